@@ -1,0 +1,1 @@
+//! Designs, mixed models, selection and exact tests for breeding trials.

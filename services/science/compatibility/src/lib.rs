@@ -1,0 +1,1 @@
+//! Which pollen is accepted, and what the progeny will be.

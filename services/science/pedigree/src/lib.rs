@@ -1,0 +1,1 @@
+//! Kinship, inbreeding and the relationship matrix of plants.

@@ -1,0 +1,1 @@
+//! Chill, heat and bloom of stone fruit.

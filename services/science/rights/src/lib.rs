@@ -1,0 +1,1 @@
+//! Plant rights: jurisdictions, clocks, terms and denominations.

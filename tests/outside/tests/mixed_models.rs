@@ -1,0 +1,1 @@
+//! Outside checks of this family.
