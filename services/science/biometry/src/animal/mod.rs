@@ -1,0 +1,1 @@
+//! Animal model: breeding values from records and pedigree.

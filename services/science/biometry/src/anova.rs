@@ -1,0 +1,1 @@
+//! Analysis of variance of designed trials.

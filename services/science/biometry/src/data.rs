@@ -1,0 +1,1 @@
+//! A data frame of named columns.

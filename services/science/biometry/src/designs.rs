@@ -1,0 +1,1 @@
+//! Experimental designs and their randomisation.

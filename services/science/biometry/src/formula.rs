@@ -1,0 +1,1 @@
+//! Model formulas in Wilkinson and Rogers' notation.

@@ -1,0 +1,1 @@
+//! Fruit set: proportions and exact tests.

@@ -1,0 +1,1 @@
+//! Genotype by environment.

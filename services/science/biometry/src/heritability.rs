@@ -1,0 +1,1 @@
+//! Heritability of entry means.

@@ -1,0 +1,1 @@
+//! Linear mixed models by residual maximum likelihood.

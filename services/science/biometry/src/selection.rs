@@ -1,0 +1,1 @@
+//! Selection intensity, indices and response.
