@@ -1,0 +1,612 @@
+use std::collections::HashMap;
+use std::sync::OnceLock;
+
+use crate::core::{Core, Mixture, NODE_LIMIT, NONE, Node, Variances};
+use crate::error::PedigreeError;
+use crate::record::{Origin, ParentRole, PlantId, PlantRecord, PollenParent};
+
+/// A checked pedigree: every named parent is listed, nothing descends from itself, and clones
+/// share one genotype.
+#[derive(Debug, Clone)]
+pub struct Pedigree<Id: PlantId> {
+    /// Plants in the order given.
+    pub(crate) ids: Vec<Id>,
+    number_of: HashMap<Id, u32>,
+    /// Node of each plant.
+    node_of: Vec<u32>,
+    /// The plant that stands for each node; `NONE` for an average parent.
+    pub(crate) plant_of: Vec<u32>,
+    pub(crate) core: Core,
+    variances: OnceLock<Variances>,
+}
+
+/// One record with its ids replaced by positions in the list.
+#[derive(Clone, Copy)]
+enum Links {
+    Seedling { seed: u32, pollen: Pollen },
+    Clone { source: u32 },
+}
+
+#[derive(Clone, Copy)]
+enum Pollen {
+    Unknown,
+    Plant(u32),
+    Mixture(u32),
+}
+
+impl<Id: PlantId> Pedigree<Id> {
+    /// Builds a pedigree from records in any order.
+    ///
+    /// # Errors
+    /// A plant listed twice, a parent or clone source that is not listed, unusable shares of
+    /// candidate pollen parents, or plants that are their own ancestors, named in order.
+    pub fn from_records(
+        records: impl IntoIterator<Item = PlantRecord<Id>>,
+    ) -> Result<Self, PedigreeError<Id>> {
+        let records = records.into_iter();
+        let expected = records.size_hint().0;
+        let mut ids = Vec::with_capacity(expected);
+        let mut origins = Vec::with_capacity(expected);
+        let mut number_of = HashMap::with_capacity(expected);
+        for PlantRecord { id, origin } in records {
+            if number_of.insert(id.clone(), ids.len() as u32).is_some() {
+                return Err(PedigreeError::Duplicate { id });
+            }
+            ids.push(id);
+            origins.push(origin);
+        }
+        // Average parents take numbers too, at most one for each plant.
+        if ids.len() > NODE_LIMIT / 2 {
+            return Err(PedigreeError::TooManyPlants {
+                plants: ids.len(),
+                limit: NODE_LIMIT / 2,
+            });
+        }
+        let (links, mixtures) = link(&ids, &number_of, origins)?;
+        let generations =
+            generations(&links, &mixtures).map_err(|members| PedigreeError::Loop {
+                members: members
+                    .into_iter()
+                    .map(|m| ids[m as usize].clone())
+                    .collect(),
+            })?;
+        let (core, node_of, plant_of) = arrange(&links, mixtures, &generations);
+        Ok(Self {
+            ids,
+            number_of,
+            node_of,
+            plant_of,
+            core,
+            variances: OnceLock::new(),
+        })
+    }
+
+    /// Number of plants, clones included.
+    pub fn len(&self) -> usize {
+        self.ids.len()
+    }
+
+    /// Whether there is no plant at all.
+    pub fn is_empty(&self) -> bool {
+        self.ids.is_empty()
+    }
+
+    /// All plants in the order given.
+    pub fn ids(&self) -> &[Id] {
+        &self.ids
+    }
+
+    /// Whether the plant is listed.
+    pub fn contains(&self, id: &Id) -> bool {
+        self.number_of.contains_key(id)
+    }
+
+    /// The plant that stands for this plant's genotype: itself, or the plant at the end of its
+    /// chain of clone sources.
+    ///
+    /// # Errors
+    /// The plant is not listed.
+    pub fn genotype_of(&self, id: &Id) -> Result<&Id, PedigreeError<Id>> {
+        Ok(self.id_of_node(self.node(id)?))
+    }
+
+    /// The plants that stand for a genotype, one each, in the order given.
+    pub fn genotypes(&self) -> impl Iterator<Item = &Id> {
+        self.genotype_plants().map(|plant| &self.ids[plant])
+    }
+
+    /// The part of the pedigree that the given plants rest on: themselves and their ancestors.
+    ///
+    /// # Errors
+    /// A plant is not listed.
+    pub fn ancestral(&self, ids: &[Id]) -> Result<Self, PedigreeError<Id>> {
+        let targets = self.nodes(ids)?;
+        let (core, kept) = self.core.restricted(&targets);
+        let mut kept_plants: Vec<u32> = kept
+            .iter()
+            .map(|&node| self.plant_of[node as usize])
+            .filter(|&p| p != NONE)
+            .collect();
+        kept_plants.extend(ids.iter().map(|id| self.number_of[id]));
+        kept_plants.sort_unstable();
+        kept_plants.dedup();
+        let new_plant: HashMap<u32, u32> = kept_plants
+            .iter()
+            .enumerate()
+            .map(|(new, &old)| (old, new as u32))
+            .collect();
+        let new_node: HashMap<u32, u32> = kept
+            .iter()
+            .enumerate()
+            .map(|(new, &old)| (old, new as u32))
+            .collect();
+        let subset: Vec<Id> = kept_plants
+            .iter()
+            .map(|&plant| self.ids[plant as usize].clone())
+            .collect();
+        Ok(Self {
+            number_of: subset.iter().cloned().zip(0..).collect(),
+            node_of: kept_plants
+                .iter()
+                .map(|&plant| new_node[&self.node_of[plant as usize]])
+                .collect(),
+            plant_of: kept
+                .iter()
+                .map(|&node| {
+                    new_plant
+                        .get(&self.plant_of[node as usize])
+                        .copied()
+                        .unwrap_or(NONE)
+                })
+                .collect(),
+            ids: subset,
+            core,
+            variances: OnceLock::new(),
+        })
+    }
+
+    /// Inbreeding coefficient F of one plant, 0 to 1.
+    ///
+    /// # Errors
+    /// The plant is not listed.
+    pub fn inbreeding(&self, id: &Id) -> Result<f64, PedigreeError<Id>> {
+        let node = self.node(id)?;
+        let (core, variances, _) = self.resting_on(&[node]);
+        Ok(variances.a[core.len() - 1] - 1.0)
+    }
+
+    /// Inbreeding coefficient of every plant, in the order of [`ids`](Self::ids).
+    ///
+    /// Meuwissen and Luo (1992). The result is kept, so that later questions are quick.
+    pub fn inbreeding_of_all(&self) -> Vec<f64> {
+        let a = &self.all_variances().a;
+        self.node_of
+            .iter()
+            .map(|&node| a[node as usize] - 1.0)
+            .collect()
+    }
+
+    /// Mendelian sampling variance d of every plant as a share of the additive variance, in the
+    /// order of [`ids`](Self::ids): 1 for a founder, 1 − ¼ Σ (1 + F) over the known parents
+    /// otherwise (Henderson 1976, from memory).
+    pub fn mendelian_variance_of_all(&self) -> Vec<f64> {
+        let d = &self.all_variances().d;
+        self.node_of.iter().map(|&node| d[node as usize]).collect()
+    }
+
+    /// Longest line of descent from a founder, 0 for a founder.
+    ///
+    /// # Errors
+    /// The plant is not listed.
+    pub fn generation(&self, id: &Id) -> Result<u32, PedigreeError<Id>> {
+        Ok(self.core.levels[self.node(id)? as usize] / 2)
+    }
+
+    pub(crate) fn node(&self, id: &Id) -> Result<u32, PedigreeError<Id>> {
+        match self.number_of.get(id) {
+            Some(&plant) => Ok(self.node_of[plant as usize]),
+            None => Err(PedigreeError::NotListed { id: id.clone() }),
+        }
+    }
+
+    pub(crate) fn nodes(&self, ids: &[Id]) -> Result<Vec<u32>, PedigreeError<Id>> {
+        ids.iter().map(|id| self.node(id)).collect()
+    }
+
+    pub(crate) fn id_of_node(&self, node: u32) -> &Id {
+        &self.ids[self.plant_of[node as usize] as usize]
+    }
+
+    /// Positions in [`ids`](Self::ids) of the plants that stand for a genotype.
+    pub(crate) fn genotype_plants(&self) -> impl Iterator<Item = usize> {
+        let stands =
+            |plant: &usize| self.plant_of[self.node_of[*plant] as usize] as usize == *plant;
+        (0..self.ids.len()).filter(stands)
+    }
+
+    pub(crate) fn node_of_plant(&self, plant: usize) -> usize {
+        self.node_of[plant] as usize
+    }
+
+    pub(crate) fn all_variances(&self) -> &Variances {
+        self.variances.get_or_init(|| self.core.variances())
+    }
+
+    /// The nodes and their ancestors as a small pedigree of their own, its variances, and the
+    /// number of each of its nodes here.
+    pub(crate) fn resting_on(&self, nodes: &[u32]) -> (Core, Variances, Vec<u32>) {
+        let (core, kept) = self.core.restricted(nodes);
+        let variances = match self.variances.get() {
+            Some(all) => {
+                let pick =
+                    |values: &[f64]| kept.iter().map(|&node| values[node as usize]).collect();
+                Variances {
+                    a: pick(&all.a),
+                    d: pick(&all.d),
+                }
+            }
+            None => core.variances(),
+        };
+        (core, variances, kept)
+    }
+}
+
+fn link<Id: PlantId>(
+    ids: &[Id],
+    number_of: &HashMap<Id, u32>,
+    origins: Vec<Origin<Id>>,
+) -> Result<(Vec<Links>, Vec<Mixture>), PedigreeError<Id>> {
+    let mut mixtures: Vec<Mixture> = Vec::new();
+    let mut known_mixtures: HashMap<Vec<(u32, u64)>, u32> = HashMap::new();
+    let mut links = Vec::with_capacity(ids.len());
+    for (plant, origin) in ids.iter().zip(origins) {
+        let find = |named: Id, role: ParentRole| match number_of.get(&named) {
+            Some(&number) => Ok(number),
+            None => Err(PedigreeError::UnknownParent {
+                plant: plant.clone(),
+                named,
+                role,
+            }),
+        };
+        links.push(match origin {
+            Origin::CloneOf(source) => Links::Clone {
+                source: find(source, ParentRole::CloneSource)?,
+            },
+            Origin::Seed {
+                seed_parent,
+                pollen_parent,
+            } => Links::Seedling {
+                seed: seed_parent.map_or(Ok(NONE), |id| find(id, ParentRole::Seed))?,
+                pollen: match pollen_parent {
+                    PollenParent::Unknown => Pollen::Unknown,
+                    PollenParent::Known(id) => Pollen::Plant(find(id, ParentRole::Pollen)?),
+                    PollenParent::OneOf(candidates) => {
+                        let mut mixture: Mixture = candidates
+                            .into_iter()
+                            .map(|(id, share)| Ok((find(id, ParentRole::Pollen)?, share)))
+                            .collect::<Result<_, _>>()?;
+                        check_shares(plant, &mixture)?;
+                        mixture.sort_unstable_by_key(|&(candidate, _)| candidate);
+                        mixture.dedup_by(|later, kept| {
+                            let same = later.0 == kept.0;
+                            kept.1 += if same { later.1 } else { 0.0 };
+                            same
+                        });
+                        let key = mixture.iter().map(|&(c, w)| (c, w.to_bits())).collect();
+                        let number = known_mixtures.entry(key).or_insert_with(|| {
+                            mixtures.push(mixture);
+                            mixtures.len() as u32 - 1
+                        });
+                        Pollen::Mixture(*number)
+                    }
+                },
+            },
+        });
+    }
+    Ok((links, mixtures))
+}
+
+fn check_shares<Id: PlantId>(plant: &Id, mixture: &Mixture) -> Result<(), PedigreeError<Id>> {
+    if mixture.is_empty() {
+        return Err(PedigreeError::NoCandidates {
+            plant: plant.clone(),
+        });
+    }
+    let sum: f64 = mixture.iter().map(|&(_, share)| share).sum();
+    // Shares such as three times 1/3 may exceed one by rounding.
+    if mixture.iter().any(|&(_, share)| share <= 0.0) || sum.is_nan() || sum > 1.0 + 1e-9 {
+        return Err(PedigreeError::CandidateShares {
+            plant: plant.clone(),
+            sum,
+        });
+    }
+    Ok(())
+}
+
+/// The `k`-th plant that a record names.
+fn named_by(links: &Links, mixtures: &[Mixture], k: usize) -> Option<u32> {
+    match *links {
+        Links::Clone { source } => (k == 0).then_some(source),
+        Links::Seedling { seed, pollen } => {
+            let k = if seed == NONE { k + 1 } else { k };
+            match (k, pollen) {
+                (0, _) => Some(seed),
+                (1, Pollen::Plant(p)) => Some(p),
+                (k, Pollen::Mixture(m)) => mixtures[m as usize].get(k - 1).map(|&(c, _)| c),
+                _ => None,
+            }
+        }
+    }
+}
+
+/// Generation of every record, a clone's being its source's; or the members of a loop.
+fn generations(links: &[Links], mixtures: &[Mixture]) -> Result<Vec<u32>, Vec<u32>> {
+    const UNSEEN: u32 = u32::MAX;
+    const ON_PATH: u32 = u32::MAX - 1;
+    let mut generation = vec![UNSEEN; links.len()];
+    let mut path: Vec<(u32, usize)> = Vec::new();
+    for start in 0..links.len() as u32 {
+        if generation[start as usize] != UNSEEN {
+            continue;
+        }
+        generation[start as usize] = ON_PATH;
+        path.push((start, 0));
+        while let Some((plant, next)) = path.last_mut() {
+            let plant = *plant;
+            let named = named_by(&links[plant as usize], mixtures, *next);
+            *next += 1;
+            match named.map(|n| (n, generation[n as usize])) {
+                Some((named, UNSEEN)) => {
+                    generation[named as usize] = ON_PATH;
+                    path.push((named, 0));
+                }
+                Some((named, ON_PATH)) => {
+                    let members = path.iter().map(|&(member, _)| member);
+                    return Err(members.skip_while(|&member| member != named).collect());
+                }
+                Some(_) => {}
+                None => {
+                    let record = &links[plant as usize];
+                    let named = (0..).map_while(|k| named_by(record, mixtures, k));
+                    let highest = named.map(|n| generation[n as usize]).max();
+                    generation[plant as usize] = match (record, highest) {
+                        (_, None) => 0,
+                        (Links::Clone { .. }, Some(source)) => source,
+                        (Links::Seedling { .. }, Some(parent)) => parent + 1,
+                    };
+                    path.pop();
+                }
+            }
+        }
+    }
+    Ok(generation)
+}
+
+/// Orders genotypes and average parents by level, and within a level by parents, so that full
+/// sibs are neighbours. Returns the numbered pedigree, the node of each plant, and the plant that
+/// stands for each node.
+fn arrange(
+    links: &[Links],
+    mixtures: Vec<Mixture>,
+    generations: &[u32],
+) -> (Core, Vec<u32>, Vec<u32>) {
+    // A genotype of generation g stands on level 2g, an average parent between its candidates and
+    // the plants it fathered.
+    let mixture_level = |m: &Mixture| {
+        2 * m
+            .iter()
+            .map(|&(c, _)| generations[c as usize])
+            .max()
+            .unwrap_or(0)
+            + 1
+    };
+    let highest = generations.iter().max().map_or(0, |&g| 2 * g + 1);
+    let mut plants_of_level: Vec<Vec<u32>> = vec![Vec::new(); highest as usize + 1];
+    let mut mixtures_of_level: Vec<Vec<u32>> = vec![Vec::new(); highest as usize + 1];
+    for (plant, record) in links.iter().enumerate() {
+        if matches!(record, Links::Seedling { .. }) {
+            plants_of_level[2 * generations[plant] as usize].push(plant as u32);
+        }
+    }
+    for (number, mixture) in mixtures.iter().enumerate() {
+        mixtures_of_level[mixture_level(mixture) as usize].push(number as u32);
+    }
+
+    let genotype = |mut plant: u32| {
+        while let Links::Clone { source } = links[plant as usize] {
+            plant = source;
+        }
+        plant as usize
+    };
+    let mut core = Core::default();
+    let mut node_of = vec![NONE; links.len()];
+    let mut node_of_mixture = vec![NONE; mixtures.len()];
+    let mut plant_of = Vec::with_capacity(links.len());
+    let mut keyed: Vec<(u32, u32, u32)> = Vec::new();
+    for level in 0..=highest {
+        keyed.clear();
+        keyed.extend(plants_of_level[level as usize].iter().map(|&plant| {
+            let (seed, pollen) =
+                parent_nodes(&links[plant as usize], &node_of, &node_of_mixture, genotype);
+            (seed.min(pollen), seed.max(pollen), plant)
+        }));
+        keyed.sort_unstable();
+        for &(_, _, plant) in &keyed {
+            let (seed, pollen) =
+                parent_nodes(&links[plant as usize], &node_of, &node_of_mixture, genotype);
+            node_of[plant as usize] = core.nodes.len() as u32;
+            core.nodes.push(Node::cross(seed, pollen));
+            core.levels.push(level);
+            plant_of.push(plant);
+        }
+        for &number in &mixtures_of_level[level as usize] {
+            let nodes = mixtures[number as usize].iter();
+            core.mixtures
+                .push(nodes.map(|&(c, w)| (node_of[genotype(c)], w)).collect());
+            node_of_mixture[number as usize] = core.nodes.len() as u32;
+            core.nodes
+                .push(Node::average(core.mixtures.len() as u32 - 1));
+            core.levels.push(level);
+            plant_of.push(NONE);
+        }
+    }
+    for plant in 0..links.len() as u32 {
+        node_of[plant as usize] = node_of[genotype(plant)];
+    }
+    (core, node_of, plant_of)
+}
+
+fn parent_nodes(
+    record: &Links,
+    node_of: &[u32],
+    node_of_mixture: &[u32],
+    genotype: impl Fn(u32) -> usize,
+) -> (u32, u32) {
+    match *record {
+        Links::Clone { .. } => (NONE, NONE),
+        Links::Seedling { seed, pollen } => (
+            if seed == NONE {
+                NONE
+            } else {
+                node_of[genotype(seed)]
+            },
+            match pollen {
+                Pollen::Unknown => NONE,
+                Pollen::Plant(p) => node_of[genotype(p)],
+                Pollen::Mixture(m) => node_of_mixture[m as usize],
+            },
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    type Error = PedigreeError<&'static str>;
+
+    fn refused(records: Vec<PlantRecord<&'static str>>) -> Error {
+        Pedigree::from_records(records).expect_err("the records are faulty")
+    }
+
+    #[test]
+    fn faulty_records_are_refused_by_name() {
+        let twice = refused(vec![PlantRecord::founder("A"), PlantRecord::founder("A")]);
+        assert_eq!(twice, PedigreeError::Duplicate { id: "A" });
+
+        let missing = refused(vec![PlantRecord::open_pollinated("A", "B")]);
+        assert_eq!(
+            missing.to_string(),
+            "plant A names B as its seed parent, but B is not listed; \
+             list it as a founder, or leave the parent unknown"
+        );
+
+        let ring = refused(vec![
+            PlantRecord::cross("A", "F", "B"),
+            PlantRecord::clone_of("B", "C"),
+            PlantRecord::open_pollinated("C", "A"),
+            PlantRecord::founder("F"),
+        ]);
+        assert_eq!(
+            ring,
+            PedigreeError::Loop {
+                members: vec!["A", "B", "C"]
+            }
+        );
+        assert!(ring.to_string().contains("A ← B ← C ← A"));
+
+        let own_parent = refused(vec![PlantRecord::selfed("A", "A")]);
+        assert_eq!(own_parent, PedigreeError::Loop { members: vec!["A"] });
+    }
+
+    #[test]
+    fn shares_of_candidates_are_checked() {
+        let with = |shares: Vec<(&'static str, f64)>| {
+            let fathers = PollenParent::OneOf(shares);
+            let plants = ["A", "B"].map(PlantRecord::founder);
+            plants
+                .into_iter()
+                .chain([PlantRecord::seedling("X", Some("A"), fathers)])
+                .collect()
+        };
+        assert_eq!(
+            refused(with(vec![])),
+            PedigreeError::NoCandidates { plant: "X" }
+        );
+        for bad in [
+            vec![("A", 0.8), ("B", 0.8)],
+            vec![("A", 0.0)],
+            vec![("A", f64::NAN)],
+        ] {
+            assert!(matches!(
+                refused(with(bad)),
+                PedigreeError::CandidateShares { plant: "X", .. }
+            ));
+        }
+        assert!(Pedigree::from_records(with(vec![("A", 1.0 / 3.0); 3])).is_ok());
+    }
+
+    #[test]
+    fn candidates_average_over_the_possible_fathers() {
+        let father = PollenParent::OneOf(vec![("A", 0.5), ("B", 0.25)]);
+        let pedigree = Pedigree::from_records([
+            PlantRecord::seedling("X", Some("A"), father),
+            PlantRecord::founder("A"),
+            PlantRecord::founder("B"),
+        ])
+        .unwrap();
+        assert_eq!(pedigree.inbreeding(&"X"), Ok(0.25));
+        assert_eq!(pedigree.coancestry(&"X", &"A"), Ok(0.25 + 0.125));
+        assert_eq!(pedigree.coancestry(&"X", &"B"), Ok(0.0625));
+        assert_eq!(pedigree.generation(&"X"), Ok(1));
+        assert_eq!(pedigree.equivalent_generations(&"X"), Ok(0.875));
+        assert_eq!(pedigree.founder_shares(&"X").unwrap().unknown, 0.125);
+    }
+
+    #[test]
+    fn many_generations_of_selfing_stay_exact() {
+        let selfed = (1..=20).map(|n| PlantRecord::selfed(n, n - 1));
+        let pedigree = Pedigree::from_records(selfed.chain([PlantRecord::founder(0)])).unwrap();
+        let f = |n: i32| 1.0 - 0.5f64.powi(n);
+        assert!((0..=20).all(|n| pedigree.inbreeding(&n) == Ok(f(n))));
+        assert_eq!(pedigree.generation(&20), Ok(20));
+        let tree = pedigree.tree(&20, 3).unwrap();
+        assert_eq!((tree.parents.len(), tree.inbreeding), (2, f(20)));
+        assert!(
+            tree.parents[1].parent.parents[0].parent.parents[0]
+                .parent
+                .cut
+        );
+    }
+
+    #[test]
+    fn a_sport_of_a_sport_is_the_first_plant() {
+        let pedigree = Pedigree::from_records([
+            PlantRecord::clone_of("second", "first"),
+            PlantRecord::clone_of("first", "tree"),
+            PlantRecord::founder("tree"),
+            PlantRecord::cross("child", "second", "tree"),
+        ])
+        .unwrap();
+        assert_eq!(pedigree.genotype_of(&"second"), Ok(&"tree"));
+        assert_eq!(pedigree.inbreeding(&"child"), Ok(0.5));
+        assert_eq!(
+            pedigree.genotypes().collect::<Vec<_>>(),
+            [&"tree", &"child"]
+        );
+        assert_eq!(pedigree.tree(&"second", 2).unwrap().clone_of, Some("tree"));
+        assert_eq!(pedigree.generation(&"second"), Ok(0));
+    }
+
+    #[test]
+    fn an_empty_pedigree_is_empty() {
+        let pedigree = Pedigree::<u32>::from_records([]).unwrap();
+        assert!(pedigree.is_empty());
+        assert_eq!(
+            pedigree.inbreeding(&1),
+            Err(PedigreeError::NotListed { id: 1 })
+        );
+        assert!(pedigree.inbreeding_of_all().is_empty());
+        assert_eq!(pedigree.kinship(&[]).unwrap().rows().count(), 0);
+    }
+}
