@@ -1,0 +1,10 @@
+#!/bin/sh
+# Runs every test, after installing the Debian packages that the tests need and that are missing.
+# Arguments are passed on to cargo test:
+#   ops/test.sh [outside_ -- --nocapture]
+set -eu
+cd "$(dirname "$0")/.."
+
+ops/debian-packages.sh build-essential postgresql
+. ops/cargo.sh
+exec cargo test --locked --workspace "$@"
