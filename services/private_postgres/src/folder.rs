@@ -2,6 +2,8 @@ use std::fs::{self, DirBuilder, File, OpenOptions, Permissions, TryLockError};
 use std::io::{self, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+use std::thread;
+use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
@@ -10,6 +12,10 @@ use crate::account::Account;
 
 /// How many lines of a log are quoted in an error.
 const QUOTED_LINES: usize = 20;
+
+/// How long a claim may be in the way. A child that a killed process had just forked keeps its
+/// claim for a moment, until it runs another program or ends.
+const CLAIM_PATIENCE: Duration = Duration::from_secs(1);
 
 const UNFINISHED_PREFIX: &str = "cluster.unfinished-";
 
@@ -111,15 +117,21 @@ impl DataFolder {
             .mode(0o600)
             .open(&path)
             .map_err(StartError::system("open", &path))?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(self.in_use(first_number(&path))),
-            Err(TryLockError::Error(source)) => {
-                return Err(StartError::System {
-                    action: "lock",
-                    path,
-                    source,
-                });
+        let deadline = Instant::now() + CLAIM_PATIENCE;
+        loop {
+            match lock.try_lock() {
+                Ok(()) => break,
+                Err(TryLockError::WouldBlock) if Instant::now() < deadline => {
+                    thread::sleep(Duration::from_millis(20));
+                }
+                Err(TryLockError::WouldBlock) => return Err(self.in_use(first_number(&path))),
+                Err(TryLockError::Error(source)) => {
+                    return Err(StartError::System {
+                        action: "lock",
+                        path,
+                        source,
+                    });
+                }
             }
         }
         lock.set_len(0)
