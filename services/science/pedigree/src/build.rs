@@ -1,6 +1,8 @@
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
+use foldhash::fast::RandomState;
+
 use crate::core::{Core, Mixture, NODE_LIMIT, NONE, Node, Variances};
 use crate::error::PedigreeError;
 use crate::record::{Origin, ParentRole, PlantId, PlantRecord, PollenParent};
@@ -11,7 +13,7 @@ use crate::record::{Origin, ParentRole, PlantId, PlantRecord, PollenParent};
 pub struct Pedigree<Id: PlantId> {
     /// Plants in the order given.
     pub(crate) ids: Vec<Id>,
-    number_of: HashMap<Id, u32>,
+    number_of: HashMap<Id, u32, RandomState>,
     /// Node of each plant.
     node_of: Vec<u32>,
     /// The plant that stands for each node; `NONE` for an average parent.
@@ -47,7 +49,7 @@ impl<Id: PlantId> Pedigree<Id> {
         let expected = records.size_hint().0;
         let mut ids = Vec::with_capacity(expected);
         let mut origins = Vec::with_capacity(expected);
-        let mut number_of = HashMap::with_capacity(expected);
+        let mut number_of = HashMap::with_capacity_and_hasher(expected, RandomState::default());
         for PlantRecord { id, origin } in records {
             if number_of.insert(id.clone(), ids.len() as u32).is_some() {
                 return Err(PedigreeError::Duplicate { id });
@@ -253,7 +255,7 @@ impl<Id: PlantId> Pedigree<Id> {
 
 fn link<Id: PlantId>(
     ids: &[Id],
-    number_of: &HashMap<Id, u32>,
+    number_of: &HashMap<Id, u32, RandomState>,
     origins: Vec<Origin<Id>>,
 ) -> Result<(Vec<Links>, Vec<Mixture>), PedigreeError<Id>> {
     let mut mixtures: Vec<Mixture> = Vec::new();

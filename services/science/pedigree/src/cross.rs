@@ -65,7 +65,7 @@ impl<Id: PlantId> Pedigree<Id> {
         contributions: &[(Id, f64)],
     ) -> Result<GroupDiversity, PedigreeError<Id>> {
         let sum: f64 = contributions.iter().map(|&(_, c)| c).sum();
-        if contributions.iter().any(|&(_, c)| c < 0.0) || !((sum - 1.0).abs() <= 1e-9) {
+        if contributions.iter().any(|&(_, c)| c < 0.0) || sum.is_nan() || (sum - 1.0).abs() > 1e-9 {
             return Err(PedigreeError::Contributions { sum });
         }
         let targets: Vec<u32> = contributions

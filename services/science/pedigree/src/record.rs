@@ -29,6 +29,8 @@ pub enum Origin<Id> {
         pollen_parent: PollenParent<Id>,
     },
     /// Propagated from another plant, by budding, cutting or as a bud sport: the same genotype.
+    /// For a chimera, name the plant whose genotype its second cell layer carries: pollen and egg
+    /// cells come from that layer.
     CloneOf(Id),
 }
 

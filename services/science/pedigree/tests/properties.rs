@@ -52,9 +52,9 @@ proptest! {
         let table = pedigree.kinship_table().unwrap();
         let indirect = pedigree.kinship(pedigree.ids()).unwrap();
         let inbreeding = pedigree.inbreeding_of_all();
-        for i in 0..pedigree.len() {
+        for (i, id) in pedigree.ids().iter().enumerate() {
             prop_assert!(close(table.relationship(i, i) - 1.0, inbreeding[i]));
-            prop_assert!(close(pedigree.inbreeding(&pedigree.ids()[i]).unwrap(), inbreeding[i]));
+            prop_assert!(close(pedigree.inbreeding(id).unwrap(), inbreeding[i]));
             for j in 0..pedigree.len() {
                 prop_assert!(close(table.coancestry(i, j), indirect.coancestry(i, j)));
             }
