@@ -1,4 +1,5 @@
 # To be sourced: puts cargo on PATH, or says how to get it.
+# shellcheck shell=sh disable=SC1091
 if ! command -v cargo >/dev/null && [ -r "${CARGO_HOME:-$HOME/.cargo}/env" ]; then
     . "${CARGO_HOME:-$HOME/.cargo}/env"
 fi

@@ -9,6 +9,7 @@ step() { echo "==> [$1/3] $2"; }
 
 step 1 "Checking what the build and the database need"
 ops/debian-packages.sh build-essential postgresql
+# shellcheck source=ops/cargo.sh
 . ops/cargo.sh
 
 step 2 "Building Drupeline in release mode (minutes the first time, seconds after that)"

@@ -6,5 +6,6 @@ set -eu
 cd "$(dirname "$0")/.."
 
 ops/debian-packages.sh build-essential postgresql
+# shellcheck source=ops/cargo.sh
 . ops/cargo.sh
 exec cargo test --locked --workspace "$@"

@@ -264,3 +264,32 @@ fn sweep(temp: &Path) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_old_folders_of_processes_that_are_gone_are_swept_away() {
+        let temp = tempfile::tempdir().unwrap();
+        let long_ago = SystemTime::now() - 2 * SWEEP_AFTER;
+        let make = |name: &str, made: SystemTime| {
+            let path = temp.path().join(name);
+            fs::create_dir(&path).unwrap();
+            let claim = DataFolder::at(&path).unwrap().claim().unwrap();
+            File::open(&path).unwrap().set_modified(made).unwrap();
+            (path, claim)
+        };
+        let (abandoned, claim) = make("drupeline-postgres-abandoned", long_ago);
+        drop(claim);
+        let (young, claim) = make("drupeline-postgres-young", SystemTime::now());
+        drop(claim);
+        let (foreign, claim) = make("anything-else", long_ago);
+        drop(claim);
+        let (running, _claim) = make("drupeline-postgres-running", long_ago);
+
+        sweep(temp.path());
+        assert!(!abandoned.exists());
+        assert!(young.exists() && foreign.exists() && running.exists());
+    }
+}
