@@ -1,8 +1,8 @@
 //! Hourly temperatures from daily minimum and maximum, and back.
 
 use crate::daylength::{APPARENT_HORIZON_DEG, Latitude, day_length_spencer_h};
-use crate::series::{CompleteHours, HourlySeries, Origin, Reading, SeriesError};
-use crate::temperature::{Celsius, TemperatureUnit, looks_fahrenheit};
+use crate::series::{CompleteHours, HourlySeries, Origin, Reading, SeriesError, ask_about_unit};
+use crate::temperature::{Celsius, TemperatureUnit};
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
@@ -131,15 +131,7 @@ pub fn hourly_from_daily(
     latitude: Latitude,
     unit: TemperatureUnit,
 ) -> Result<HourlySeries, SeriesError> {
-    if unit == TemperatureUnit::Celsius
-        && let Some(evidence) =
-            looks_fahrenheit(days.iter().map(|d| f64::midpoint(d.min_c, d.max_c))).or_else(|| {
-                looks_fahrenheit(days.iter().map(|d| d.max_c).filter(|&m| m > 36.0))
-                    .filter(|_| mean_minimum_c(days) > 25.0)
-            })
-    {
-        return Err(evidence.into());
-    }
+    ask_about_unit(days.iter().flat_map(|d| [d.min_c, d.max_c]), unit)?;
     let mut checked: Vec<(Date, SolarDay)> = Vec::with_capacity(days.len());
     for (index, day) in days.iter().enumerate() {
         let value = |v: f64| {
@@ -180,10 +172,6 @@ pub fn hourly_from_daily(
         );
     }
     Ok(HourlySeries::from_parts(first.at(0, 0, 0, 0), hours))
-}
-
-fn mean_minimum_c(days: &[DailyExtremes]) -> f64 {
-    days.iter().map(|d| d.min_c).sum::<f64>() / days.len().max(1) as f64
 }
 
 fn days_between(from: Date, to: Date) -> usize {

@@ -5,10 +5,12 @@
 
 pub mod chill;
 pub mod daylength;
+pub mod forecast;
 pub mod heat;
 pub mod hourly;
 pub mod overlap;
 pub mod pollen;
+pub mod requirement;
 pub mod series;
 pub mod stage;
 pub mod temperature;

@@ -158,7 +158,8 @@ fn check(index: usize, value: f64, unit: TemperatureUnit) -> Result<Celsius, Ser
     Celsius::new(unit.to_celsius(value)).map_err(|error| SeriesError::Reading { index, error })
 }
 
-fn ask_about_unit(
+/// Stops a series said to be °C that looks like °F.
+pub(crate) fn ask_about_unit(
     values: impl IntoIterator<Item = f64>,
     unit: TemperatureUnit,
 ) -> Result<(), LooksFahrenheit> {

@@ -10,6 +10,8 @@ pub const HOTTEST_C: f64 = 60.0;
 
 /// Readings above this, °C, hardly occur in an orchard; a series that holds one is asked about.
 const IMPLAUSIBLY_HOT_C: f64 = 50.0;
+/// ... while half of the readings are above this, °C, so that it is no single faulty reading.
+const WARM_MEDIAN_C: f64 = 20.0;
 /// Half of all readings above this, °C, would be above the critical temperature of plant growth.
 const IMPLAUSIBLE_MEDIAN_C: f64 = 36.0;
 /// Over ten days or more, a winter or spring in °C cannot have a median as high as this.
@@ -135,8 +137,8 @@ pub struct LooksFahrenheit {
     pub highest: f64,
 }
 
-/// Looks at finite readings said to be °C. Returns the evidence when they look like °F: any above
-/// 50, half of them above 36, or over ten days a median above 28.
+/// Looks at finite readings said to be °C. Returns the evidence when they look like °F: one
+/// above 50 with a median above 20, a median above 36, or over ten days a median above 28.
 pub fn looks_fahrenheit(readings: impl IntoIterator<Item = f64>) -> Option<LooksFahrenheit> {
     let mut values: Vec<f64> = readings.into_iter().filter(|v| v.is_finite()).collect();
     if values.is_empty() {
@@ -145,7 +147,7 @@ pub fn looks_fahrenheit(readings: impl IntoIterator<Item = f64>) -> Option<Looks
     values.sort_unstable_by(f64::total_cmp);
     let (median, highest) = (values[values.len() / 2], values[values.len() - 1]);
     let long = values.len() >= TEN_DAYS_H;
-    let suspicious = (IMPLAUSIBLY_HOT_C..=150.0).contains(&highest) && median > 0.0
+    let suspicious = highest > IMPLAUSIBLY_HOT_C && median > WARM_MEDIAN_C
         || median > IMPLAUSIBLE_MEDIAN_C
         || long && median > IMPLAUSIBLE_LONG_MEDIAN_C;
     suspicious.then_some(LooksFahrenheit {
