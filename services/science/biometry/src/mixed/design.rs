@@ -1,0 +1,599 @@
+//! From a frame and a model to design matrices.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use super::residual::{Field, ResidualStructure};
+use super::{Model, ModelError, RandomTerm, Relationship, Residual};
+use crate::data::{Column, Frame};
+use crate::formula::Term;
+
+/// Level of a record that stands for a missing plot.
+pub(crate) const NO_LEVEL: u32 = u32::MAX;
+
+/// A variable of the fixed part, over the records used.
+#[derive(Debug, Clone)]
+pub(crate) enum Variable {
+    Factor { levels: Vec<String>, codes: Vec<u32> },
+    Covariate { values: Vec<f64>, mean: f64 },
+}
+
+/// One factor or covariate of a fixed column.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Part {
+    Level { variable: String, level: u32 },
+    Covariate { variable: String },
+}
+
+/// One column of X as the formula makes it, before aliased columns are set aside.
+#[derive(Debug, Clone)]
+pub(crate) struct FixedColumn {
+    pub(crate) name: String,
+    /// Index of the term, or `None` for the intercept.
+    pub(crate) term: Option<usize>,
+    pub(crate) parts: Vec<Part>,
+}
+
+/// One random term over the records used.
+#[derive(Debug, Clone)]
+pub(crate) struct RandomDesign {
+    pub(crate) name: String,
+    pub(crate) coefficients: Vec<String>,
+    pub(crate) levels: Vec<String>,
+    pub(crate) level_of: Vec<u32>,
+    /// Covariate of every coefficient, by record.
+    pub(crate) covariates: Vec<Vec<f64>>,
+    /// Mean square of every covariate.
+    pub(crate) mean_square: Vec<f64>,
+    pub(crate) relationship: Option<Arc<Relationship>>,
+}
+
+/// Everything the equations need.
+#[derive(Debug, Clone)]
+pub(crate) struct Design {
+    pub(crate) response: String,
+    pub(crate) y: Vec<f64>,
+    /// Position in the frame of every record with a value (missing plots come after these).
+    pub(crate) used: Vec<usize>,
+    pub(crate) terms: Vec<Term>,
+    pub(crate) variables: BTreeMap<String, Variable>,
+    pub(crate) columns: Vec<FixedColumn>,
+    /// Place of every column among the estimable ones, or `None` when aliased.
+    pub(crate) kept: Vec<Option<usize>>,
+    /// Aliased columns as combinations of the estimable ones: (column, [(estimable, weight)]).
+    pub(crate) aliases: Vec<(usize, Vec<(usize, f64)>)>,
+    /// Number of estimable fixed columns.
+    pub(crate) n_kept: usize,
+    /// Fixed equations: the estimable columns and then one for every missing plot.
+    pub(crate) n_fixed: usize,
+    pub(crate) x_ptr: Vec<usize>,
+    pub(crate) x_entries: Vec<(u32, f64)>,
+    pub(crate) random: Vec<RandomDesign>,
+    pub(crate) residual: ResidualStructure,
+    pub(crate) residual_groups: Vec<String>,
+}
+
+impl Design {
+    pub(crate) fn n(&self) -> usize {
+        self.y.len()
+    }
+
+    pub(crate) fn fixed_row(&self, record: usize) -> &[(u32, f64)] {
+        &self.x_entries[self.x_ptr[record]..self.x_ptr[record + 1]]
+    }
+
+    pub(crate) fn build(frame: &Frame, model: &Model) -> Result<Self, ModelError> {
+        let formula = &model.formula;
+        let used = used_records(frame, model)?;
+        let response = frame.numeric(&formula.response)?;
+        let mut y: Vec<f64> = used.iter().map(|&k| response[k].unwrap_or_default()).collect();
+
+        let mut variables = BTreeMap::new();
+        for name in formula.fixed.terms.iter().flat_map(Term::variables) {
+            if !variables.contains_key(name) {
+                variables.insert(name.clone(), variable(frame, name, &used)?);
+            }
+        }
+        let (columns, rows) = fixed_columns(model, &variables, used.len());
+        let Aliasing { kept, aliases, n_kept } = find_aliases(model, &columns, &rows)?;
+        if used.len() <= n_kept {
+            return Err(ModelError::TooFewRecords { records: used.len(), coefficients: n_kept });
+        }
+
+        let (residual, residual_groups, n_missing) = residual_structure(frame, model, &used)?;
+        y.resize(used.len() + n_missing, 0.0);
+        let (mut x_ptr, mut x_entries) = (vec![0], Vec::new());
+        for row in &rows {
+            x_entries.extend(
+                row.iter().filter_map(|&(c, v)| kept[c as usize].map(|k| (k as u32, v))),
+            );
+            x_ptr.push(x_entries.len());
+        }
+        for k in 0..n_missing {
+            x_entries.push(((n_kept + k) as u32, 1.0));
+            x_ptr.push(x_entries.len());
+        }
+
+        let mut random = Vec::with_capacity(model.random.len());
+        for term in &model.random {
+            random.push(random_design(frame, term, &used, n_missing)?);
+        }
+        let design = Self {
+            response: formula.response.clone(),
+            y,
+            used,
+            terms: formula.fixed.terms.clone(),
+            variables,
+            columns,
+            kept,
+            aliases,
+            n_kept,
+            n_fixed: n_kept + n_missing,
+            x_ptr,
+            x_entries,
+            random,
+            residual,
+            residual_groups,
+        };
+        design.check_random()?;
+        Ok(design)
+    }
+
+    /// Random terms that no data could tell apart.
+    fn check_random(&self) -> Result<(), ModelError> {
+        let records = self.used.len();
+        let single = |term: &RandomDesign| {
+            term.relationship.is_none()
+                && term.coefficients.len() == 1
+                && term.covariates[0][..records].iter().all(|&z| z == 1.0)
+        };
+        for (k, term) in self.random.iter().enumerate() {
+            if single(term) && term.levels.len() == records && self.residual.is_diagonal() {
+                return Err(ModelError::ConfoundedRandom {
+                    term: term.name.clone(),
+                    with: "the residual, as every level has one record".to_owned(),
+                });
+            }
+            let twin = self.random[..k].iter().find(|other| {
+                single(term)
+                    && single(other)
+                    && other.levels.len() == term.levels.len()
+                    && term.level_of[..records]
+                        .iter()
+                        .zip(&other.level_of[..records])
+                        .collect::<BTreeSet<_>>()
+                        .len()
+                        == term.levels.len()
+            });
+            if let Some(twin) = twin {
+                return Err(ModelError::ConfoundedRandom {
+                    term: term.name.clone(),
+                    with: format!("random term `{}`, which groups the records alike", twin.name),
+                });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Variables of the model other than the response.
+fn explanatory(model: &Model) -> BTreeSet<&str> {
+    let mut names: BTreeSet<&str> = BTreeSet::new();
+    names.extend(model.formula.fixed.terms.iter().flat_map(Term::variables).map(String::as_str));
+    for term in &model.random {
+        names.extend(term.factors.iter().chain(&term.slopes).map(String::as_str));
+    }
+    match &model.residual {
+        Residual::Homogeneous => {}
+        Residual::ByLevel(factor) => {
+            names.insert(factor);
+        }
+        Residual::SeparableAr1 { row, column, section } => {
+            names.extend([row.as_str(), column.as_str()]);
+            names.extend(section.as_deref());
+        }
+    }
+    names
+}
+
+fn used_records(frame: &Frame, model: &Model) -> Result<Vec<usize>, ModelError> {
+    let response = frame.numeric(&model.formula.response)?;
+    let names = explanatory(model);
+    let columns: Vec<&Column> =
+        names.iter().map(|name| frame.column(name)).collect::<Result<_, _>>()?;
+    let used: Vec<usize> = (0..frame.n_records())
+        .filter(|&k| response[k].is_some() && columns.iter().all(|c| c.is_present(k)))
+        .collect();
+    if used.is_empty() {
+        return Err(ModelError::AllMissing {
+            trait_name: model.formula.response.clone(),
+            variables: names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", "),
+        });
+    }
+    Ok(used)
+}
+
+/// The levels in use and the code of every record among them.
+fn levels_in_use(
+    frame: &Frame,
+    name: &str,
+    used: &[usize],
+) -> Result<(Vec<String>, Vec<u32>), ModelError> {
+    let factor = frame.factor(name)?;
+    let codes: Vec<u32> = used.iter().map(|&k| factor.codes()[k].unwrap_or_default()).collect();
+    let mut new_code = vec![NO_LEVEL; factor.levels().len()];
+    codes.iter().for_each(|&c| new_code[c as usize] = 0);
+    let mut levels = Vec::new();
+    for (code, level) in new_code.iter_mut().zip(factor.levels()) {
+        if *code == 0 {
+            *code = levels.len() as u32;
+            levels.push(level.clone());
+        }
+    }
+    Ok((levels, codes.into_iter().map(|c| new_code[c as usize]).collect()))
+}
+
+fn variable(frame: &Frame, name: &str, used: &[usize]) -> Result<Variable, ModelError> {
+    match frame.column(name)? {
+        Column::Factor(_) => {
+            let (levels, codes) = levels_in_use(frame, name, used)?;
+            if let [level] = levels.as_slice() {
+                return Err(ModelError::OneLevel { factor: name.to_owned(), level: level.clone() });
+            }
+            Ok(Variable::Factor { levels, codes })
+        }
+        Column::Numeric(values) => {
+            let values: Vec<f64> = used.iter().map(|&k| values[k].unwrap_or_default()).collect();
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
+            Ok(Variable::Covariate { values, mean })
+        }
+    }
+}
+
+type SparseRows = Vec<Vec<(u32, f64)>>;
+
+/// Treatment contrasts; a factor gets a column for every level where the term without it is not
+/// in the model.
+fn fixed_columns(
+    model: &Model,
+    variables: &BTreeMap<String, Variable>,
+    n: usize,
+) -> (Vec<FixedColumn>, SparseRows) {
+    let fixed = &model.formula.fixed;
+    let mut columns = Vec::new();
+    let mut rows: SparseRows = vec![Vec::new(); n];
+    if fixed.intercept {
+        columns.push(FixedColumn { name: "(Intercept)".to_owned(), term: None, parts: Vec::new() });
+        rows.iter_mut().for_each(|row| row.push((0, 1.0)));
+    }
+    for (t, term) in fixed.terms.iter().enumerate() {
+        let first_column = columns.len();
+        let mut first_level = Vec::new();
+        for name in term.variables() {
+            let rest: Vec<&str> =
+                term.variables().iter().filter(|v| *v != name).map(String::as_str).collect();
+            let margin = Term::of(&rest);
+            let in_model = if rest.is_empty() {
+                // Without an intercept the first factor of the model takes its place.
+                fixed.intercept || takes_intercept_place(model, variables) != Some(t)
+            } else {
+                fixed.terms.iter().any(|other| other.is_same(&margin))
+            };
+            first_level.push(u32::from(in_model));
+        }
+        let counts: Vec<u32> = term
+            .variables()
+            .iter()
+            .zip(&first_level)
+            .map(|(name, first)| match &variables[name] {
+                Variable::Factor { levels, .. } => levels.len() as u32 - first,
+                Variable::Covariate { .. } => 1,
+            })
+            .collect();
+        for combination in 0..counts.iter().product::<u32>() {
+            let (mut rest, mut parts, mut names) = (combination, Vec::new(), Vec::new());
+            for ((variable, count), first) in term.variables().iter().zip(&counts).zip(&first_level)
+            {
+                let offset = rest % count;
+                rest /= count;
+                match &variables[variable] {
+                    Variable::Factor { levels, .. } => {
+                        let level = offset + first;
+                        names.push(format!("{variable}{}", levels[level as usize]));
+                        parts.push(Part::Level { variable: variable.clone(), level });
+                    }
+                    Variable::Covariate { .. } => {
+                        names.push(variable.clone());
+                        parts.push(Part::Covariate { variable: variable.clone() });
+                    }
+                }
+            }
+            columns.push(FixedColumn { name: names.join(":"), term: Some(t), parts });
+        }
+        for (record, row) in rows.iter_mut().enumerate() {
+            let (mut offset, mut stride, mut value) = (0, 1, 1.0);
+            let mut baseline = false;
+            for ((variable, count), first) in term.variables().iter().zip(&counts).zip(&first_level)
+            {
+                match &variables[variable] {
+                    Variable::Factor { codes, .. } => match codes[record].checked_sub(*first) {
+                        Some(code) => offset += code * stride,
+                        None => baseline = true,
+                    },
+                    Variable::Covariate { values, .. } => value *= values[record],
+                }
+                stride *= count;
+            }
+            if !baseline && value != 0.0 {
+                row.push((first_column as u32 + offset, value));
+            }
+        }
+    }
+    (columns, rows)
+}
+
+/// The first main effect of a factor, which carries the general mean when there is no intercept.
+fn takes_intercept_place(model: &Model, variables: &BTreeMap<String, Variable>) -> Option<usize> {
+    model.formula.fixed.terms.iter().position(|term| {
+        matches!(term.variables(), [only] if matches!(variables[only], Variable::Factor { .. }))
+    })
+}
+
+struct Aliasing {
+    kept: Vec<Option<usize>>,
+    aliases: Vec<(usize, Vec<(usize, f64)>)>,
+    n_kept: usize,
+}
+
+/// Sets aside columns that are combinations of earlier ones (Cholesky of X'X in column order). A
+/// term of which nothing is left is an error, as a breeder must decide which one to keep.
+fn find_aliases(
+    model: &Model,
+    columns: &[FixedColumn],
+    rows: &SparseRows,
+) -> Result<Aliasing, ModelError> {
+    let p = columns.len();
+    let mut cross = vec![0.0; p * p];
+    for row in rows {
+        for &(a, x) in row {
+            row.iter().for_each(|&(b, z)| cross[a as usize * p + b as usize] += x * z);
+        }
+    }
+    let scale: Vec<f64> = (0..p).map(|k| cross[k * p + k]).collect();
+    // Row-wise Gaussian elimination; zero multipliers, frequent among dummies, cost nothing.
+    let mut kept: Vec<Option<usize>> = vec![None; p];
+    let mut pivots = Vec::new();
+    let mut alias_columns = Vec::new();
+    for k in 0..p {
+        if scale[k] == 0.0 || cross[k * p + k] <= 1e-10 * scale[k] {
+            alias_columns.push(k);
+            continue;
+        }
+        kept[k] = Some(pivots.len());
+        pivots.push(k);
+        let (upper, lower) = cross.split_at_mut((k + 1) * p);
+        let pivot_row = &upper[k * p..];
+        let pivot = pivot_row[k];
+        for row in lower.chunks_exact_mut(p) {
+            if row[k] != 0.0 {
+                let multiplier = row[k] / pivot;
+                row[k + 1..].iter_mut().zip(&pivot_row[k + 1..]).for_each(|(x, u)| *x -= multiplier * u);
+            }
+        }
+    }
+    // Back substitution of the eliminated rows gives each aliased column by the kept ones.
+    let aliases: Vec<(usize, Vec<(usize, f64)>)> = alias_columns
+        .into_iter()
+        .map(|column| {
+            let mut weights: Vec<(usize, f64)> = Vec::new();
+            let mut solution = vec![0.0; pivots.len()];
+            for (place, &k) in pivots.iter().enumerate().rev().filter(|(_, k)| **k < column) {
+                let mut value = cross[k * p + column];
+                for (later, &j) in pivots.iter().enumerate().skip(place + 1) {
+                    value -= cross[k * p + j] * solution[later];
+                }
+                solution[place] = value / cross[k * p + k];
+                if solution[place].abs() > 1e-7 {
+                    weights.push((place, solution[place]));
+                }
+            }
+            (column, weights)
+        })
+        .collect();
+    let terms = &model.formula.fixed.terms;
+    for (t, term) in terms.iter().enumerate() {
+        let of_term = |k: usize| columns[k].term == Some(t);
+        if (0..p).any(of_term) && !(0..p).any(|k| of_term(k) && kept[k].is_some()) {
+            let mut with = BTreeSet::new();
+            for (_, weights) in aliases.iter().filter(|(k, _)| of_term(*k)) {
+                for &(place, _) in weights {
+                    if let Some(other) = columns[pivots[place]].term {
+                        with.insert(format!("`{}`", terms[other]));
+                    }
+                }
+            }
+            let with = if with.is_empty() {
+                "the general mean".to_owned()
+            } else {
+                with.into_iter().collect::<Vec<_>>().join(" and ")
+            };
+            return Err(ModelError::ConfoundedFixed { term: term.to_string(), with });
+        }
+    }
+    Ok(Aliasing { kept, aliases, n_kept: pivots.len() })
+}
+
+fn residual_structure(
+    frame: &Frame,
+    model: &Model,
+    used: &[usize],
+) -> Result<(ResidualStructure, Vec<String>, usize), ModelError> {
+    match &model.residual {
+        Residual::Homogeneous => Ok((
+            ResidualStructure::groups(vec![0; used.len()], 1),
+            vec!["residual".to_owned()],
+            0,
+        )),
+        Residual::ByLevel(factor) => {
+            let (levels, codes) = levels_in_use(frame, factor, used)?;
+            Ok((ResidualStructure::groups(codes, levels.len()), levels, 0))
+        }
+        Residual::SeparableAr1 { row, column, section } => {
+            let (sections, section_of) = match section {
+                Some(name) => levels_in_use(frame, name, used)?,
+                None => (vec!["residual".to_owned()], vec![0; used.len()]),
+            };
+            let rows = positions(frame, row, used)?;
+            let columns = positions(frame, column, used)?;
+            let mut n = used.len();
+            let mut fields = Vec::with_capacity(sections.len());
+            for (s, section) in sections.iter().enumerate() {
+                let here: Vec<usize> =
+                    (0..used.len()).filter(|&k| section_of[k] as usize == s).collect();
+                let extent = |at: &[i64]| {
+                    let first = here.iter().map(|&k| at[k]).min().unwrap_or(0);
+                    let last = here.iter().map(|&k| at[k]).max().unwrap_or(0);
+                    (first, (last - first + 1) as usize)
+                };
+                let ((first_row, n_rows), (first_column, n_columns)) =
+                    (extent(&rows), extent(&columns));
+                if n_rows.saturating_mul(n_columns) > 20 * here.len() + 100 {
+                    return Err(ModelError::Grid {
+                        what: format!(
+                            "{} plots of `{section}` spread over {n_rows} rows x {n_columns} columns; check the positions",
+                            here.len()
+                        ),
+                    });
+                }
+                let mut cells = vec![usize::MAX; n_rows * n_columns];
+                for &k in &here {
+                    let (r, c) = (rows[k] - first_row, columns[k] - first_column);
+                    let cell = &mut cells[r as usize * n_columns + c as usize];
+                    if *cell != usize::MAX {
+                        return Err(ModelError::Grid {
+                            what: format!(
+                                "two records of `{section}` lie in row {} column {}; give one record per plot",
+                                rows[k], columns[k]
+                            ),
+                        });
+                    }
+                    *cell = k;
+                }
+                for cell in cells.iter_mut().filter(|c| **c == usize::MAX) {
+                    *cell = n;
+                    n += 1;
+                }
+                fields.push(Field { n_rows, n_columns, cells });
+            }
+            let structure = ResidualStructure::fields(fields, n)?;
+            Ok((structure, vec!["residual".to_owned()], n - used.len()))
+        }
+    }
+}
+
+/// Whole-number positions from a numeric column or from a factor whose labels are numbers.
+fn positions(frame: &Frame, name: &str, used: &[usize]) -> Result<Vec<i64>, ModelError> {
+    let whole = |text: String| {
+        text.trim().parse::<f64>().ok().filter(|v| v.fract() == 0.0 && v.abs() < 1e9).ok_or_else(|| {
+            ModelError::Grid { what: format!("`{name}` holds `{text}`; give whole numbers") }
+        })
+    };
+    let column = frame.column(name)?;
+    used.iter()
+        .map(|&k| {
+            let text = match column {
+                Column::Numeric(values) => values[k].unwrap_or_default().to_string(),
+                Column::Factor(f) => f.levels()[f.codes()[k].unwrap_or_default() as usize].clone(),
+            };
+            whole(text).map(|v| v as i64)
+        })
+        .collect()
+}
+
+fn random_design(
+    frame: &Frame,
+    term: &RandomTerm,
+    used: &[usize],
+    n_missing: usize,
+) -> Result<RandomDesign, ModelError> {
+    let name = term.name();
+    let factors: Vec<_> = term
+        .factors
+        .iter()
+        .map(|f| levels_in_use(frame, f, used))
+        .collect::<Result<_, _>>()?;
+    let label = |record: usize| {
+        factors
+            .iter()
+            .map(|(levels, codes)| levels[codes[record] as usize].as_str())
+            .collect::<Vec<_>>()
+            .join(":")
+    };
+    let (levels, mut level_of): (Vec<String>, Vec<u32>) = match (&term.relationship, &factors[..]) {
+        (Some(relationship), _) => {
+            let place: HashMap<&str, u32> = relationship
+                .levels()
+                .iter()
+                .enumerate()
+                .map(|(k, level)| (level.as_str(), k as u32))
+                .collect();
+            let codes = (0..used.len())
+                .map(|k| {
+                    let level = label(k);
+                    place.get(level.as_str()).copied().ok_or_else(|| ModelError::NotRelated {
+                        term: name.clone(),
+                        level,
+                    })
+                })
+                .collect::<Result<_, _>>()?;
+            (relationship.levels().to_vec(), codes)
+        }
+        (None, [(levels, codes)]) => (levels.clone(), codes.clone()),
+        (None, factors) => {
+            let key =
+                |k: usize| factors.iter().map(|(_, codes)| codes[k]).collect::<Vec<u32>>();
+            let mut place: BTreeMap<Vec<u32>, (u32, String)> =
+                (0..used.len()).map(|k| (key(k), (0, label(k)))).collect();
+            place.values_mut().enumerate().for_each(|(k, value)| value.0 = k as u32);
+            let codes = (0..used.len()).map(|k| place[&key(k)].0).collect();
+            (place.into_values().map(|(_, label)| label).collect(), codes)
+        }
+    };
+    if let [level] = levels.as_slice() {
+        return Err(ModelError::OneLevel { factor: name, level: level.clone() });
+    }
+    let (mut coefficients, mut covariates) = (Vec::new(), Vec::new());
+    if term.intercept {
+        coefficients.push("(Intercept)".to_owned());
+        covariates.push(vec![1.0; used.len()]);
+    }
+    for slope in &term.slopes {
+        let values = frame.numeric(slope)?;
+        coefficients.push(slope.clone());
+        covariates.push(used.iter().map(|&k| values[k].unwrap_or_default()).collect());
+    }
+    if coefficients.is_empty() {
+        return Err(ModelError::Absent { what: format!("coefficient for random term `{name}`") });
+    }
+    let mean_square: Vec<f64> = covariates
+        .iter()
+        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / used.len() as f64)
+        .collect();
+    if let Some(k) = mean_square.iter().position(|&m| m == 0.0) {
+        return Err(ModelError::NotEstimable {
+            what: format!("random coefficient `{}` of `{name}`", coefficients[k]),
+            why: "its covariate is zero everywhere".to_owned(),
+        });
+    }
+    level_of.resize(used.len() + n_missing, NO_LEVEL);
+    covariates.iter_mut().for_each(|z| z.resize(used.len() + n_missing, 0.0));
+    Ok(RandomDesign {
+        name,
+        coefficients,
+        levels,
+        level_of,
+        covariates,
+        mean_square,
+        relationship: term.relationship.clone(),
+    })
+}

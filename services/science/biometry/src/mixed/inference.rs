@@ -1,0 +1,505 @@
+//! Tests of fixed terms and of variance components.
+
+use faer::{Mat, Side};
+use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
+
+use super::design::{NO_LEVEL, Part, Variable};
+use super::reml::Free;
+use super::{Fit, Model, ModelError, inverse};
+use crate::data::Frame;
+use crate::formula::Term;
+
+/// How denominator degrees of freedom are found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum DenominatorDf {
+    /// Kenward and Roger (1997, Biometrics 53:983-997, from memory): small-sample covariance of the
+    /// fixed effects, F scaled; for up to [`KENWARD_ROGER_RECORDS`] records with independent
+    /// residuals and unrelated levels.
+    #[default]
+    KenwardRoger,
+    /// Satterthwaite's approximation from the average information; any size and structure.
+    Satterthwaite,
+}
+
+/// Most records for which [`DenominatorDf::KenwardRoger`] is offered, as it takes dense matrices.
+pub const KENWARD_ROGER_RECORDS: usize = 1500;
+
+/// Wald F test of a fixed term, averaged over the levels of the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WaldTest {
+    /// The term.
+    pub term: String,
+    /// F statistic (scaled, for Kenward-Roger).
+    pub f: f64,
+    /// Numerator degrees of freedom.
+    pub numerator_df: usize,
+    /// Denominator degrees of freedom.
+    pub denominator_df: f64,
+    /// P value.
+    pub p: f64,
+}
+
+/// Likelihood-ratio test of variance components.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LikelihoodRatio {
+    /// The random term left out.
+    pub term: String,
+    /// Twice the difference of the restricted log-likelihoods.
+    pub statistic: f64,
+    /// Covariance parameters left out.
+    pub parameters: usize,
+    /// P value from the equal mixture of chi-squares with one parameter less and all of them, as
+    /// a variance cannot be negative (Self and Liang 1987, from memory); conservative when
+    /// several covariances go at once.
+    pub p: f64,
+}
+
+/// Small-sample covariance of the fixed effects.
+pub(crate) struct KenwardRoger {
+    pub(crate) adjusted: Mat<f64>,
+    /// Covariance of the variance parameters.
+    w: Mat<f64>,
+    /// X'V^-1 dV V^-1 X for every parameter.
+    slopes: Vec<Mat<f64>>,
+}
+
+fn upper_f(f: f64, numerator: f64, denominator: f64) -> f64 {
+    FisherSnedecor::new(numerator, denominator).map_or(f64::NAN, |d| d.sf(f.max(0.0)))
+}
+
+fn upper_chi_squared(x: f64, df: usize) -> f64 {
+    if df == 0 {
+        return if x > 0.0 { 0.0 } else { 1.0 };
+    }
+    ChiSquared::new(df as f64).map_or(f64::NAN, |d| d.sf(x.max(0.0)))
+}
+
+/// Compares nested models with the same fixed part.
+///
+/// # Errors
+/// Fits whose fixed coefficients or records differ.
+pub fn likelihood_ratio(full: &Fit, reduced: &Fit, term: &str) -> Result<LikelihoodRatio, ModelError> {
+    let same = full.n_records() == reduced.n_records()
+        && full.fixed.len() == reduced.fixed.len()
+        && full.fixed.iter().zip(&reduced.fixed).all(|(a, b)| a.name == b.name);
+    if !same {
+        return Err(ModelError::NotEstimable {
+            what: "a likelihood ratio".to_owned(),
+            why: "restricted likelihoods compare models with the same fixed part and records only"
+                .to_owned(),
+        });
+    }
+    let count = |fit: &Fit| -> usize {
+        let residual = fit.design.residual.n_parameters();
+        residual
+            + fit
+                .random
+                .iter()
+                .map(|r| r.coefficients.len() * (r.coefficients.len() + 1) / 2)
+                .sum::<usize>()
+    };
+    let parameters = count(full).saturating_sub(count(reduced));
+    let statistic = (2.0 * (full.log_likelihood - reduced.log_likelihood)).max(0.0);
+    let p = if statistic <= 0.0 {
+        1.0
+    } else {
+        0.5 * (upper_chi_squared(statistic, parameters.saturating_sub(1))
+            + upper_chi_squared(statistic, parameters))
+    };
+    Ok(LikelihoodRatio { term: term.to_owned(), statistic, parameters, p })
+}
+
+impl Fit {
+    /// Likelihood-ratio test of every random term, each left out in turn.
+    ///
+    /// # Errors
+    /// A reduced model that cannot be fitted.
+    pub fn random_tests(
+        &self,
+        frame: &Frame,
+        model: &Model,
+    ) -> Result<Vec<LikelihoodRatio>, ModelError> {
+        (0..model.random.len())
+            .map(|k| {
+                let reduced = super::fit(frame, &model.without_random(k))?;
+                likelihood_ratio(self, &reduced, &model.random[k].name())
+            })
+            .collect()
+    }
+
+    /// Wald F tests of the fixed terms. A main effect is tested averaged over the levels of the
+    /// factors that interact with it, a covariate at the means of the others. Terms without an
+    /// estimable contrast (empty cells) are left out.
+    ///
+    /// # Errors
+    /// Kenward-Roger asked of a model for which it is not offered.
+    pub fn fixed_tests(&self, method: DenominatorDf) -> Result<Vec<WaldTest>, ModelError> {
+        let mut tests = Vec::new();
+        for term in &self.design.terms {
+            let rows = self.term_contrasts(term);
+            if !rows.is_empty() {
+                tests.push(self.wald(&term.to_string(), &rows, method)?);
+            }
+        }
+        Ok(tests)
+    }
+
+    /// Estimable contrasts of a term over the kept coefficients.
+    fn term_contrasts(&self, term: &Term) -> Vec<Vec<f64>> {
+        let variables = &self.design.variables;
+        let counts: Vec<usize> = term
+            .variables()
+            .iter()
+            .map(|v| match &variables[v] {
+                Variable::Factor { levels, .. } => levels.len() - 1,
+                Variable::Covariate { .. } => 1,
+            })
+            .collect();
+        let mut rows = Vec::new();
+        for combination in 0..counts.iter().product::<usize>() {
+            let mut rest = combination;
+            let levels: Vec<u32> = counts
+                .iter()
+                .map(|count| {
+                    let level = rest % count + 1;
+                    rest /= count;
+                    level as u32
+                })
+                .collect();
+            let weight_of = |name: &str, part: Option<&Part>| -> f64 {
+                let place = term.variables().iter().position(|v| v == name);
+                match (place, part, &variables[name]) {
+                    (Some(k), Some(Part::Level { level, .. }), _) => {
+                        f64::from(*level == levels[k]) - f64::from(*level == 0)
+                    }
+                    (Some(_), Some(Part::Covariate { .. }), _) => 1.0,
+                    (Some(_), None, _) => 0.0,
+                    (None, Some(Part::Covariate { .. }), Variable::Covariate { mean, .. }) => *mean,
+                    (None, Some(_), Variable::Factor { levels, .. }) => 1.0 / levels.len() as f64,
+                    _ => 1.0,
+                }
+            };
+            let full: Vec<f64> = self
+                .design
+                .columns
+                .iter()
+                .map(|column| {
+                    let mut weight = 1.0;
+                    for name in term.variables() {
+                        if !column.parts.iter().any(|p| p.variable() == name) {
+                            weight *= weight_of(name, None);
+                        }
+                    }
+                    for part in &column.parts {
+                        weight *= weight_of(part.variable(), Some(part));
+                    }
+                    weight
+                })
+                .collect();
+            if let Some(row) = self.estimable(&full) {
+                rows.push(row);
+            }
+        }
+        // Contrasts made equal by empty cells count once.
+        let mut basis: Vec<Vec<f64>> = Vec::new();
+        let mut kept = Vec::new();
+        for row in rows {
+            let mut rest = row.clone();
+            for b in &basis {
+                let along: f64 = rest.iter().zip(b).map(|(x, y)| x * y).sum();
+                rest.iter_mut().zip(b).for_each(|(x, y)| *x -= along * y);
+            }
+            let norm = rest.iter().map(|x| x * x).sum::<f64>().sqrt();
+            let before = row.iter().map(|x| x * x).sum::<f64>().sqrt();
+            if norm > 1e-8 * before {
+                basis.push(rest.iter().map(|x| x / norm).collect());
+                kept.push(row);
+            }
+        }
+        kept
+    }
+
+    /// Weights over all columns as weights over the kept ones, or `None` when an aliased column
+    /// makes the function inestimable.
+    pub(crate) fn estimable(&self, full: &[f64]) -> Option<Vec<f64>> {
+        let mut kept = vec![0.0; self.design.n_kept];
+        for (weight, place) in full.iter().zip(&self.design.kept) {
+            if let Some(k) = place {
+                kept[*k] = *weight;
+            }
+        }
+        let consistent = self.design.aliases.iter().all(|(column, weights)| {
+            let implied: f64 = weights.iter().map(|&(k, w)| w * kept[k]).sum();
+            (implied - full[*column]).abs() < 1e-6
+        });
+        consistent.then_some(kept)
+    }
+
+    fn estimates(&self, rows: &[Vec<f64>]) -> Vec<f64> {
+        rows.iter().map(|row| row.iter().zip(&self.fixed).map(|(w, c)| w * c.estimate).sum()).collect()
+    }
+
+    fn wald(
+        &self,
+        term: &str,
+        rows: &[Vec<f64>],
+        method: DenominatorDf,
+    ) -> Result<WaldTest, ModelError> {
+        let q = rows.len();
+        let p = self.design.n_kept;
+        let l = Mat::from_fn(q, p, |i, j| rows[i][j]);
+        let estimate = self.estimates(rows);
+        let estimate = Mat::from_fn(q, 1, |i, _| estimate[i]);
+        let singular = || ModelError::NotEstimable {
+            what: format!("the test of `{term}`"),
+            why: "its contrasts are not independent".to_owned(),
+        };
+        let statistic = |covariance: &Mat<f64>| -> Option<f64> {
+            let middle = inverse(&(&l * covariance * l.transpose()))?;
+            Some((estimate.transpose() * middle * &estimate)[(0, 0)] / q as f64)
+        };
+        let (f, df) = match method {
+            DenominatorDf::KenwardRoger => {
+                let kr = self.kenward_roger()?;
+                let (df, scale) = kr.df_and_scale(&self.fixed_covariance, &l).ok_or_else(singular)?;
+                (scale * statistic(&kr.adjusted).ok_or_else(singular)?, df)
+            }
+            DenominatorDf::Satterthwaite => {
+                let f = statistic(&self.fixed_covariance).ok_or_else(singular)?;
+                (f, self.satterthwaite_several(&l).ok_or_else(singular)?)
+            }
+        };
+        Ok(WaldTest {
+            term: term.to_owned(),
+            f,
+            numerator_df: q,
+            denominator_df: df,
+            p: upper_f(f, q as f64, df),
+        })
+    }
+
+    /// Denominator degrees of freedom of one contrast of the kept coefficients.
+    pub(crate) fn contrast_df(
+        &self,
+        row: &[f64],
+        method: DenominatorDf,
+    ) -> Result<f64, ModelError> {
+        match method {
+            DenominatorDf::KenwardRoger => {
+                let l = Mat::from_fn(1, row.len(), |_, j| row[j]);
+                Ok(self
+                    .kenward_roger()?
+                    .df_and_scale(&self.fixed_covariance, &l)
+                    .map_or(f64::NAN, |(df, _)| df))
+            }
+            DenominatorDf::Satterthwaite => Ok(self.satterthwaite(row)),
+        }
+    }
+
+    /// 2 v^2 / var(v) for the variance v of a contrast, by the delta method.
+    fn satterthwaite(&self, row: &[f64]) -> f64 {
+        let Some(w) = &self.parameter_covariance else {
+            return f64::INFINITY;
+        };
+        let (design, system, solved) =
+            (&self.design, &self.optimum.system, &self.optimum.solved);
+        let mut h = vec![0.0; system.n_equations];
+        h[..row.len()].copy_from_slice(row);
+        system.pattern.solve(&solved.factor, &mut h);
+        let variance: f64 = row.iter().zip(&h).map(|(a, b)| a * b).sum();
+        let through = system.times(&solved.w, &h);
+        let weighted = design.residual.apply(&solved.residual.weights, &through);
+        let gradient: Vec<f64> = self
+            .optimum
+            .derivatives
+            .free
+            .iter()
+            .map(|free| match *free {
+                Free::Loading { term, coefficient, column } => {
+                    let random = &design.random[term];
+                    let (first, rank) = (system.first[term], system.ranks[term]);
+                    let sum: f64 = random
+                        .level_of
+                        .iter()
+                        .enumerate()
+                        .filter(|(_, l)| **l != NO_LEVEL)
+                        .map(|(i, &l)| {
+                            random.covariates[coefficient][i]
+                                * weighted[i]
+                                * h[first + l as usize * rank + column]
+                        })
+                        .sum();
+                    -2.0 * sum
+                }
+                Free::Residual(k) => {
+                    let slope =
+                        design.residual.apply(&solved.residual.derivatives[k].0, &through);
+                    -slope.iter().zip(&through).map(|(a, b)| a * b).sum::<f64>()
+                }
+            })
+            .collect();
+        let mut spread = 0.0;
+        for (i, a) in gradient.iter().enumerate() {
+            for (j, b) in gradient.iter().enumerate() {
+                spread += a * b * w[(i, j)];
+            }
+        }
+        2.0 * variance * variance / spread
+    }
+
+    /// Several contrasts at once (Fai and Cornelius 1996, from memory): the degrees of freedom of
+    /// their principal contrasts, pooled through the mean of F.
+    fn satterthwaite_several(&self, l: &Mat<f64>) -> Option<f64> {
+        let q = l.nrows();
+        let eigen =
+            (l * &self.fixed_covariance * l.transpose()).self_adjoint_eigen(Side::Lower).ok()?;
+        let principal = eigen.U().transpose() * l;
+        let each: Vec<f64> = (0..q)
+            .map(|m| {
+                let row: Vec<f64> = (0..l.ncols()).map(|j| principal[(m, j)]).collect();
+                self.satterthwaite(&row)
+            })
+            .collect();
+        if q == 1 {
+            return Some(each[0]);
+        }
+        if each.iter().all(|df| df.is_infinite()) {
+            return Some(f64::INFINITY);
+        }
+        let expected: f64 = each.iter().filter(|df| **df > 2.0).map(|df| df / (df - 2.0)).sum();
+        (expected > q as f64).then(|| 2.0 * expected / (expected - q as f64)).or(Some(
+            each.iter().copied().fold(f64::INFINITY, f64::min),
+        ))
+    }
+
+    pub(crate) fn kenward_roger(&self) -> Result<&KenwardRoger, ModelError> {
+        self.kenward_roger
+            .get_or_init(|| KenwardRoger::new(self))
+            .as_ref()
+            .map_err(ModelError::clone)
+    }
+}
+
+impl Part {
+    pub(crate) fn variable(&self) -> &str {
+        match self {
+            Self::Level { variable, .. } | Self::Covariate { variable } => variable,
+        }
+    }
+}
+
+impl KenwardRoger {
+    fn new(fit: &Fit) -> Result<Self, ModelError> {
+        let design = &fit.design;
+        let n = design.n();
+        let not_offered = |why: String| ModelError::NotEstimable {
+            what: "the Kenward-Roger adjustment".to_owned(),
+            why: format!("{why}; use Satterthwaite's degrees of freedom"),
+        };
+        if n > KENWARD_ROGER_RECORDS {
+            return Err(not_offered(format!("{n} records are more than {KENWARD_ROGER_RECORDS}")));
+        }
+        if design.random.iter().any(|r| r.relationship.is_some()) {
+            return Err(not_offered("the levels of a random term are related".to_owned()));
+        }
+        let Some(groups) = design.residual.group_of() else {
+            return Err(not_offered("residuals are autocorrelated".to_owned()));
+        };
+        let singular = || not_offered("the covariance of the records is singular".to_owned());
+        // dV by every variance and covariance that is not at the boundary; V is linear in them.
+        let mut slopes_v: Vec<Mat<f64>> = Vec::new();
+        let mut v = Mat::zeros(n, n);
+        for (k, random) in design.random.iter().enumerate() {
+            let loading = &fit.optimum.parameters.loadings[k];
+            if loading.rank == 0 {
+                continue;
+            }
+            for a in 0..random.coefficients.len() {
+                for b in 0..=a {
+                    let (za, zb) = (&random.covariates[a], &random.covariates[b]);
+                    let slope = Mat::from_fn(n, n, |i, j| {
+                        if random.level_of[i] != random.level_of[j] {
+                            0.0
+                        } else if a == b {
+                            za[i] * za[j]
+                        } else {
+                            za[i] * zb[j] + zb[i] * za[j]
+                        }
+                    });
+                    v += faer::Scale(loading.covariance(a, b)) * &slope;
+                    slopes_v.push(slope);
+                }
+            }
+        }
+        for (g, estimate) in fit.residual.variances.iter().enumerate() {
+            let slope = Mat::from_fn(n, n, |i, j| f64::from(i == j && groups[i] as usize == g));
+            v += faer::Scale(estimate.variance) * &slope;
+            slopes_v.push(slope);
+        }
+        let v_inverse = inverse(&v).ok_or_else(singular)?;
+        let mut x = Mat::<f64>::zeros(n, design.n_kept);
+        for i in 0..n {
+            design.fixed_row(i).iter().for_each(|&(j, value)| x[(i, j as usize)] = value);
+        }
+        let t = &v_inverse * &x;
+        let phi = &fit.fixed_covariance;
+        let projection = &v_inverse - &t * phi * t.transpose();
+        let m = slopes_v.len();
+        let dt: Vec<Mat<f64>> = slopes_v.iter().map(|s| s * &t).collect();
+        let slopes: Vec<Mat<f64>> = dt.iter().map(|d| t.transpose() * d).collect();
+        let projected: Vec<Mat<f64>> = slopes_v.iter().map(|s| &projection * s).collect();
+        let twice_information = Mat::from_fn(m, m, |i, j| {
+            let mut trace = 0.0;
+            for r in 0..n {
+                for c in 0..n {
+                    trace += projected[i][(r, c)] * projected[j][(c, r)];
+                }
+            }
+            trace
+        });
+        let w = faer::Scale(2.0) * inverse(&twice_information).ok_or_else(singular)?;
+        let vdt: Vec<Mat<f64>> = dt.iter().map(|d| &v_inverse * d).collect();
+        let mut inflation = Mat::<f64>::zeros(design.n_kept, design.n_kept);
+        for i in 0..m {
+            for j in 0..m {
+                let q = dt[i].transpose() * &vdt[j];
+                inflation += faer::Scale(w[(i, j)]) * (q - &slopes[i] * phi * &slopes[j]);
+            }
+        }
+        let adjusted = phi + faer::Scale(2.0) * (phi * inflation * phi);
+        let adjusted = faer::Scale(0.5) * (&adjusted + adjusted.transpose());
+        Ok(Self { adjusted, w, slopes })
+    }
+
+    /// Denominator degrees of freedom and the scale of F for the contrasts L.
+    fn df_and_scale(&self, phi: &Mat<f64>, l: &Mat<f64>) -> Option<(f64, f64)> {
+        let q = l.nrows() as f64;
+        let theta = l.transpose() * inverse(&(l * phi * l.transpose()))? * l;
+        let each: Vec<Mat<f64>> =
+            self.slopes.iter().map(|slope| &theta * phi * slope * phi).collect();
+        let trace = |m: &Mat<f64>| m.diagonal().column_vector().iter().sum::<f64>();
+        let (mut a1, mut a2) = (0.0, 0.0);
+        for (i, left) in each.iter().enumerate() {
+            for (j, right) in each.iter().enumerate() {
+                a1 += self.w[(i, j)] * trace(left) * trace(right);
+                a2 += self.w[(i, j)] * trace(&(left * right));
+            }
+        }
+        if a2.abs() < 1e-14 {
+            return Some((f64::INFINITY, 1.0));
+        }
+        let b = (a1 + 6.0 * a2) / (2.0 * q);
+        let g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2);
+        let d = 3.0 * q + 2.0 * (1.0 - g);
+        let (c1, c2, c3) = (g / d, (q - g) / d, (q + 2.0 - g) / d);
+        let zero_if_tiny = |x: f64| if x.abs() < 1e-10 { 0.0 } else { x };
+        let (v0, v1, v2) =
+            (zero_if_tiny(1.0 + c1 * b), zero_if_tiny(1.0 - c2 * b), zero_if_tiny(1.0 - c3 * b));
+        let mean = 1.0 - a2 / q;
+        let ratio = if mean.abs() < 1e-10 && v1 == 0.0 { 1.0 } else { mean / v1 };
+        let rho = ratio * ratio * v0 / v2 / q;
+        let df = 4.0 + (q + 2.0) / (q * rho - 1.0);
+        let scale = if (df - 2.0).abs() < 1e-2 { 1.0 } else { df * mean / (df - 2.0) };
+        Some((df, scale))
+    }
+}

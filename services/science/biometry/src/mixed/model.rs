@@ -1,0 +1,170 @@
+//! What is to be fitted.
+
+use std::sync::Arc;
+
+use super::{ModelError, Relationship};
+use crate::formula::{Formula, Terms};
+
+/// One random term: a factor or an interaction of factors, with an intercept or with coefficients
+/// that vary and covary among its levels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RandomTerm {
+    /// Factors whose combinations are the levels.
+    pub factors: Vec<String>,
+    /// Whether each level has an intercept.
+    pub intercept: bool,
+    /// Covariates with a slope per level, correlated with each other and with the intercept.
+    pub slopes: Vec<String>,
+    /// Relationship of the levels; independent when absent.
+    pub relationship: Option<Arc<Relationship>>,
+}
+
+impl RandomTerm {
+    /// The factors joined by `:`.
+    #[must_use]
+    pub fn name(&self) -> String {
+        self.factors.join(":")
+    }
+}
+
+/// How residuals vary and covary.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Residual {
+    /// One variance, independent.
+    #[default]
+    Homogeneous,
+    /// One variance for every level of a factor, independent.
+    ByLevel(String),
+    /// Separable first-order autoregressive errors along rows and columns of plots (Cullis and
+    /// Gleeson 1991, from memory): covariance s2 * rho_row^|rows apart| * rho_col^|columns apart|.
+    SeparableAr1 {
+        /// Column with whole-number row positions.
+        row: String,
+        /// Column with whole-number column positions.
+        column: String,
+        /// Factor (site, field) within which plots are correlated; all one field when absent.
+        section: Option<String>,
+    },
+}
+
+/// A linear mixed model.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Model {
+    pub(crate) formula: Formula,
+    pub(crate) random: Vec<RandomTerm>,
+    pub(crate) residual: Residual,
+    pub(crate) max_iterations: usize,
+}
+
+impl Model {
+    /// A model with the given response and fixed terms, `yield ~ site * variety`; see
+    /// [`crate::formula`].
+    ///
+    /// # Errors
+    /// A formula that cannot be read.
+    pub fn new(formula: &str) -> Result<Self, ModelError> {
+        Ok(Self {
+            formula: Formula::parse(formula)?,
+            random: Vec::new(),
+            residual: Residual::Homogeneous,
+            max_iterations: 100,
+        })
+    }
+
+    /// Adds random terms, independent of each other, one variance component each:
+    /// `block + block:variety` or `site/block`.
+    ///
+    /// # Errors
+    /// A formula that cannot be read.
+    pub fn random(mut self, terms: &str) -> Result<Self, ModelError> {
+        for term in Terms::parse(terms)?.terms {
+            self.random.push(RandomTerm {
+                factors: term.variables().to_vec(),
+                intercept: true,
+                slopes: Vec::new(),
+                relationship: None,
+            });
+        }
+        Ok(self)
+    }
+
+    /// Adds one random term whose levels each have the coefficients of `coefficients`
+    /// (`1 + days`, or `0 + days` for a slope alone) with an unstructured covariance matrix.
+    ///
+    /// # Errors
+    /// A formula that cannot be read, or an interaction among the coefficients.
+    pub fn random_coefficients(
+        mut self,
+        factors: &str,
+        coefficients: &str,
+    ) -> Result<Self, ModelError> {
+        let coefficients = Terms::parse(coefficients)?;
+        if let Some(term) = coefficients.terms.iter().find(|t| t.variables().len() > 1) {
+            return Err(ModelError::Absent {
+                what: format!("random coefficient `{term}`; give single covariates"),
+            });
+        }
+        let slopes: Vec<String> =
+            coefficients.terms.iter().map(|t| t.variables()[0].clone()).collect();
+        for term in Terms::parse(factors)?.terms {
+            self.random.push(RandomTerm {
+                factors: term.variables().to_vec(),
+                intercept: coefficients.intercept,
+                slopes: slopes.clone(),
+                relationship: None,
+            });
+        }
+        Ok(self)
+    }
+
+    /// Adds a random term whose levels are related.
+    ///
+    /// # Errors
+    /// A name that cannot be read.
+    pub fn random_related(
+        mut self,
+        factor: &str,
+        relationship: Arc<Relationship>,
+    ) -> Result<Self, ModelError> {
+        let before = self.random.len();
+        self = self.random(factor)?;
+        for term in &mut self.random[before..] {
+            term.relationship = Some(relationship.clone());
+        }
+        Ok(self)
+    }
+
+    /// Sets how residuals vary and covary.
+    #[must_use]
+    pub fn residual(mut self, residual: Residual) -> Self {
+        self.residual = residual;
+        self
+    }
+
+    /// Sets the most iterations before an analysis counts as not converged (100 unless told).
+    #[must_use]
+    pub fn max_iterations(mut self, iterations: usize) -> Self {
+        self.max_iterations = iterations;
+        self
+    }
+
+    /// The response and fixed terms.
+    #[must_use]
+    pub fn formula(&self) -> &Formula {
+        &self.formula
+    }
+
+    /// The random terms, in the order added.
+    #[must_use]
+    pub fn random_terms(&self) -> &[RandomTerm] {
+        &self.random
+    }
+
+    /// The same model without one of its random terms (by position).
+    #[must_use]
+    pub(crate) fn without_random(&self, term: usize) -> Self {
+        let mut reduced = self.clone();
+        reduced.random.remove(term);
+        reduced
+    }
+}

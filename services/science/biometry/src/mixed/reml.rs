@@ -1,0 +1,532 @@
+//! Residual maximum likelihood by average information (Gilmour, Thompson and Cullis 1995, from
+//! memory) with a line search, expectation-maximisation steps where it fails, and components at
+//! the boundary held at zero by lowering the rank of their covariance.
+
+use faer::prelude::Solve;
+use faer::{Mat, Side};
+
+use super::ModelError;
+use super::design::{Design, NO_LEVEL};
+use super::equations::{Loading, Solved, System};
+use super::sparse::Pattern;
+
+/// Variances and correlations in the form in which they are searched.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Parameters {
+    pub(crate) loadings: Vec<Loading>,
+    pub(crate) residual: Vec<f64>,
+}
+
+/// One free parameter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Free {
+    Loading { term: usize, coefficient: usize, column: usize },
+    Residual(usize),
+}
+
+impl Parameters {
+    pub(crate) fn ranks(&self) -> Vec<usize> {
+        self.loadings.iter().map(|l| l.rank).collect()
+    }
+
+    pub(crate) fn free(&self) -> Vec<Free> {
+        let mut free = Vec::new();
+        for (term, loading) in self.loadings.iter().enumerate() {
+            for column in 0..loading.rank {
+                free.extend((column..loading.n_coefficients).map(|coefficient| Free::Loading {
+                    term,
+                    coefficient,
+                    column,
+                }));
+            }
+        }
+        free.extend((0..self.residual.len()).map(Free::Residual));
+        free
+    }
+
+    fn value_mut(&mut self, free: Free) -> &mut f64 {
+        match free {
+            Free::Loading { term, coefficient, column } => {
+                let loading = &mut self.loadings[term];
+                &mut loading.values[coefficient * loading.rank + column]
+            }
+            Free::Residual(k) => &mut self.residual[k],
+        }
+    }
+
+    /// The parameters a share of the way along a step; the pivots of L and the correlations keep
+    /// within their domain.
+    fn along(&self, free: &[Free], step: &[f64], share: f64) -> Self {
+        let mut moved = self.clone();
+        for (&which, delta) in free.iter().zip(step) {
+            let is_pivot = matches!(which, Free::Loading { coefficient, column, .. } if coefficient == column);
+            let value = moved.value_mut(which);
+            let target = *value + share * delta;
+            *value = match which {
+                Free::Residual(_) => value.clamp(-700.0, 700.0) + (share * delta).clamp(-3.0, 3.0),
+                Free::Loading { .. } if is_pivot => {
+                    let size = value.abs();
+                    (target * value.signum()).clamp(0.1 * size, 10.0 * size) * value.signum()
+                }
+                Free::Loading { .. } => target,
+            };
+        }
+        moved
+    }
+}
+
+/// Score, average information and the expectation-maximisation update at solved equations.
+pub(crate) struct Derivatives {
+    pub(crate) free: Vec<Free>,
+    pub(crate) score: Vec<f64>,
+    pub(crate) information: Mat<f64>,
+    update: Option<Parameters>,
+    /// Share of every random term's design left once the fixed terms are fitted.
+    distinct: Vec<f64>,
+}
+
+/// Outcome of the search.
+pub(crate) struct Optimum {
+    pub(crate) parameters: Parameters,
+    pub(crate) system: System,
+    pub(crate) solved: Solved,
+    pub(crate) derivatives: Derivatives,
+    pub(crate) inverse: Vec<f64>,
+    pub(crate) iterations: usize,
+    pub(crate) gradient: f64,
+    /// Log-likelihood at the start of every iteration.
+    pub(crate) trace: Vec<f64>,
+}
+
+/// Scaled random effects of one column of a term, by level.
+fn scaled_effects(system: &System, solution: &[f64], term: usize, levels: usize, s: usize) -> Vec<f64> {
+    let (first, rank) = (system.first[term], system.ranks[term]);
+    (0..levels).map(|l| solution[first + l * rank + s]).collect()
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
+
+/// A Z'Py of a term, one vector per coefficient: from the effects when L is square, otherwise by
+/// solving with the relationship inverse.
+fn related_scores(
+    design: &Design,
+    term: usize,
+    loading: &Loading,
+    scores: &[Vec<f64>],
+    effects: &[Vec<f64>],
+) -> Vec<Vec<f64>> {
+    let t = loading.n_coefficients;
+    if loading.rank == t {
+        let mut m = effects.to_vec();
+        for s in (0..t).rev() {
+            for a in s + 1..t {
+                let (head, tail) = m.split_at_mut(a);
+                let weight = loading.at(a, s);
+                head[s].iter_mut().zip(&tail[0]).for_each(|(x, y)| *x -= weight * y);
+            }
+            let pivot = loading.at(s, s);
+            m[s].iter_mut().for_each(|x| *x /= pivot);
+        }
+        return m;
+    }
+    let Some(relationship) = &design.random[term].relationship else {
+        return scores.to_vec();
+    };
+    let places = relationship.lower().iter().map(|&(i, j, _)| (i as u32, j as u32)).collect();
+    let pattern = Pattern::new(relationship.levels().len(), places);
+    let mut values = vec![0.0; pattern.len()];
+    relationship.lower().iter().for_each(|&(i, j, v)| values[pattern.position(i, j)] += v);
+    let mut solved = scores.to_vec();
+    if let Some(factor) = pattern.factorise(&values) {
+        solved.iter_mut().for_each(|x| pattern.solve(&factor, x));
+    }
+    solved
+}
+
+pub(crate) fn derivatives(
+    design: &Design,
+    system: &System,
+    solved: &Solved,
+    parameters: &Parameters,
+    inverse: &[f64],
+) -> Derivatives {
+    let free = parameters.free();
+    let (ml, by_pair) = system.traces(design, solved, inverse);
+    let weights = &solved.residual.weights;
+    let projected = design.residual.apply(weights, &solved.residuals);
+    let mut score = Vec::with_capacity(free.len());
+    // Working vectors q = dV Py and R^-1 q.
+    let (mut q, mut g) = (Vec::with_capacity(free.len()), Vec::with_capacity(free.len()));
+    let mut update = Some(parameters.clone());
+    let mut distinct = Vec::with_capacity(design.random.len());
+    for (k, term) in design.random.iter().enumerate() {
+        let loading = &parameters.loadings[k];
+        let (t, r, levels) = (loading.n_coefficients, loading.rank, term.levels.len());
+        if r == 0 {
+            distinct.push(1.0);
+            continue;
+        }
+        let scores: Vec<Vec<f64>> = term
+            .covariates
+            .iter()
+            .map(|z| {
+                let mut h = vec![0.0; levels];
+                for (i, &l) in term.level_of.iter().enumerate().filter(|(_, l)| **l != NO_LEVEL) {
+                    h[l as usize] += z[i] * projected[i];
+                }
+                h
+            })
+            .collect();
+        let effects: Vec<Vec<f64>> =
+            (0..r).map(|s| scaled_effects(system, &solved.solution, k, levels, s)).collect();
+        let m = related_scores(design, k, loading, &scores, &effects);
+        for s in 0..r {
+            let scaled: Vec<f64> = (0..design.n())
+                .map(|i| (0..t).map(|a| term.covariates[a][i] * loading.at(a, s)).sum())
+                .collect();
+            for a in s..t {
+                score.push(dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
+                let working: Vec<f64> = term
+                    .level_of
+                    .iter()
+                    .enumerate()
+                    .map(|(i, &l)| {
+                        if l == NO_LEVEL {
+                            0.0
+                        } else {
+                            let l = l as usize;
+                            term.covariates[a][i] * effects[s][l] + scaled[i] * m[a][l]
+                        }
+                    })
+                    .collect();
+                g.push(design.residual.apply(weights, &working));
+                q.push(working);
+            }
+        }
+        // L'(Z'PZ)L traced by relationship, and L'h, give E(v'A^-1 v) = vv + levels - N.
+        let through = |s: usize, u: usize| -> f64 {
+            (0..t).map(|a| loading.at(a, s) * ml[k][a * r + u]).sum()
+        };
+        let mut total = 0.0;
+        let expected = Mat::from_fn(r, r, |s, u| {
+            let lh: f64 = (0..t).map(|a| loading.at(a, u) * dot(&scores[a], &effects[s])).sum();
+            let identity = if s == u { levels as f64 } else { 0.0 };
+            (lh + identity - 0.5 * (through(s, u) + through(u, s))) / levels as f64
+        });
+        let mut before = 0.0;
+        for s in 0..r {
+            total += through(s, s);
+            before += (0..t)
+                .map(|a| loading.at(a, s).powi(2) * term.mean_square[a])
+                .sum::<f64>();
+        }
+        let mean_weight = weights.iter().sum::<f64>() / weights.len() as f64;
+        distinct.push(total / (before * mean_weight * design.used.len() as f64));
+        update = update.and_then(|mut u| {
+            let root = expected.llt(Side::Lower).ok()?;
+            let root = root.L();
+            let mut values = vec![0.0; t * r];
+            for a in 0..t {
+                for s in 0..r {
+                    values[a * r + s] = (s..r).map(|c| loading.at(a, c) * root[(c, s)]).sum();
+                }
+            }
+            u.loadings[k].values = values;
+            Some(u)
+        });
+    }
+    for (k, (d_weights, d_log)) in solved.residual.derivatives.iter().enumerate() {
+        let pulled = design.residual.apply(d_weights, &solved.residuals);
+        let trace: f64 = dot(d_weights, &by_pair);
+        score.push(-0.5 * (d_log + trace + dot(&pulled, &solved.residuals)));
+        let minus: Vec<f64> = pulled.iter().map(|x| -x).collect();
+        q.push(design.residual.covariance_times(&parameters.residual, &minus));
+        g.push(minus);
+        if let (Some(groups), Some(update)) = (design.residual.group_of(), &mut update) {
+            let of_group = |i: &usize| groups[*i] as usize == k;
+            let sum: f64 = (0..design.n())
+                .filter(of_group)
+                .map(|i| solved.residuals[i].powi(2) + by_pair[i])
+                .sum();
+            let n = (0..design.n()).filter(of_group).count() as f64;
+            update.residual[k] = (sum / n).ln();
+        }
+    }
+    let through: Vec<(Vec<f64>, Vec<f64>)> = g
+        .iter()
+        .map(|own| {
+            let right = system.transposed_times(&solved.w, own);
+            let mut left = right.clone();
+            system.pattern.solve(&solved.factor, &mut left);
+            (right, left)
+        })
+        .collect();
+    let information = Mat::from_fn(free.len(), free.len(), |a, b| {
+        0.25 * (dot(&q[a], &g[b]) + dot(&q[b], &g[a])
+            - dot(&through[a].0, &through[b].1)
+            - dot(&through[b].0, &through[a].1))
+    });
+    Derivatives { free, score, information, update, distinct }
+}
+
+/// The ascent step of the average information, with its diagonal raised as far as it must be for
+/// the matrix to be positive definite.
+fn newton_step(information: &Mat<f64>, score: &[f64]) -> Vec<f64> {
+    let n = score.len();
+    let rhs = Mat::from_fn(n, 1, |i, _| score[i]);
+    let mut ridge = 0.0;
+    loop {
+        let raised = Mat::from_fn(n, n, |i, j| {
+            information[(i, j)]
+                + if i == j { ridge * (information[(i, i)].abs() + 1e-12) } else { 0.0 }
+        });
+        if let Ok(factor) = raised.llt(Side::Lower) {
+            let pivots = factor.L();
+            let sound = (0..n).all(|k| {
+                pivots[(k, k)].powi(2) > 1e-12 * raised[(k, k)]
+            });
+            if sound {
+                let step = factor.solve(&rhs);
+                return (0..n).map(|k| step[(k, 0)]).collect();
+            }
+        }
+        ridge = if ridge == 0.0 { 1e-6 } else { ridge * 10.0 };
+        if ridge > 1e6 {
+            return score.to_vec();
+        }
+    }
+}
+
+/// L of the nearest covariance of lower rank, when the least eigenvalue (covariates scaled to unit
+/// mean square) has become negligible beside the residual variance.
+fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Option<Loading> {
+    let (t, r) = (loading.n_coefficients, loading.rank);
+    if r == 0 {
+        return None;
+    }
+    let scaled = |a: usize, b: usize| {
+        loading.covariance(a, b) * (mean_square[a] * mean_square[b]).sqrt()
+    };
+    if t == 1 {
+        return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1));
+    }
+    let eigen = Mat::from_fn(t, t, scaled).self_adjoint_eigen(Side::Lower).ok()?;
+    let values: Vec<f64> = (0..t).map(|k| eigen.S().column_vector()[k]).collect();
+    let new_rank = values.iter().filter(|v| **v >= 1e-7 * residual_variance).count();
+    if new_rank >= r {
+        return None;
+    }
+    if new_rank == 0 {
+        return Some(Loading::zero(t));
+    }
+    let root = Mat::from_fn(t, new_rank, |a, s| {
+        let k = t - 1 - s;
+        eigen.U()[(a, k)] * values[k].max(0.0).sqrt() / mean_square[a].sqrt()
+    });
+    Some(trapezoidal(&root))
+}
+
+/// Rotates a loading (coefficients x rank) to lower trapezoidal form with positive pivots.
+fn trapezoidal(root: &Mat<f64>) -> Loading {
+    let (t, r) = (root.nrows(), root.ncols());
+    let qr = root.transpose().to_owned().qr();
+    let upper = qr.R();
+    let mut values = vec![0.0; t * r];
+    for s in 0..r {
+        let sign = if upper[(s, s)] < 0.0 { -1.0 } else { 1.0 };
+        for a in s..t {
+            values[a * r + s] = sign * upper[(s, a)];
+        }
+    }
+    Loading { n_coefficients: t, rank: r, values }
+}
+
+/// L of a given covariance matrix, which may be singular.
+pub(crate) fn loading_of(covariance: &[Vec<f64>]) -> Option<Loading> {
+    let t = covariance.len();
+    let matrix = Mat::from_fn(t, t, |a, b| covariance[a][b]);
+    let eigen = matrix.self_adjoint_eigen(Side::Lower).ok()?;
+    let values: Vec<f64> = (0..t).map(|k| eigen.S().column_vector()[k]).collect();
+    let largest = values[t - 1];
+    if values[0] < -1e-8 * largest.abs() || largest < 0.0 {
+        return None;
+    }
+    let rank = values.iter().filter(|v| **v > 1e-12 * largest).count();
+    if rank == 0 {
+        return Some(Loading::zero(t));
+    }
+    let root =
+        Mat::from_fn(t, rank, |a, s| eigen.U()[(a, t - 1 - s)] * values[t - 1 - s].sqrt());
+    Some(trapezoidal(&root))
+}
+
+/// Starting values: the variance left by the fixed terms, shared out equally.
+fn start(design: &Design) -> Result<Parameters, ModelError> {
+    let none: Vec<Loading> =
+        design.random.iter().map(|t| Loading::zero(t.coefficients.len())).collect();
+    let unit = design.residual.start(1.0);
+    let independent: Vec<f64> =
+        unit.iter().enumerate().map(|(k, p)| if design.residual.is_diagonal() || k == 0 { *p } else { 0.0 }).collect();
+    let system = System::new(design, &vec![0; none.len()]);
+    let solved = system.solve(design, &none, &independent)?;
+    let free = (design.used.len() - design.n_kept) as f64;
+    let rest = solved.residuals.iter().map(|e| e * e).sum::<f64>() / free;
+    let total = design.y[..design.used.len()].iter().map(|y| y * y).sum::<f64>();
+    if rest * free <= 1e-20 * total || rest == 0.0 {
+        return Err(ModelError::NoVariation(design.response.clone()));
+    }
+    let share = rest / (design.random.len() + 1) as f64;
+    let loadings = design
+        .random
+        .iter()
+        .map(|term| {
+            let t = term.coefficients.len();
+            let mut values = vec![0.0; t * t];
+            for a in 0..t {
+                values[a * t + a] = (share / (t as f64 * term.mean_square[a])).sqrt();
+            }
+            Loading { n_coefficients: t, rank: t, values }
+        })
+        .collect();
+    Ok(Parameters { loadings, residual: design.residual.start(share) })
+}
+
+/// Evaluates the model at given parameters, without a search.
+pub(crate) fn at(design: &Design, parameters: Parameters) -> Result<Optimum, ModelError> {
+    let system = System::new(design, &parameters.ranks());
+    let solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
+    let inverse = system.pattern.selected_inverse(&solved.factor);
+    let derivatives = derivatives(design, &system, &solved, &parameters, &inverse);
+    let trace = vec![solved.log_likelihood];
+    Ok(Optimum {
+        parameters,
+        system,
+        solved,
+        derivatives,
+        inverse,
+        iterations: 0,
+        gradient: f64::NAN,
+        trace,
+    })
+}
+
+/// A component held at zero whose likelihood would rise away from it, and the value to try.
+fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters>, ModelError> {
+    let residual_variance = design.residual.mean_variance(&parameters.residual);
+    for (k, term) in design.random.iter().enumerate() {
+        let loading = &parameters.loadings[k];
+        let (t, r) = (loading.n_coefficients, loading.rank);
+        for row in if r < t { r..t } else { 0..0 } {
+            let widened = |pivot: f64| {
+                let mut trial = parameters.clone();
+                let mut values = vec![0.0; t * (r + 1)];
+                for a in 0..t {
+                    for s in 0..r {
+                        values[a * (r + 1) + s] = loading.at(a, s);
+                    }
+                }
+                values[row * (r + 1) + r] = pivot;
+                trial.loadings[k] = Loading { n_coefficients: t, rank: r + 1, values };
+                trial
+            };
+            let small = 1e-3 * (residual_variance / term.mean_square[row]).sqrt();
+            let trial = at(design, widened(small))?;
+            let place = trial.derivatives.free.iter().position(|f| {
+                *f == Free::Loading { term: k, coefficient: row, column: r }
+            });
+            let Some(place) = place else { continue };
+            // By the variance (the square of the pivot) rather than by the pivot.
+            let slope = trial.derivatives.score[place] / (2.0 * small);
+            let curvature = trial.derivatives.information[(place, place)] / (4.0 * small * small);
+            if slope > 0.0 && slope * slope > 2e-6 * curvature {
+                let variance = (slope / curvature).max(1e-4 * small * small);
+                return Ok(Some(widened(variance.sqrt())));
+            }
+        }
+    }
+    Ok(None)
+}
+
+/// Maximises the restricted likelihood.
+pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum, ModelError> {
+    let mut parameters = start(design)?;
+    let mut system = System::new(design, &parameters.ranks());
+    let mut solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
+    let mut trace = Vec::new();
+    let mut releases = 0;
+    let mut gradient = f64::INFINITY;
+    for iteration in 1..=max_iterations {
+        trace.push(solved.log_likelihood);
+        let inverse = system.pattern.selected_inverse(&solved.factor);
+        let here = derivatives(design, &system, &solved, &parameters, &inverse);
+        if iteration == 1 {
+            if let Some(k) = here.distinct.iter().position(|share| *share < 1e-8) {
+                return Err(ModelError::ConfoundedRandom {
+                    term: design.random[k].name.clone(),
+                    with: "the fixed terms, which already describe all its levels".to_owned(),
+                });
+            }
+        }
+        let step = newton_step(&here.information, &here.score);
+        gradient = dot(&step, &here.score).max(0.0).sqrt();
+        let slack = 1e-11 * (1.0 + solved.log_likelihood.abs());
+        let mut next = None;
+        let stalled = gradient < 1e-4
+            && trace.len() > 2
+            && solved.log_likelihood - trace[trace.len() - 3] <= 2.0 * slack;
+        if gradient > 1e-6 && !stalled {
+            let candidates = (0..8)
+                .map(|k| parameters.along(&here.free, &step, 0.5_f64.powi(k)))
+                .chain(here.update.clone());
+            for candidate in candidates {
+                if let Ok(there) = system.solve(design, &candidate.loadings, &candidate.residual) {
+                    if there.log_likelihood >= solved.log_likelihood - slack {
+                        next = Some((candidate, there));
+                        break;
+                    }
+                }
+            }
+        }
+        let Some((candidate, there)) = next else {
+            // Nothing higher is in reach: the optimum, unless the gradient says otherwise or a
+            // component held at zero wants to leave it.
+            if gradient > 1e-3 {
+                return Err(ModelError::NotConverged { iterations: iteration, gradient });
+            }
+            let freed = if releases < 4 { release(design, &parameters)? } else { None };
+            let Some(freed) = freed else {
+                return Ok(Optimum {
+                    parameters,
+                    system,
+                    solved,
+                    derivatives: here,
+                    inverse,
+                    iterations: iteration,
+                    gradient,
+                    trace,
+                });
+            };
+            releases += 1;
+            parameters = freed;
+            system = System::new(design, &parameters.ranks());
+            solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
+            continue;
+        };
+        parameters = candidate;
+        solved = there;
+        let residual_variance = design.residual.mean_variance(&parameters.residual);
+        let before = parameters.ranks();
+        for (loading, term) in parameters.loadings.iter_mut().zip(&design.random) {
+            if let Some(lower) = lowered(loading, &term.mean_square, residual_variance) {
+                *loading = lower;
+            }
+        }
+        if parameters.ranks() != before {
+            system = System::new(design, &parameters.ranks());
+            solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
+        }
+    }
+    Err(ModelError::NotConverged { iterations: max_iterations, gradient })
+}
