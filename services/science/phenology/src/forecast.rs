@@ -115,7 +115,21 @@ impl Outlook {
                 );
             }
         }
-        samples.forecast(&self.courses[0], self.chill_so_far_cp, needs.len(), passes)
+        let samples_n = samples.days.len() as f64;
+        let mean_chill_shortfall = samples.shortfall / samples_n;
+        let bloom_days = samples.bloom_days();
+        BloomForecast {
+            stages: samples.date_quantiles(&self.courses[0]),
+            chill_so_far_cp: self.chill_so_far_cp,
+            low_chill_probability: samples.short_n as f64 / samples_n,
+            mean_chill_shortfall,
+            mean_spread: requirement.low_chill.spread(mean_chill_shortfall),
+            bloom_days,
+            passes_expected_n: bloom_days.map(|b| passes.passes_n(b.p50)),
+            passes_at_most_n: bloom_days.map(|b| passes.passes_n(b.p90)),
+            continuations_n: self.courses.len(),
+            draws_n: needs.len(),
+        }
     }
 
     /// The median date of each stage by the best fit alone, without residual error.
@@ -223,6 +237,8 @@ pub struct BloomForecast {
     pub low_chill_probability: f64,
     /// Mean share of the chill need left unmet.
     pub mean_chill_shortfall: f64,
+    /// How many times its usual length the bloom lasts for want of chill, on average; 1 is usual.
+    pub mean_spread: f64,
     /// Days from balloon to end of bloom; long after a winter short of chill. `None` when no
     /// sample reaches the end of bloom.
     pub bloom_days: Option<Quantiles>,
@@ -255,43 +271,29 @@ impl Samples {
         self.shortfall += chill_shortfall;
     }
 
-    fn forecast(
-        self,
-        course: &SeasonCourse,
-        chill_so_far_cp: f64,
-        draws_n: usize,
-        passes: PassPlan,
-    ) -> BloomForecast {
-        let samples_n = self.days.len() as f64;
-        let bloom = ascending(self.bloom_days.iter().copied());
-        let bloom_days = quantile(&bloom, 0.5).map(|p50| Quantiles {
-            p10: quantile(&bloom, 0.1).unwrap_or(p50),
-            p50,
-            p90: quantile(&bloom, 0.9).unwrap_or(p50),
-        });
-        BloomForecast {
-            stages: ByStage::from_fn(|stage| {
-                let days = ascending(self.days.iter().map(|d| *d.get(stage)));
-                let at = |share| date_at(course, &days, share);
-                DateQuantiles {
-                    p05: at(0.05),
-                    p10: at(0.10),
-                    p25: at(0.25),
-                    p50: at(0.50),
-                    p75: at(0.75),
-                    p90: at(0.90),
-                    p95: at(0.95),
-                }
-            }),
-            chill_so_far_cp,
-            low_chill_probability: self.short_n as f64 / samples_n,
-            mean_chill_shortfall: self.shortfall / samples_n,
-            bloom_days,
-            passes_expected_n: bloom_days.map(|b| passes.passes_n(b.p50)),
-            passes_at_most_n: bloom_days.map(|b| passes.passes_n(b.p90)),
-            continuations_n: self.days.len() / draws_n,
-            draws_n,
-        }
+    fn bloom_days(&self) -> Option<Quantiles> {
+        let days = ascending(self.bloom_days.iter().copied());
+        Some(Quantiles {
+            p10: quantile(&days, 0.1)?,
+            p50: quantile(&days, 0.5)?,
+            p90: quantile(&days, 0.9)?,
+        })
+    }
+
+    fn date_quantiles(&self, course: &SeasonCourse) -> ByStage<DateQuantiles> {
+        ByStage::from_fn(|stage| {
+            let days = ascending(self.days.iter().map(|d| *d.get(stage)));
+            let at = |share| date_at(course, &days, share);
+            DateQuantiles {
+                p05: at(0.05),
+                p10: at(0.10),
+                p25: at(0.25),
+                p50: at(0.50),
+                p75: at(0.75),
+                p90: at(0.90),
+                p95: at(0.95),
+            }
+        })
     }
 }
 

@@ -138,13 +138,13 @@ pub fn hourly_from_daily(
             Celsius::new(unit.to_celsius(v)).map_err(|error| SeriesError::Reading { index, error })
         };
         let day_of_year = u32::from(day.date.day_of_year().unsigned_abs());
-        let solar = SolarDay::new(day_of_year, value(day.min_c)?, value(day.max_c)?).ok_or(
-            SeriesError::MinimumAboveMaximum {
+        let (min, max) = (value(day.min_c)?, value(day.max_c)?);
+        let solar =
+            SolarDay::new(day_of_year, min, max).ok_or(SeriesError::MinimumAboveMaximum {
                 date: day.date,
-                min_c: day.min_c,
-                max_c: day.max_c,
-            },
-        )?;
+                min_c: min.value_c(),
+                max_c: max.value_c(),
+            })?;
         checked.push((day.date, solar));
     }
     checked.sort_by_key(|d| d.0);

@@ -197,6 +197,13 @@ impl Default for LowChill {
     }
 }
 
+impl LowChill {
+    /// How many times its usual length a bloom lasts when a share of the chill is missing.
+    pub fn spread(self, chill_shortfall: f64) -> f64 {
+        1.0 + self.spread_per_shortfall * chill_shortfall
+    }
+}
+
 /// Running chill (portions) and heat (°C·h) of one season at one station; made once, used for every
 /// variety there.
 #[derive(Clone, Debug, PartialEq)]
@@ -323,7 +330,7 @@ impl SeasonCourse {
         let start = self.heat_start(need.chill_cp, low_chill);
         let mut days = ByStage::from_fn(|stage| self.day_of_heat(start, *need.heat_gdh.get(stage)));
         if let (Some(first), Some(last)) = (days.balloon, days.end_of_bloom) {
-            let spread = 1.0 + low_chill.spread_per_shortfall * start.chill_shortfall;
+            let spread = low_chill.spread(start.chill_shortfall);
             days.end_of_bloom = Some(first + (last - first) * spread);
         }
         Course {

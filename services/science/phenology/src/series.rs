@@ -334,7 +334,8 @@ impl HourlySeries {
         self
     }
 
-    /// The series with its gaps filled from `other` wherever that has the hour, flagged.
+    /// The series with its gaps filled from `other` wherever that has the hour: a nearby station,
+    /// or hours built from daily extremes. Flags say which.
     #[must_use]
     pub fn filled_from(mut self, other: &Self) -> Self {
         let offset_h = self.start.duration_since(other.start).as_hours();
@@ -347,9 +348,12 @@ impl HourlySeries {
             *hour = usize::try_from(i as i64 + offset_h)
                 .ok()
                 .and_then(|j| other.hours.get(j).copied().flatten())
-                .map(|r| Reading {
-                    temperature: r.temperature,
-                    origin: Origin::OtherSeries,
+                .map(|r| match r.origin {
+                    Origin::Measured => Reading {
+                        origin: Origin::OtherSeries,
+                        ..r
+                    },
+                    _ => r,
                 });
         }
         self
@@ -549,6 +553,23 @@ mod tests {
         let missing = [(two, 5.0), (start(), 4.0)];
         let series = HourlySeries::from_readings(&missing, TemperatureUnit::Celsius).unwrap();
         assert_eq!(series.gaps().len(), 1);
+    }
+
+    #[test]
+    fn gaps_are_filled_from_another_station_and_flagged() {
+        let hours = |values: &[Option<f64>], from| {
+            HourlySeries::from_hours(hour_at(start(), from), values, TemperatureUnit::Celsius)
+                .unwrap()
+        };
+        let series = hours(&[None, Some(2.0), None], 1);
+        let filled = series.filled_from(&hours(&[Some(7.0), Some(8.0), Some(9.0)], 0));
+        let first = filled.hours()[0].unwrap();
+        assert_eq!(
+            (first.temperature.value_c(), first.origin),
+            (8.0, Origin::OtherSeries)
+        );
+        assert_eq!(filled.hours()[1].unwrap().origin, Origin::Measured);
+        assert_eq!(filled.gaps().len(), 1);
     }
 
     #[test]

@@ -126,6 +126,23 @@ impl FlowerStage {
         self == Self::Balloon
     }
 
+    /// The stage behind a word of the trade, with a note where the word is used loosely.
+    pub fn from_trade_word(word: &str) -> Option<(Self, Option<&'static str>)> {
+        match word.trim().to_lowercase().as_str() {
+            "dormant" => Some((Self::Dormant, None)),
+            "balloon" => Some((Self::Balloon, None)),
+            "popcorn" => Some((
+                Self::Balloon,
+                Some("some charts call the step from 57 towards 59 popcorn; taken as 59"),
+            )),
+            "first bloom" => Some((Self::TenPercentOpen, Some("taken as about 10 % open"))),
+            "full bloom" => Some((Self::FullBloom, None)),
+            "petal fall" => Some((Self::Fading, Some("taken as most petals fallen"))),
+            "end of bloom" => Some((Self::EndOfBloom, None)),
+            _ => None,
+        }
+    }
+
     /// The stage for a share of open flowers (0 to 1) before full bloom; `None` outside 0..=1.
     pub fn from_share_open(share: f64) -> Option<Self> {
         let stage = match share {
@@ -199,6 +216,18 @@ mod tests {
             FlowerStage::try_from(71),
             Err(StageError::NotAFlowerStage { .. })
         ));
+    }
+
+    #[test]
+    fn loose_words_come_with_a_note() {
+        let (stage, note) = FlowerStage::from_trade_word("Popcorn").unwrap();
+        assert!(stage.is_pollen_stage() && note.is_some());
+        assert_eq!(FlowerStage::from_trade_word("pink-ish"), None);
+        assert_eq!(
+            FlowerStage::from_share_open(0.5),
+            Some(FlowerStage::FullBloom)
+        );
+        assert_eq!(FlowerStage::from_share_open(1.2), None);
     }
 
     #[test]

@@ -123,6 +123,28 @@ fn blind_forecasts_beat_the_mean_date() {
     ));
 }
 
+#[test]
+fn a_blind_forecast_does_not_see_the_dates_it_is_scored_on() {
+    let prior = RequirementPrior::of(Species::Peach);
+    let honest = seasons(8, 13.5);
+    let mut moved = honest.clone();
+    moved[3].observed.full_bloom = moved[3].observed.balloon;
+    let of_season_3 = |seasons: &[PastSeason]| {
+        let scores = score_blind(seasons, &prior, BlindFrom::DaysIntoSeason(120)).unwrap();
+        let mut full_blooms = scores
+            .forecasts
+            .into_iter()
+            .filter(|f| f.stage == BloomStage::FullBloom);
+        full_blooms.nth(3).unwrap()
+    };
+    let (before, after) = (of_season_3(&honest), of_season_3(&moved));
+    assert_ne!(before.observed, after.observed);
+    assert_eq!(
+        (before.forecast, before.mean_date),
+        (after.forecast, after.mean_date)
+    );
+}
+
 fn past(n: u64, mean_c: f64) -> Vec<CompleteHours> {
     (0..n)
         .map(|i| winter(1980 + i as i16, mean_c, 1000 + i))
@@ -167,9 +189,12 @@ fn the_forecast_narrows_as_the_winter_runs_and_holds_the_truth() {
 
 #[test]
 fn a_winter_short_of_chill_spreads_the_bloom_and_asks_for_more_passes() {
-    let requirement = fit(&seasons(12, 13.5), 20);
-    let forecast = |mean_c| {
-        Outlook::known(&winter(2031, mean_c, 5)).forecast(
+    let season = winter(2031, 18.0, 5);
+    let supply_cp = SeasonCourse::new(&season).total_chill_cp();
+    let forecast = |share_of_supply: f64| {
+        let mut requirement = fit(&seasons(12, 13.5), 0);
+        requirement.best.chill_cp = supply_cp * share_of_supply;
+        Outlook::known(&season).forecast(
             &requirement,
             &BloomDates::default(),
             IndicatorShift::default(),
@@ -177,12 +202,21 @@ fn a_winter_short_of_chill_spreads_the_bloom_and_asks_for_more_passes() {
             1,
         )
     };
-    let (usual, short) = (forecast(13.0), forecast(18.0));
-    assert_eq!(usual.low_chill_probability, 0.0);
-    assert_eq!(short.low_chill_probability, 1.0);
-    println!("{:?} against {:?}", usual.bloom_days, short.bloom_days);
-    assert!(short.bloom_days.unwrap().p50 > usual.bloom_days.unwrap().p50);
-    assert!(short.passes_expected_n > usual.passes_expected_n);
+    let (enough, short) = (forecast(0.99), forecast(1.6));
+    assert_eq!(
+        (enough.low_chill_probability, short.low_chill_probability),
+        (0.0, 1.0)
+    );
+    assert_eq!(enough.mean_spread, 1.0);
+    assert!(
+        (short.mean_spread - 1.75).abs() < 1e-9,
+        "{}",
+        short.mean_spread
+    );
+    println!("{:?} against {:?}", enough.bloom_days, short.bloom_days);
+    assert!(short.stages.full_bloom.p50 > enough.stages.full_bloom.p50);
+    assert!(short.bloom_days.unwrap().p50 > enough.bloom_days.unwrap().p50);
+    assert!(short.passes_expected_n > enough.passes_expected_n);
 }
 
 #[test]

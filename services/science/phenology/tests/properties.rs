@@ -45,6 +45,8 @@ fn storage() -> impl Strategy<Value = Storage> {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
     #[test]
     fn running_totals_end_in_the_total(model in any_model(), hours in temperatures()) {
         let account = chill_account(model, &hours);
