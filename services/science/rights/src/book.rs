@@ -154,7 +154,7 @@ fn anywhere() -> Where {
 pub struct Limb {
     /// Events of which the earliest starts the term.
     pub starts: Vec<EventKind>,
-    /// Events without which this limb cannot be counted, though they may not start it.
+    /// The period; none when it is not known.
     #[serde(default)]
     pub period: Option<Length>,
     /// The period for the class with longer periods, where it differs.

@@ -140,3 +140,113 @@ fn inauguration_day(day: Date) -> Option<&'static str> {
 pub const EARLIEST_EVENT: Date = date(1930, 1, 1);
 /// Latest date accepted for an event.
 pub const LATEST_EVENT: Date = date(2150, 12, 31);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn holidays(year: i16) -> Vec<String> {
+        date(year, 1, 1)
+            .series(1.day())
+            .take_while(|day| day.year() == year)
+            .filter(|day| us_federal_holiday(*day).is_some())
+            .map(|day| day.to_string())
+            .collect()
+    }
+
+    #[test]
+    fn federal_holidays_of_2026_as_observed() {
+        // 4 July 2026 is a Saturday and is kept on Friday the 3rd; both count.
+        let expected = "2026-01-01 2026-01-19 2026-02-16 2026-05-25 2026-06-19 2026-07-03 \
+                        2026-07-04 2026-09-07 2026-10-12 2026-11-11 2026-11-26 2026-12-25";
+        assert_eq!(
+            holidays(2026),
+            expected.split_whitespace().collect::<Vec<_>>()
+        );
+    }
+
+    #[test]
+    fn new_years_day_on_saturday_is_kept_in_the_old_year() {
+        assert_eq!(
+            us_federal_holiday(date(2021, 12, 31)),
+            Some("New Year's Day")
+        );
+        assert_eq!(
+            us_federal_holiday(date(2027, 12, 31)),
+            Some("New Year's Day")
+        );
+        assert_eq!(us_federal_holiday(date(2026, 12, 31)), None);
+    }
+
+    #[test]
+    fn juneteenth_begins_in_2021() {
+        assert_eq!(us_federal_holiday(date(2020, 6, 19)), None);
+        assert!(us_federal_holiday(date(2021, 6, 18)).is_some());
+        assert!(us_federal_holiday(date(2022, 6, 20)).is_some());
+    }
+
+    #[test]
+    fn inauguration_day_moves_from_sunday_and_not_from_saturday() {
+        assert!(us_federal_holiday(date(2025, 1, 20)).is_some());
+        assert!(us_federal_holiday(date(2021, 1, 20)).is_some());
+        assert!(
+            us_federal_holiday(date(1985, 1, 21)).is_some(),
+            "20 January 1985 was a Sunday"
+        );
+        assert_eq!(
+            us_federal_holiday(date(2029, 1, 19)),
+            None,
+            "20 January 2029 is a Saturday"
+        );
+        assert_eq!(us_federal_holiday(date(2027, 1, 20)), None);
+    }
+
+    #[test]
+    fn days_that_are_not_federal_holidays() {
+        assert_eq!(
+            us_federal_holiday(date(2026, 11, 27)),
+            None,
+            "the day after Thanksgiving"
+        );
+        assert_eq!(
+            us_federal_holiday(date(2026, 4, 16)),
+            None,
+            "a holiday of the District only"
+        );
+    }
+
+    #[test]
+    fn periods_end_on_the_corresponding_day_or_the_months_last() {
+        let ends = |length: Length, y, m, d| length.end_from(date(y, m, d), None).unwrap();
+        assert_eq!(ends(Length::Years(1), 2024, 2, 29), date(2025, 2, 28));
+        assert_eq!(ends(Length::Years(4), 2024, 2, 29), date(2028, 2, 29));
+        assert_eq!(ends(Length::Years(1), 2023, 2, 28), date(2024, 2, 28));
+        assert_eq!(ends(Length::Months(3), 2026, 11, 30), date(2027, 2, 28));
+        assert_eq!(ends(Length::Months(6), 2026, 8, 31), date(2027, 2, 28));
+        assert_eq!(ends(Length::Months(1), 2026, 1, 31), date(2026, 2, 28));
+        assert_eq!(ends(Length::Days(0), 2026, 1, 31), date(2026, 1, 31));
+        assert_eq!(
+            Length::MonthsSetByOffice.end_from(date(2026, 1, 31), None),
+            None
+        );
+    }
+
+    #[test]
+    fn rolling_skips_a_whole_run_of_closed_days() {
+        let roll = |y, m, d| Calendar::UsFederalDc.roll_forward(date(y, m, d)).unwrap();
+        assert_eq!(
+            roll(2022, 12, 31),
+            date(2023, 1, 3),
+            "Saturday, Sunday, observed Monday"
+        );
+        assert_eq!(roll(2026, 7, 3), date(2026, 7, 6));
+        assert_eq!(roll(2026, 7, 6), date(2026, 7, 6));
+        let christmas = date(2026, 12, 25);
+        assert_eq!(
+            Calendar::WeekendsOnly.roll_forward(christmas),
+            Some(christmas)
+        );
+        assert_eq!(Calendar::Unknown.roll_forward(date(2026, 12, 26)), None);
+        assert_eq!(Calendar::UsFederalDc.roll_forward(date(1969, 7, 4)), None);
+    }
+}

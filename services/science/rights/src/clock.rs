@@ -111,6 +111,9 @@ pub struct ClockReport<'b> {
     pub novelty_kept: Option<bool>,
     /// The day against which novelty is measured: of filing, or of the priority filing.
     pub effective_filing_on: Option<Date>,
+    /// Kinds of event that were told.
+    #[serde(skip)]
+    pub events_told: Vec<EventKind>,
     /// When annual fees fall due.
     pub annual_fees: FeeDay,
     /// What ended the right, if it ended.
@@ -186,6 +189,16 @@ impl Jurisdiction {
         events: &[EventInput],
         attributes: &Attributes,
     ) -> Result<Vec<Event>, RightsError> {
+        self.read_numbered(route, events.iter().enumerate(), attributes)
+    }
+
+    /// As [`Jurisdiction::read_events`], each event with its position in the client's own list.
+    pub(crate) fn read_numbered<'e>(
+        &self,
+        route: &RouteRules,
+        events: impl Iterator<Item = (usize, &'e EventInput)>,
+        attributes: &Attributes,
+    ) -> Result<Vec<Event>, RightsError> {
         let home = match &attributes.home_country {
             Some(code) => Some(
                 CountryCode::read(code)
@@ -194,8 +207,6 @@ impl Jurisdiction {
             None => None,
         };
         events
-            .iter()
-            .enumerate()
             .map(|(index, event)| self.read_event(route, index, event, home))
             .collect()
     }
@@ -344,6 +355,7 @@ impl Jurisdiction {
             term: None,
             novelty_kept: None,
             effective_filing_on: None,
+            events_told: events.iter().map(|event| event.kind).collect(),
             annual_fees: route.fees.due,
             ended: events
                 .iter()
@@ -819,5 +831,408 @@ impl Novelty {
             Self { kept: true, .. } => Some(true),
             _ => None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::civil::date;
+
+    use super::*;
+
+    type Told<'a> = (&'a str, Date);
+
+    fn ask(
+        jurisdiction: &str,
+        kind: &str,
+        told: &[Told<'_>],
+        tree: Option<bool>,
+    ) -> ClockReport<'static> {
+        let attributes = Attributes {
+            tree_or_vine: tree,
+            ..Attributes::default()
+        };
+        clock(jurisdiction, kind, &inputs(told), &attributes).unwrap()
+    }
+
+    fn refuse(jurisdiction: &str, kind: &str, told: &[Told<'_>]) -> RightsError {
+        clock(jurisdiction, kind, &inputs(told), &Attributes::default()).unwrap_err()
+    }
+
+    fn inputs(told: &[Told<'_>]) -> Vec<EventInput> {
+        told.iter()
+            .map(|(event, on)| EventInput {
+                event: (*event).to_owned(),
+                on: *on,
+                country: None,
+            })
+            .collect()
+    }
+
+    fn sale(on: Date, country: &str) -> EventInput {
+        EventInput {
+            event: "first_sale".to_owned(),
+            on,
+            country: Some(country.to_owned()),
+        }
+    }
+
+    fn days(report: &ClockReport<'_>, what: What) -> (Date, Date) {
+        let first = report.first(what).expect("a deadline of this sort");
+        (first.nominal_on, first.due_on)
+    }
+
+    #[test]
+    fn plant_patent_grace_shows_the_unrolled_and_the_rolled_day() {
+        let report = ask(
+            "US",
+            "plant_patent",
+            &[("first_disclosure", date(2025, 7, 3))],
+            None,
+        );
+        assert_eq!(
+            days(&report, What::FileBy),
+            (date(2026, 7, 3), date(2026, 7, 6))
+        );
+        assert_eq!(report.novelty_kept, None, "nothing was filed");
+        assert_eq!(report.caution, CAUTION);
+    }
+
+    #[test]
+    fn plant_patent_grace_is_kept_to_the_day_and_lost_the_day_after() {
+        let filed = |on| {
+            let told = [("first_disclosure", date(2025, 3, 10)), ("filing", on)];
+            ask("US", "plant_patent", &told, None).novelty_kept
+        };
+        assert_eq!(filed(date(2026, 3, 10)), Some(true));
+        assert_eq!(filed(date(2026, 3, 11)), Some(false));
+    }
+
+    #[test]
+    fn disclosure_on_29_february_leaves_until_28_february() {
+        let report = ask(
+            "US",
+            "plant_patent",
+            &[("first_disclosure", date(2024, 2, 29))],
+            None,
+        );
+        assert_eq!(days(&report, What::FileBy).0, date(2025, 2, 28));
+    }
+
+    #[test]
+    fn the_earliest_of_several_disclosures_counts() {
+        let told = [
+            ("publication", date(2025, 5, 2)),
+            ("public_trial", date(2025, 4, 1)),
+        ];
+        let report = ask("US", "plant_patent", &told, None);
+        assert_eq!(days(&report, What::FileBy).0, date(2026, 4, 1));
+    }
+
+    #[test]
+    fn term_of_a_plant_patent_runs_from_filing_and_never_rolls() {
+        // 4 July 2046 is a federal holiday.
+        let told = [("filing", date(2026, 7, 4)), ("grant", date(2026, 7, 4))];
+        let report = ask("US", "plant_patent", &told, None);
+        assert_eq!(report.expiry_on, Some(date(2046, 7, 4)));
+        let without_filing = ask("US", "plant_patent", &[("grant", date(2026, 7, 4))], None);
+        assert_eq!(without_filing.expiry_on, None);
+        assert!(
+            without_filing
+                .unknown
+                .iter()
+                .any(|unanswered| unanswered.what == What::Expiry)
+        );
+    }
+
+    #[test]
+    fn a_benefit_filing_shortens_the_term_and_foreign_priority_does_not() {
+        let filed = ("filing", date(2022, 8, 15));
+        let ends = |earlier| ask("US", "plant_patent", &[earlier, filed], None).expiry_on;
+        assert_eq!(
+            ends(("earliest_benefit_filing", date(2020, 6, 1))),
+            Some(date(2040, 6, 1))
+        );
+        assert_eq!(
+            ends(("foreign_pbr_filing", date(2021, 9, 1))),
+            Some(date(2042, 8, 15))
+        );
+        assert_eq!(
+            ends(("provisional_filing", date(2021, 9, 1))),
+            Some(date(2042, 8, 15))
+        );
+    }
+
+    #[test]
+    fn filings_before_8_june_1995_have_the_later_of_two_ends() {
+        let ends = |filed, granted| {
+            ask(
+                "US",
+                "plant_patent",
+                &[("filing", filed), ("grant", granted)],
+                None,
+            )
+            .expiry_on
+        };
+        assert_eq!(
+            ends(date(1995, 6, 7), date(1999, 3, 2)),
+            Some(date(2016, 3, 2))
+        );
+        assert_eq!(
+            ends(date(1995, 6, 7), date(1996, 3, 5)),
+            Some(date(2015, 6, 7))
+        );
+        assert_eq!(
+            ends(date(1995, 6, 8), date(1999, 3, 2)),
+            Some(date(2015, 6, 8))
+        );
+    }
+
+    #[test]
+    fn adjustment_lengthens_and_a_disclaimer_cuts() {
+        let attributes = Attributes {
+            pta_days: Some(45),
+            disclaimed_to: Some(date(2043, 6, 1)),
+            ..Attributes::default()
+        };
+        let filed = inputs(&[("filing", date(2023, 5, 13))]);
+        let report = clock("US", "plant_patent", &filed, &attributes).unwrap();
+        assert_eq!(report.expiry_on, Some(date(2043, 6, 1)));
+    }
+
+    #[test]
+    fn priority_stands_for_filing_only_within_its_twelve_months() {
+        let kept = |sold, first_filed, filed| {
+            let told = [
+                ("eu_sale", sold),
+                ("first_filing", first_filed),
+                ("filing", filed),
+            ];
+            let report = ask("EU", "cpvr", &told, Some(true));
+            (report.novelty_kept, report.effective_filing_on)
+        };
+        let (sold, first) = (date(2024, 9, 1), date(2025, 8, 20));
+        assert_eq!(
+            kept(sold, first, date(2026, 8, 20)),
+            (Some(true), Some(first))
+        );
+        assert_eq!(
+            kept(sold, first, date(2026, 8, 21)),
+            (Some(false), Some(date(2026, 8, 21)))
+        );
+        assert_eq!(
+            kept(date(2024, 8, 19), first, date(2026, 8, 10)),
+            (Some(false), Some(first)),
+            "the first filing itself came a day too late"
+        );
+    }
+
+    #[test]
+    fn trees_have_six_years_abroad_and_other_plants_four() {
+        let sold = ("first_sale_abroad", date(2020, 5, 5));
+        let until = |tree| days(&ask("AU", "pbr", &[sold], Some(tree)), What::FileBy).0;
+        assert_eq!(until(true), date(2026, 5, 5));
+        assert_eq!(until(false), date(2024, 5, 5));
+    }
+
+    #[test]
+    fn an_untold_class_is_asked_for_unless_it_makes_no_difference() {
+        let sold = ("first_sale_abroad", date(2020, 5, 5));
+        let report = ask("AU", "pbr", &[sold, ("filing", date(2025, 5, 5))], None);
+        assert_eq!(report.novelty_kept, None);
+        assert!(report.unknown[0].reason.contains("tree_or_vine"));
+        let early = ask("AU", "pbr", &[sold, ("filing", date(2024, 5, 5))], None);
+        assert_eq!(early.novelty_kept, Some(true));
+        let late = ask("AU", "pbr", &[sold, ("filing", date(2026, 5, 6))], None);
+        assert_eq!(late.novelty_kept, Some(false));
+    }
+
+    #[test]
+    fn the_union_is_home_for_its_members_while_they_were_members() {
+        let until = |country: &str, on| {
+            let attributes = Attributes {
+                tree_or_vine: Some(true),
+                ..Attributes::default()
+            };
+            let report = clock("EU", "cpvr", &[sale(on, country)], &attributes).unwrap();
+            days(&report, What::FileBy).0
+        };
+        assert_eq!(until("es", date(2024, 3, 1)), date(2025, 3, 1));
+        assert_eq!(until("CL", date(2024, 3, 1)), date(2030, 3, 1));
+        assert_eq!(until("GB", date(2020, 12, 31)), date(2021, 12, 31));
+        assert_eq!(until("GB", date(2021, 1, 1)), date(2027, 1, 1));
+    }
+
+    #[test]
+    fn community_rights_end_with_a_calendar_year() {
+        for granted in [date(2024, 1, 1), date(2024, 2, 29), date(2024, 12, 31)] {
+            let ends = |tree| ask("EU", "cpvr", &[("grant", granted)], Some(tree)).expiry_on;
+            assert_eq!(ends(true), Some(date(2054, 12, 31)));
+            assert_eq!(ends(false), Some(date(2049, 12, 31)));
+        }
+    }
+
+    #[test]
+    fn terms_from_grant_hold_the_anniversary_and_the_day_before() {
+        let term = ask("GB", "pbr", &[("grant", date(2024, 2, 29))], Some(true))
+            .term
+            .unwrap();
+        assert_eq!(
+            (term.on, term.or_day_before),
+            (date(2054, 2, 28), Some(date(2054, 2, 27)))
+        );
+    }
+
+    #[test]
+    fn older_woody_rights_in_new_zealand_keep_their_23_years() {
+        let ends = |granted| ask("NZ", "pvr", &[("grant", granted)], Some(true)).expiry_on;
+        assert_eq!(ends(date(2023, 1, 23)), Some(date(2046, 1, 23)));
+        assert_eq!(ends(date(2023, 1, 24)), Some(date(2048, 1, 24)));
+        let named = Attributes {
+            tree_or_vine: Some(true),
+            act: Some("1987".to_owned()),
+            ..Attributes::default()
+        };
+        let granted = inputs(&[("grant", date(2024, 3, 31))]);
+        let report = clock("NZ", "pvr", &granted, &named).unwrap();
+        assert_eq!(report.expiry_on, Some(date(2047, 3, 31)));
+    }
+
+    #[test]
+    fn a_convention_sets_a_minimum_and_no_expiry() {
+        let report = ask(
+            "UPOV",
+            "breeders_right",
+            &[("grant", date(2025, 10, 31))],
+            Some(true),
+        );
+        assert_eq!(report.minimum_expiry_on, Some(date(2050, 10, 31)));
+        assert_eq!(report.expiry_on, None);
+    }
+
+    #[test]
+    fn law_that_nobody_read_gives_no_date() {
+        let told = [
+            ("first_sale_home", date(2024, 3, 1)),
+            ("grant", date(2025, 3, 1)),
+        ];
+        let report = ask("ZA", "pbr", &told, Some(true));
+        assert!(report.deadlines.is_empty());
+        assert_eq!((report.expiry_on, report.novelty_kept), (None, None));
+        assert_eq!(report.unknown.len(), 2);
+    }
+
+    #[test]
+    fn a_start_older_than_the_text_is_not_shown_as_sure() {
+        let report = ask("CA", "pbr", &[("grant", date(2011, 6, 30))], Some(true));
+        assert_eq!(report.expiry_on, Some(date(2036, 6, 30)));
+        assert_eq!(report.term.unwrap().confidence, Confidence::Unknown);
+        assert!(
+            report
+                .warnings
+                .iter()
+                .any(|warning| warning.contains("older text"))
+        );
+    }
+
+    #[test]
+    fn doubtful_disclosures_may_start_a_clock_and_leave_novelty_to_a_person() {
+        let attributes = Attributes::default();
+        let mut events = vec![EventInput {
+            event: "transfer_for_test_without_agreement".to_owned(),
+            on: date(2024, 3, 1),
+            country: Some("US".to_owned()),
+        }];
+        let before = clock("US", "plant_patent", &events, &attributes).unwrap();
+        assert!(before.deadlines.iter().all(|deadline| !deadline.certain));
+        assert!(before.first(What::FileBy).is_none());
+        events.extend(inputs(&[("filing", date(2026, 3, 2))]));
+        let filed = clock("US", "plant_patent", &events, &attributes).unwrap();
+        assert_eq!(filed.novelty_kept, None);
+    }
+
+    #[test]
+    fn replies_are_counted_from_mailing() {
+        let attributes = Attributes {
+            shortened_months: Some(3),
+            ..Attributes::default()
+        };
+        let mailed = inputs(&[("action_mailed", date(2026, 11, 30))]);
+        let report = clock("US", "plant_patent", &mailed, &attributes).unwrap();
+        assert_eq!(
+            days(&report, What::ReplyBy),
+            (date(2027, 2, 28), date(2027, 3, 1))
+        );
+        let untold = clock("US", "plant_patent", &mailed, &Attributes::default()).unwrap();
+        assert!(untold.first(What::ReplyBy).is_none());
+        assert!(untold.unknown[0].reason.contains("shortened_months"));
+        assert!(untold.first(What::ReplyAtLatest).is_some());
+    }
+
+    #[test]
+    fn bad_input_names_its_field_and_a_remedy() {
+        let on = date(2024, 3, 1);
+        let unknown = refuse("BR", "pbr", &[("grant", on)]).to_string();
+        assert!(unknown.contains("`BR` is not covered") && unknown.contains("ZA (South Africa)"));
+        let kind = refuse("EU", "plant_patent", &[("grant", on)]).to_string();
+        assert!(kind.starts_with("kind:") && kind.contains("community_plant_variety_right"));
+        let event = refuse("EU", "cpvr", &[("harvest", on)]).to_string();
+        assert!(event.starts_with("events[0].event:") && event.contains("first_sale"));
+        let sold = refuse("US", "plant_patent", &[("filing", on), ("first_sale", on)]).to_string();
+        assert!(sold.starts_with("events[1].country:") && sold.contains("two-letter"));
+        let far = refuse("EU", "cpvr", &[("grant", date(1824, 3, 1))]).to_string();
+        assert!(far.starts_with("events[0].on:") && far.contains("1930-01-01"));
+        assert!(matches!(
+            refuse("EU", "cpvr", &[("grant", date(2924, 3, 1))]),
+            RightsError::DateOutOfRange { .. }
+        ));
+        let order =
+            refuse("EU", "cpvr", &[("grant", on), ("filing", date(2024, 3, 2))]).to_string();
+        assert!(order.starts_with("events[0].on: grant on 2024-03-01 comes before filing"));
+        let twice = refuse(
+            "EU",
+            "cpvr",
+            &[("filing", on), ("filing", date(2024, 3, 2))],
+        );
+        assert!(matches!(twice, RightsError::RepeatedEvent { .. }));
+        let country = clock("US", "pvp", &[sale(on, "UK")], &Attributes::default()).unwrap_err();
+        assert!(country.to_string().contains("give GB"));
+        let upov = clock("UPOV", "pbr", &[sale(on, "CL")], &Attributes::default()).unwrap_err();
+        assert!(upov.to_string().contains("home_country"));
+    }
+
+    #[test]
+    fn filing_and_grant_on_the_same_day_are_in_order() {
+        let on = date(2024, 3, 1);
+        let report = ask(
+            "JP",
+            "breeders_right",
+            &[("grant", on), ("filing", on)],
+            Some(true),
+        );
+        assert_eq!(report.expiry_on, Some(date(2054, 3, 1)));
+    }
+
+    #[test]
+    fn a_convention_takes_a_home_country() {
+        let attributes = Attributes {
+            home_country: Some("CL".to_owned()),
+            tree_or_vine: Some(true),
+            ..Attributes::default()
+        };
+        let until = |country: &str| {
+            let report = clock(
+                "UPOV",
+                "pbr",
+                &[sale(date(2024, 3, 1), country)],
+                &attributes,
+            )
+            .unwrap();
+            days(&report, What::FileBy).0
+        };
+        assert_eq!(
+            (until("CL"), until("AR")),
+            (date(2025, 3, 1), date(2030, 3, 1))
+        );
     }
 }

@@ -130,6 +130,36 @@ pub enum RightsError {
         /// Words that are known.
         known: String,
     },
+    /// A filing, grant or fee belongs to one jurisdiction, which was not told.
+    #[error("{field}: `{event}` has no jurisdiction; say where, by its code")]
+    WithoutJurisdiction {
+        /// Path of the field.
+        field: String,
+        /// The event word.
+        event: String,
+    },
+    /// A filing, grant or fee in a jurisdiction with several rights, of which none was named.
+    #[error(
+        "{field}: {jurisdiction} has several rights and `{event}` names none; use one of {covered}"
+    )]
+    WithoutKind {
+        /// Path of the field.
+        field: String,
+        /// The event word.
+        event: String,
+        /// Code of the jurisdiction.
+        jurisdiction: String,
+        /// Kinds known there.
+        covered: String,
+    },
+    /// A text is missing that the answer needs.
+    #[error("{field}: is empty; {remedy}")]
+    Empty {
+        /// Path of the field.
+        field: String,
+        /// What to give.
+        remedy: &'static str,
+    },
     /// A jurisdiction file does not hold together.
     #[error("rules of {place}: {problem}")]
     BadRules {

@@ -9,11 +9,13 @@ pub mod book;
 pub mod calendar;
 pub mod clock;
 pub mod country;
+pub mod denomination;
 mod error;
 pub mod event;
 pub mod fee;
 pub mod marking;
 pub mod question;
+pub mod standing;
 
 pub use book::{Book, Confidence, Jurisdiction, RouteRules, What};
 pub use calendar::Calendar;
@@ -21,7 +23,10 @@ pub use clock::{ClockReport, ClockRequest, Deadline, clock};
 pub use country::{CountryCode, Place};
 pub use error::RightsError;
 pub use event::{Attributes, Event, EventInput, EventKind};
+pub use fee::{AnnualFee, FeeSchedule, FeeState};
+pub use marking::{Marking, Protection};
 pub use question::{Answer, Question};
+pub use standing::{CandidateAttributes, CandidateEvent, DueItem, Effect, Route, Standing, WhatIf};
 
 /// Shown with every page, reply and feed that speaks of rights.
 pub const CAUTION: &str = "An aid computed from what was entered, not legal advice. The office's \
