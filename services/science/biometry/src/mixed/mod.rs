@@ -252,6 +252,17 @@ fn inverse(matrix: &Mat<f64>) -> Option<Mat<f64>> {
     inverse.norm_max().is_finite().then_some(inverse)
 }
 
+/// Diagonal of the inverse of a sparse symmetric matrix given by its lower triangle; `None` when
+/// it is not positive definite.
+pub(crate) fn inverse_diagonal(n: usize, lower: &[(usize, usize, f64)]) -> Option<Vec<f64>> {
+    let places = lower.iter().map(|&(i, j, _)| (i as u32, j as u32)).collect();
+    let pattern = sparse::Pattern::new(n, places);
+    let mut values = vec![0.0; pattern.len()];
+    lower.iter().for_each(|&(i, j, value)| values[pattern.position(i, j)] += value);
+    let inverse = pattern.selected_inverse(&pattern.factorise(&values)?);
+    Some((0..n).map(|k| inverse[pattern.position(k, k)]).collect())
+}
+
 impl Fit {
     fn new(design: Design, optimum: Optimum, estimated: bool) -> Result<Self, ModelError> {
         let p = design.n_kept;
