@@ -3,8 +3,8 @@
 use rand::RngExt;
 use rand_chacha::ChaCha12Rng;
 
-const RESTARTS: usize = 24;
-const CANDIDATES: usize = 4;
+const RESTARTS: usize = 40;
+const CANDIDATES: usize = 12;
 
 /// Blocks of one replicate: `[block][plot] -> entry`.
 pub(super) type Replicate = Vec<Vec<usize>>;
