@@ -1,0 +1,1 @@
+-- The crossing service. Every table begins its key with programme_id and carries a policy.

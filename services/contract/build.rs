@@ -1,0 +1,94 @@
+//! Compiles `proto/` without a system compiler and gives every message its JSON and schema form,
+//! so that REST and gRPC speak of one set of types.
+
+use std::path::{Path, PathBuf};
+
+use prost::Message as _;
+
+/// Messages whose JSON form is the bare list they hold, as in a matrix of rows.
+const BARE_LISTS: &[&str] = &["drupeline.common.v1.Numbers"];
+
+/// Fields that take a number, a text or a truth value in JSON and carry it as text.
+const SCALARS: &[&str] = &[
+    "drupeline.evaluation.v1.Record.value",
+    "drupeline.evaluation.v1.TreeRecord.value",
+];
+
+/// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
+const SCALAR_MAPS: &[&str] = &[
+    "drupeline.crossing.v1.RegisterGermplasmRequest.traits",
+    "drupeline.crossing.v1.RegisterGermplasmRequest.loci",
+    "drupeline.crossing.v1.EditGermplasmRequest.traits",
+    "drupeline.crossing.v1.EditGermplasmRequest.loci",
+];
+
+/// Messages that hold themselves, whose schema must be a reference.
+const RECURSIVE: &[&str] = &["drupeline.crossing.v1.PedigreeNode.parents"];
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../proto");
+    println!("cargo:rerun-if-changed={}", root.display());
+    let files = proto_files(&root)?;
+    let descriptors = protox::compile(&files, [&root])?;
+    let out = PathBuf::from(std::env::var("OUT_DIR")?);
+    std::fs::write(out.join("descriptors.bin"), descriptors.encode_to_vec())?;
+
+    let mut build = tonic_prost_build::configure()
+        .btree_map(".")
+        .message_attribute(
+            ".",
+            "#[derive(serde::Serialize, serde::Deserialize, utoipa::ToSchema)]",
+        );
+    for name in message_names(&descriptors) {
+        let attribute = if BARE_LISTS.contains(&name.as_str()) {
+            "#[serde(transparent)]"
+        } else {
+            "#[serde(default)]"
+        };
+        build = build.message_attribute(name, attribute);
+    }
+    for field in SCALARS {
+        build = build.field_attribute(
+            field,
+            "#[serde(deserialize_with = \"crate::lenient::scalar\")]",
+        );
+    }
+    for field in SCALAR_MAPS {
+        build = build.field_attribute(
+            field,
+            "#[serde(deserialize_with = \"crate::lenient::scalar_map\")]",
+        );
+    }
+    for field in RECURSIVE {
+        build = build.field_attribute(field, "#[schema(no_recursion)]");
+    }
+    build.compile_fds(descriptors)?;
+    Ok(())
+}
+
+fn proto_files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            found.extend(proto_files(&path)?);
+        } else if path.extension().is_some_and(|e| e == "proto") {
+            println!("cargo:rerun-if-changed={}", path.display());
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn message_names(set: &tonic_prost_build::FileDescriptorSet) -> Vec<String> {
+    set.file
+        .iter()
+        .filter(|file| file.package().starts_with("drupeline."))
+        .flat_map(|file| {
+            file.message_type
+                .iter()
+                .map(|message| format!("{}.{}", file.package(), message.name()))
+        })
+        .collect()
+}

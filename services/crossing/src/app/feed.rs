@@ -1,0 +1,15 @@
+//! What this service announces to the others.
+
+use contract::common::{FeedPage, ReadFeedRequest};
+use platform::{Fault, Unit};
+
+use crate::CrossingApp;
+
+/// Announcements since a position.
+pub async fn read(
+    _app: &CrossingApp,
+    unit: &mut Unit,
+    request: ReadFeedRequest,
+) -> Result<FeedPage, Fault> {
+    platform::feed::read(unit, request).await
+}

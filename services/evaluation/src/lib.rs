@@ -1,0 +1,53 @@
+//! Sites, traits, trials, layouts, records, analyses and selections.
+//!
+//! [`operations`] is the table of all that can be asked; [`app`] holds one function per use case;
+//! `domain` the types and rules, without I/O; `store` the SQL.
+
+pub mod app;
+pub mod operations;
+
+use std::sync::Arc;
+
+use contract::evaluation::evaluation_server::EvaluationServer;
+use platform::operation::{App, Context};
+use platform::peers::ServiceName;
+use platform::server::{Mounted, mount_grpc};
+use platform::skin::BATCH_BYTES;
+
+static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/evaluation");
+
+/// What this service needs of the database.
+pub fn schema() -> platform::database::Schema {
+    platform::database::Schema {
+        service: ServiceName::Evaluation,
+        migrations: &MIGRATIONS,
+    }
+}
+
+/// The application layer of this service.
+pub struct EvaluationApp {
+    context: Context,
+}
+
+impl App for EvaluationApp {
+    fn context(&self) -> &Context {
+        &self.context
+    }
+}
+
+/// The service, ready to be served.
+pub fn mount(context: Context) -> Mounted {
+    let pool = context.pool.clone();
+    let app = Arc::new(EvaluationApp { context });
+    let grpc = EvaluationServer::new(operations::Grpc(app.clone()))
+        .max_decoding_message_size(BATCH_BYTES)
+        .max_encoding_message_size(BATCH_BYTES);
+    Mounted {
+        service: ServiceName::Evaluation,
+        router: mount_grpc(operations::rest(app), grpc),
+        grpc_name: contract::evaluation::evaluation_server::SERVICE_NAME,
+        catalogue: operations::catalogue(),
+        pool: Some(pool),
+        background: Vec::new(),
+    }
+}

@@ -1,0 +1,234 @@
+//! Who asks, and what they may do.
+//!
+//! Deny unless granted: an operation names one [`Permission`], [`Permission::roles`] is the whole
+//! policy, and no operation can be declared without one.
+
+use crate::fault::Fault;
+use crate::fields::Words as _;
+use crate::ids::{OrganisationId, PersonId, ProgrammeId};
+
+crate::words! {
+    /// What a person is in a programme.
+    pub enum Role {
+        /// Keeps people, organisations and settings.
+        Administrator = "administrator",
+        /// Chooses parents, plans crosses and decides who goes on.
+        Breeder = "breeder",
+        /// Works the bloom, the seed and the planting.
+        Field = "field",
+        /// Lays out trials and takes records.
+        Trials = "trials",
+        /// Keeps filings, grants, licences and reports.
+        Rights = "rights",
+        /// Reads the pipeline as a whole.
+        Manager = "manager",
+        /// Speaks for an organisation outside the programme.
+        Partner = "partner",
+    }
+}
+
+impl Role {
+    /// True for the programme's own people.
+    pub fn is_staff(self) -> bool {
+        self != Self::Partner
+    }
+}
+
+crate::words! {
+    /// What an operation asks of its caller.
+    pub enum Permission {
+        /// Open to everyone, signed in or not.
+        Anyone = "anyone",
+        /// Open to everyone who is signed in, partners too.
+        SignedIn = "signed_in",
+        /// One service asking another.
+        Services = "services",
+        /// Keep people and organisations.
+        AdministerPeople = "administer_people",
+        /// Read the list of organisations.
+        ReadOrganisations = "read_organisations",
+        /// Read what the programme holds.
+        ReadProgramme = "read_programme",
+        /// Register and correct germplasm.
+        WriteGermplasm = "write_germplasm",
+        /// Open seasons and plan crosses.
+        PlanCrosses = "plan_crosses",
+        /// Work pollen, mothers and passes.
+        WorkBloom = "work_bloom",
+        /// Count fruit and seed, plant seedlings.
+        RaiseSeedlings = "raise_seedlings",
+        /// Load a season from files.
+        ImportSeason = "import_season",
+        /// Set up sites, traits and trials.
+        ManageTrials = "manage_trials",
+        /// Take records in trials.
+        TakeRecords = "take_records",
+        /// Decide which trees go on.
+        SelectTrees = "select_trees",
+        /// Register candidates and move them along.
+        MoveCandidates = "move_candidates",
+        /// Keep disclosures, denominations, filings and grants.
+        KeepRights = "keep_rights",
+        /// Grant licences and settle royalties.
+        KeepLicences = "keep_licences",
+        /// Read the pipeline to release, its dates and its forecast.
+        ReadPipeline = "read_pipeline",
+        /// Ask for release status as a partner.
+        AskReleaseStatus = "ask_release_status",
+        /// Report propagation under a licence.
+        ReportPropagation = "report_propagation",
+    }
+}
+
+impl Permission {
+    /// The roles that hold this permission; the whole policy of the system.
+    pub fn roles(self) -> &'static [Role] {
+        use Role as R;
+        match self {
+            Self::Anyone | Self::SignedIn => &[
+                R::Administrator,
+                R::Breeder,
+                R::Field,
+                R::Trials,
+                R::Rights,
+                R::Manager,
+                R::Partner,
+            ],
+            Self::Services => &[],
+            Self::AdministerPeople => &[R::Administrator],
+            Self::ReadOrganisations => &[R::Administrator, R::Breeder, R::Rights, R::Manager],
+            Self::ReadProgramme => &[
+                R::Administrator,
+                R::Breeder,
+                R::Field,
+                R::Trials,
+                R::Rights,
+                R::Manager,
+            ],
+            Self::WriteGermplasm | Self::PlanCrosses | Self::SelectTrees | Self::ImportSeason => {
+                &[R::Breeder]
+            }
+            Self::WorkBloom | Self::RaiseSeedlings => &[R::Breeder, R::Field],
+            Self::ManageTrials => &[R::Breeder, R::Trials],
+            Self::TakeRecords => &[R::Breeder, R::Field, R::Trials],
+            Self::MoveCandidates => &[R::Breeder, R::Rights],
+            Self::KeepRights | Self::KeepLicences => &[R::Rights],
+            Self::ReadPipeline => &[R::Administrator, R::Breeder, R::Rights, R::Manager],
+            Self::AskReleaseStatus => &[R::Partner],
+            Self::ReportPropagation => &[R::Rights, R::Partner],
+        }
+    }
+}
+
+/// Who asks, as the token says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Caller {
+    /// The person or service.
+    pub subject: PersonId,
+    /// Name for the audit trail.
+    pub name: String,
+    /// The session, for signing out.
+    pub session: Option<uuid::Uuid>,
+    /// In what capacity.
+    pub standing: Standing,
+}
+
+/// In what capacity a caller acts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Standing {
+    /// Not signed in.
+    Nobody,
+    /// One of the programme's own people.
+    Staff {
+        /// The programme.
+        programme: ProgrammeId,
+        /// Roles in it.
+        roles: Vec<Role>,
+    },
+    /// Somebody who speaks for an organisation outside the programme.
+    Partner {
+        /// The programme.
+        programme: ProgrammeId,
+        /// The organisation.
+        organisation: OrganisationId,
+    },
+    /// Another service, for one programme when it names one.
+    Service {
+        /// The programme it asks for.
+        programme: Option<ProgrammeId>,
+    },
+}
+
+impl Caller {
+    /// A caller who is not signed in.
+    pub fn nobody() -> Self {
+        Self {
+            subject: PersonId::from_uuid(uuid::Uuid::nil()),
+            name: "nobody".into(),
+            session: None,
+            standing: Standing::Nobody,
+        }
+    }
+
+    /// The programme the caller acts in.
+    pub fn programme(&self) -> Option<ProgrammeId> {
+        match self.standing {
+            Standing::Nobody => None,
+            Standing::Staff { programme, .. } | Standing::Partner { programme, .. } => {
+                Some(programme)
+            }
+            Standing::Service { programme } => programme,
+        }
+    }
+
+    /// The organisation a partner speaks for.
+    pub fn partner(&self) -> Option<OrganisationId> {
+        match self.standing {
+            Standing::Partner { organisation, .. } => Some(organisation),
+            _ => None,
+        }
+    }
+
+    /// Roles of the caller.
+    pub fn roles(&self) -> &[Role] {
+        match &self.standing {
+            Standing::Staff { roles, .. } => roles,
+            Standing::Partner { .. } => &[Role::Partner],
+            Standing::Nobody | Standing::Service { .. } => &[],
+        }
+    }
+
+    /// Holds the caller against a permission.
+    ///
+    /// # Errors
+    /// Unauthenticated when nobody is signed in, forbidden when the roles do not hold it.
+    pub fn may(&self, permission: Permission) -> Result<(), Fault> {
+        let allowed = match &self.standing {
+            _ if permission == Permission::Anyone => true,
+            Standing::Nobody => {
+                return Err(Fault::unauthenticated(
+                    "sign in at POST /api/identity/v1/sessions and send the access token",
+                ));
+            }
+            // A service acts for the programme as a whole; partner matters are never its business.
+            Standing::Service { .. } => !matches!(
+                permission,
+                Permission::AskReleaseStatus | Permission::AdministerPeople
+            ),
+            _ => self
+                .roles()
+                .iter()
+                .any(|role| permission.roles().contains(role)),
+        };
+        if allowed {
+            Ok(())
+        } else {
+            let holders: Vec<&str> = permission.roles().iter().map(|role| role.word()).collect();
+            Err(Fault::forbidden(if holders.is_empty() {
+                "this is for Drupeline's own services".to_owned()
+            } else {
+                format!("this needs one of the roles {}", holders.join(", "))
+            }))
+        }
+    }
+}

@@ -1,0 +1,451 @@
+//! The one error type, and what it looks like over REST (RFC 9457) and over gRPC.
+
+use std::error::Error as StdError;
+use std::fmt;
+
+use axum::response::{IntoResponse, Response};
+use http::{HeaderValue, StatusCode, header};
+use serde::{Deserialize, Serialize};
+
+/// A fault in one field of a request.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+pub struct FieldError {
+    /// JSON pointer to the field, as `/flowers_n`.
+    pub pointer: String,
+    /// Row of a batch, counted from 0.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub row: Option<u64>,
+    /// What is wrong and what would mend it.
+    pub message: String,
+}
+
+impl FieldError {
+    /// A fault at a JSON pointer.
+    pub fn new(pointer: impl Into<String>, message: impl Into<String>) -> Self {
+        Self {
+            pointer: pointer.into(),
+            row: None,
+            message: message.into(),
+        }
+    }
+}
+
+impl From<FieldError> for contract::common::FieldError {
+    fn from(e: FieldError) -> Self {
+        Self {
+            pointer: e.pointer,
+            row: e.row,
+            message: e.message,
+        }
+    }
+}
+
+/// What kind of fault it is; each has one HTTP status and one gRPC code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FaultKind {
+    /// The request could not be read at all.
+    Malformed,
+    /// The request was read and holds faults in its fields.
+    Invalid,
+    /// No credentials, or none that hold.
+    Unauthenticated,
+    /// The caller is known and may not do this.
+    Forbidden,
+    /// There is no such thing, or none that the caller may know of.
+    NotFound,
+    /// The path is known and the method is not.
+    MethodNotAllowed,
+    /// Something of that identity is there already.
+    Exists,
+    /// The thing is not in a state in which this can be done.
+    State,
+    /// Somebody else changed the thing in between.
+    Stale,
+    /// The edit did not say which version it was made on.
+    VersionMissing,
+    /// The content type is not one that this path takes.
+    MediaType,
+    /// The body is larger than this path takes.
+    TooLarge,
+    /// An idempotency key was used again with another body.
+    RetryMismatch,
+    /// The caller asked too often.
+    Throttled,
+    /// The service cannot answer now; trying again later may help.
+    Unavailable,
+    /// A fault of ours.
+    Internal,
+}
+
+/// Why a request was not carried out.
+#[derive(Debug)]
+pub struct Fault {
+    kind: FaultKind,
+    detail: String,
+    errors: Vec<FieldError>,
+    source: Option<Box<dyn StdError + Send + Sync>>,
+}
+
+impl Fault {
+    /// A fault of a kind with a sentence for people.
+    pub fn new(kind: FaultKind, detail: impl Into<String>) -> Self {
+        Self {
+            kind,
+            detail: detail.into(),
+            errors: Vec::new(),
+            source: None,
+        }
+    }
+
+    /// The request could not be read.
+    pub fn malformed(detail: impl Into<String>) -> Self {
+        Self::new(FaultKind::Malformed, detail)
+    }
+
+    /// Faults in fields.
+    pub fn invalid(errors: Vec<FieldError>) -> Self {
+        let detail = match errors.as_slice() {
+            [one] => format!("{}: {}", one.pointer, one.message),
+            many => format!("{} fields need mending; see errors", many.len()),
+        };
+        Self {
+            kind: FaultKind::Invalid,
+            detail,
+            errors,
+            source: None,
+        }
+    }
+
+    /// A fault in one field.
+    pub fn field(pointer: impl Into<String>, message: impl Into<String>) -> Self {
+        Self::invalid(vec![FieldError::new(pointer, message)])
+    }
+
+    /// No credentials that hold.
+    pub fn unauthenticated(detail: impl Into<String>) -> Self {
+        Self::new(FaultKind::Unauthenticated, detail)
+    }
+
+    /// Known, and not allowed.
+    pub fn forbidden(detail: impl Into<String>) -> Self {
+        Self::new(FaultKind::Forbidden, detail)
+    }
+
+    /// No such thing, or none that the caller may know of: the two read alike on purpose.
+    pub fn not_found(what: &str, id: impl fmt::Display) -> Self {
+        Self::new(FaultKind::NotFound, format!("no {what} {id} is known here"))
+    }
+
+    /// Something of that identity is there already.
+    pub fn exists(pointer: impl Into<String>, message: impl Into<String>) -> Self {
+        let error = FieldError::new(pointer, message);
+        Self {
+            kind: FaultKind::Exists,
+            detail: error.message.clone(),
+            errors: vec![error],
+            source: None,
+        }
+    }
+
+    /// Not in a state in which this can be done.
+    pub fn state(detail: impl Into<String>) -> Self {
+        Self::new(FaultKind::State, detail)
+    }
+
+    /// Somebody else changed the thing in between.
+    pub fn stale(current_version: i64) -> Self {
+        Self::new(
+            FaultKind::Stale,
+            format!(
+                "it was changed since you read it and is now at version {current_version}; read it again and repeat your edit"
+            ),
+        )
+    }
+
+    /// The service cannot answer now.
+    pub fn unavailable(detail: impl Into<String>) -> Self {
+        Self::new(FaultKind::Unavailable, detail)
+    }
+
+    /// A fault of ours; the cause is logged and not told.
+    pub fn internal<E: StdError + Send + Sync + 'static>(source: E) -> Self {
+        Self {
+            kind: FaultKind::Internal,
+            detail: "something went wrong on our side; nothing was written".into(),
+            errors: Vec::new(),
+            source: Some(Box::new(source)),
+        }
+    }
+
+    /// Adds the fields that the fault is about.
+    #[must_use]
+    pub fn with_errors(mut self, errors: Vec<FieldError>) -> Self {
+        self.errors = errors;
+        self
+    }
+
+    /// The kind of fault.
+    pub fn kind(&self) -> FaultKind {
+        self.kind
+    }
+
+    /// The sentence for people.
+    pub fn detail(&self) -> &str {
+        &self.detail
+    }
+
+    /// The faults in fields.
+    pub fn errors(&self) -> &[FieldError] {
+        &self.errors
+    }
+
+    /// The faults in fields, or the whole fault as one at the root; for batches that report by row.
+    pub fn into_field_errors(self) -> Vec<FieldError> {
+        if self.errors.is_empty() {
+            vec![FieldError::new("", self.detail)]
+        } else {
+            self.errors
+        }
+    }
+
+    fn log(&self) {
+        if let Some(source) = &self.source {
+            tracing::error!(fault.kind = ?self.kind, fault.source = %source, "request failed");
+        }
+    }
+
+    /// The problem document.
+    pub fn problem(&self) -> Problem {
+        let (status, slug, title) = self.kind.http();
+        Problem {
+            r#type: format!("/problems/{slug}"),
+            title: title.to_owned(),
+            status: status.as_u16(),
+            detail: self.detail.clone(),
+            errors: self.errors.clone(),
+        }
+    }
+}
+
+impl FaultKind {
+    /// Every kind, for the documentation.
+    pub const ALL: [FaultKind; 16] = [
+        Self::Malformed,
+        Self::Invalid,
+        Self::Unauthenticated,
+        Self::Forbidden,
+        Self::NotFound,
+        Self::MethodNotAllowed,
+        Self::Exists,
+        Self::State,
+        Self::Stale,
+        Self::VersionMissing,
+        Self::MediaType,
+        Self::TooLarge,
+        Self::RetryMismatch,
+        Self::Throttled,
+        Self::Unavailable,
+        Self::Internal,
+    ];
+
+    /// HTTP status, last part of the problem's type, and title.
+    pub fn http(self) -> (StatusCode, &'static str, &'static str) {
+        use StatusCode as S;
+        match self {
+            Self::Malformed => (S::BAD_REQUEST, "malformed", "The request could not be read"),
+            Self::Invalid => (
+                S::UNPROCESSABLE_ENTITY,
+                "invalid",
+                "Some fields need mending",
+            ),
+            Self::Unauthenticated => (S::UNAUTHORIZED, "unauthenticated", "Sign in first"),
+            Self::Forbidden => (S::FORBIDDEN, "forbidden", "Your roles do not allow this"),
+            Self::NotFound => (S::NOT_FOUND, "not-found", "Not found"),
+            Self::MethodNotAllowed => (
+                S::METHOD_NOT_ALLOWED,
+                "method-not-allowed",
+                "This path has no such method",
+            ),
+            Self::Exists => (S::CONFLICT, "exists", "It is there already"),
+            Self::State => (
+                S::CONFLICT,
+                "state",
+                "It is not in a state that allows this",
+            ),
+            Self::Stale => (S::PRECONDITION_FAILED, "stale", "It was changed in between"),
+            Self::VersionMissing => (
+                S::PRECONDITION_REQUIRED,
+                "version-missing",
+                "Say which version you edit",
+            ),
+            Self::MediaType => (
+                S::UNSUPPORTED_MEDIA_TYPE,
+                "media-type",
+                "This content type is not taken here",
+            ),
+            Self::TooLarge => (S::PAYLOAD_TOO_LARGE, "too-large", "The body is too large"),
+            Self::RetryMismatch => (
+                S::UNPROCESSABLE_ENTITY,
+                "retry-mismatch",
+                "The idempotency key was used with another body",
+            ),
+            Self::Throttled => (S::TOO_MANY_REQUESTS, "throttled", "Too many requests"),
+            Self::Unavailable => (
+                S::SERVICE_UNAVAILABLE,
+                "unavailable",
+                "Not available at the moment",
+            ),
+            Self::Internal => (S::INTERNAL_SERVER_ERROR, "internal", "A fault on our side"),
+        }
+    }
+
+    fn grpc(self) -> tonic::Code {
+        use tonic::Code as C;
+        match self {
+            Self::Malformed | Self::Invalid | Self::RetryMismatch | Self::MediaType => {
+                C::InvalidArgument
+            }
+            Self::Unauthenticated => C::Unauthenticated,
+            Self::Forbidden => C::PermissionDenied,
+            Self::NotFound => C::NotFound,
+            Self::MethodNotAllowed => C::Unimplemented,
+            Self::Exists => C::AlreadyExists,
+            Self::State | Self::VersionMissing => C::FailedPrecondition,
+            Self::Stale => C::Aborted,
+            Self::TooLarge | Self::Throttled => C::ResourceExhausted,
+            Self::Unavailable => C::Unavailable,
+            Self::Internal => C::Internal,
+        }
+    }
+}
+
+/// A problem document of RFC 9457 with the faults by field.
+#[derive(Debug, Clone, Serialize, Deserialize, utoipa::ToSchema)]
+pub struct Problem {
+    /// Stable address of the kind of problem.
+    pub r#type: String,
+    /// The kind of problem in words.
+    pub title: String,
+    /// HTTP status.
+    pub status: u16,
+    /// What is wrong here, for people.
+    pub detail: String,
+    /// The faults by field.
+    #[serde(default)]
+    pub errors: Vec<FieldError>,
+}
+
+/// Content type of a problem document.
+pub const PROBLEM_JSON: &str = "application/problem+json";
+
+impl IntoResponse for Fault {
+    fn into_response(self) -> Response {
+        self.log();
+        let problem = self.problem();
+        let status = self.kind.http().0;
+        let body = serde_json::to_vec(&problem).unwrap_or_default();
+        let mut response = (status, body).into_response();
+        let headers = response.headers_mut();
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON));
+        match self.kind {
+            FaultKind::Unauthenticated => {
+                headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+            }
+            FaultKind::Unavailable | FaultKind::Throttled => {
+                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+            }
+            _ => {}
+        }
+        response
+    }
+}
+
+/// Metadata key under which a gRPC status carries the problem document.
+pub const PROBLEM_METADATA: &str = "drupeline-problem-bin";
+
+impl From<Fault> for tonic::Status {
+    fn from(fault: Fault) -> Self {
+        fault.log();
+        let mut status = tonic::Status::new(fault.kind.grpc(), fault.detail.clone());
+        if let Ok(body) = serde_json::to_vec(&fault.problem()) {
+            status.metadata_mut().insert_bin(
+                PROBLEM_METADATA,
+                tonic::metadata::MetadataValue::from_bytes(&body),
+            );
+        }
+        status
+    }
+}
+
+/// A call to another service that failed, as a fault of the caller's request.
+impl From<tonic::Status> for Fault {
+    fn from(status: tonic::Status) -> Self {
+        use tonic::Code as C;
+        let problem = status
+            .metadata()
+            .get_bin(PROBLEM_METADATA)
+            .and_then(|value| value.to_bytes().ok())
+            .and_then(|bytes| serde_json::from_slice::<Problem>(&bytes).ok());
+        let kind = match status.code() {
+            C::NotFound => FaultKind::NotFound,
+            C::AlreadyExists => FaultKind::Exists,
+            C::FailedPrecondition => FaultKind::State,
+            C::InvalidArgument => FaultKind::Invalid,
+            C::PermissionDenied => FaultKind::Forbidden,
+            C::Aborted => FaultKind::Stale,
+            C::Unavailable | C::DeadlineExceeded => {
+                return Self::unavailable(
+                    "another service that this needs does not answer; try again",
+                );
+            }
+            _ => return Self::internal(status),
+        };
+        Self::new(kind, status.message()).with_errors(problem.map(|p| p.errors).unwrap_or_default())
+    }
+}
+
+impl From<sqlx::Error> for Fault {
+    fn from(error: sqlx::Error) -> Self {
+        let transient = match &error {
+            sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::Io(_) => true,
+            sqlx::Error::Database(db) => matches!(
+                db.code().as_deref(),
+                Some("40001" | "40P01" | "57P01" | "57P03" | "53300")
+            ),
+            _ => false,
+        };
+        let mut fault = Self::internal(error);
+        if transient {
+            fault.kind = FaultKind::Unavailable;
+            fault.detail = "the database is busy; nothing was written, try again".into();
+        }
+        fault
+    }
+}
+
+/// Turns a violated constraint of a given name into a fault of the request.
+pub trait OnConstraint<T> {
+    /// When the statement violated the constraint `name`, gives `fault()` in its place.
+    fn on_constraint(self, name: &str, fault: impl FnOnce() -> Fault) -> Result<T, Fault>;
+}
+
+impl<T> OnConstraint<T> for Result<T, sqlx::Error> {
+    fn on_constraint(self, name: &str, fault: impl FnOnce() -> Fault) -> Result<T, Fault> {
+        self.map_err(|error| match &error {
+            sqlx::Error::Database(db) if db.constraint() == Some(name) => fault(),
+            _ => error.into(),
+        })
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.detail)
+    }
+}
+
+impl StdError for Fault {
+    fn source(&self) -> Option<&(dyn StdError + 'static)> {
+        self.source.as_deref().map(|s| s as _)
+    }
+}

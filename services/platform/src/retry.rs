@@ -1,0 +1,150 @@
+//! Safe retries: the first reply to a request is kept and given again.
+//!
+//! A request is known by its `Idempotency-Key`, or, when it creates something under an id that the
+//! client made, by that id. The kept reply commits together with what the request wrote, so there
+//! is never a write without its reply nor a reply without its write.
+
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+use sqlx::Row as _;
+
+use crate::database::Instant;
+use crate::fault::{Fault, FaultKind};
+use crate::unit::Unit;
+
+/// What a request is known by.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum RetryKey {
+    /// The caller's `Idempotency-Key`.
+    Header(String),
+    /// The id that the client made for what is created.
+    ClientId(String),
+}
+
+impl RetryKey {
+    /// The key of a request: the header when there is one, else the client's id.
+    ///
+    /// # Errors
+    /// Invalid when the header is not 1 to 200 visible ASCII characters.
+    pub fn of(header: Option<&str>, request: &Value) -> Result<Option<Self>, Fault> {
+        if let Some(key) = header {
+            let sound = (1..=200).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic());
+            return if sound {
+                Ok(Some(Self::Header(key.to_owned())))
+            } else {
+                Err(Fault::field(
+                    "",
+                    "the Idempotency-Key must be 1 to 200 visible ASCII characters, as a UUID",
+                ))
+            };
+        }
+        Ok(match request.get("id") {
+            Some(Value::String(id)) if !id.is_empty() => Some(Self::ClientId(id.to_lowercase())),
+            _ => None,
+        })
+    }
+
+    /// The header's key belongs to its caller; an id belongs to the programme.
+    fn stored(&self, unit: &Unit) -> String {
+        match self {
+            Self::Header(key) => format!("key:{}:{key}", unit.caller().subject),
+            Self::ClientId(id) => format!("id:{id}"),
+        }
+    }
+}
+
+/// Digest of a request, by which a repeat with another body is told.
+pub fn fingerprint(request: &Value) -> Vec<u8> {
+    Sha256::digest(request.to_string()).to_vec()
+}
+
+/// The reply kept for a key, when the request was answered before.
+///
+/// # Errors
+/// - state, when the first request is still being answered;
+/// - retry mismatch (header) or exists (client's id), when the body is another one.
+pub async fn kept<R: DeserializeOwned>(
+    unit: &mut Unit,
+    operation: &str,
+    key: &RetryKey,
+    fingerprint: &[u8],
+) -> Result<Option<R>, Fault> {
+    let programme = unit
+        .caller()
+        .programme()
+        .map(|p| p.uuid())
+        .unwrap_or_default();
+    let stored = key.stored(unit);
+    let free: bool =
+        sqlx::query_scalar("select pg_try_advisory_xact_lock(hashtextextended($1 || $2 || $3, 0))")
+            .bind(programme.to_string())
+            .bind(operation)
+            .bind(&stored)
+            .fetch_one(unit.connection())
+            .await?;
+    if !free {
+        return Err(Fault::state(
+            "the same request is being answered at this moment; repeat it in a second",
+        ));
+    }
+    let row = sqlx::query(
+        "select fingerprint, reply from retry where programme_id = $1 and operation = $2 and key = $3",
+    )
+    .bind(programme)
+    .bind(operation)
+    .bind(&stored)
+    .fetch_optional(unit.connection())
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    if row.get::<Vec<u8>, _>("fingerprint") != fingerprint {
+        return Err(match key {
+            RetryKey::Header(_) => Fault::new(
+                FaultKind::RetryMismatch,
+                "this Idempotency-Key was used with another body; use a new key for a new request",
+            ),
+            RetryKey::ClientId(id) => Fault::exists(
+                "/id",
+                format!(
+                    "{id} was used for something with other contents; make a new id, or correct the first by a later entry"
+                ),
+            ),
+        });
+    }
+    serde_json::from_value(row.get("reply"))
+        .map(Some)
+        .map_err(Fault::internal)
+}
+
+/// Keeps a reply, to commit with what the request wrote.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn keep(
+    unit: &mut Unit,
+    operation: &str,
+    key: &RetryKey,
+    fingerprint: &[u8],
+    reply: &Value,
+) -> Result<(), Fault> {
+    let programme = unit
+        .caller()
+        .programme()
+        .map(|p| p.uuid())
+        .unwrap_or_default();
+    let stored = key.stored(unit);
+    let now = unit.now();
+    sqlx::query(
+        "insert into retry (programme_id, operation, key, fingerprint, reply, at) \
+         values ($1, $2, $3, $4, $5, $6)",
+    )
+    .bind(programme)
+    .bind(operation)
+    .bind(stored)
+    .bind(fingerprint)
+    .bind(reply)
+    .bind(Instant(now))
+    .execute(unit.connection())
+    .await?;
+    Ok(())
+}

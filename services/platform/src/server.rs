@@ -1,0 +1,184 @@
+//! One port for REST, gRPC and pages.
+
+use std::convert::Infallible;
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::{Arc, OnceLock};
+use std::time::Duration;
+
+use axum::Router;
+use axum::body::Body;
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use http::{HeaderValue, Request, StatusCode, header};
+use sqlx::PgPool;
+use tokio::net::TcpListener;
+use tonic::server::NamedService;
+use tower::Service;
+use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
+use tower_http::set_header::SetResponseHeaderLayer;
+
+use crate::fault::{Fault, FaultKind};
+use crate::openapi;
+use crate::operation::CatalogueEntry;
+use crate::peers::ServiceName;
+use crate::telemetry;
+
+/// A task that runs for as long as the service.
+pub type Background = Pin<Box<dyn Future<Output = ()> + Send>>;
+
+/// A service ready to be served.
+pub struct Mounted {
+    /// Which it is.
+    pub service: ServiceName,
+    /// Its REST and gRPC skins.
+    pub router: Router,
+    /// Full name of its gRPC service; empty when it has none.
+    pub grpc_name: &'static str,
+    /// Its operations.
+    pub catalogue: Vec<CatalogueEntry>,
+    /// Its tables, for readiness; none for a service without any.
+    pub pool: Option<PgPool>,
+    /// What runs beside it.
+    pub background: Vec<Background>,
+}
+
+/// Adds a gRPC service to a router under its own prefix, so that no second fallback comes along.
+pub fn mount_grpc<S>(router: Router, service: S) -> Router
+where
+    S: NamedService
+        + Service<Request<Body>, Response = http::Response<tonic::body::Body>, Error = Infallible>
+        + Clone
+        + Send
+        + Sync
+        + 'static,
+    S::Future: Send + 'static,
+{
+    router.route_service(&format!("/{}/{{*method}}", S::NAME), service)
+}
+
+/// Joins services into one router: their skins, documents, health, metrics and one fallback.
+///
+/// The router is also put into `here`, through which services of this process reach one another.
+///
+/// # Errors
+/// When the descriptors for reflection do not hold together.
+pub async fn assemble(
+    services: Vec<Mounted>,
+    here: Arc<OnceLock<Router>>,
+) -> Result<(Router, Vec<Background>), Box<dyn std::error::Error + Send + Sync>> {
+    let mut router = Router::new();
+    let mut catalogue = Vec::new();
+    let mut background = Vec::new();
+    let mut pools = Vec::new();
+    let (health, health_service) = tonic_health::server::health_reporter();
+    for service in services {
+        router = router.merge(service.router);
+        catalogue.extend(service.catalogue);
+        background.extend(service.background);
+        pools.extend(service.pool);
+        if !service.grpc_name.is_empty() {
+            health
+                .set_service_status(service.grpc_name, tonic_health::ServingStatus::Serving)
+                .await;
+        }
+    }
+    let reflection = tonic_reflection::server::Builder::configure()
+        .register_encoded_file_descriptor_set(contract::DESCRIPTORS)
+        .build_v1()?;
+    router = mount_grpc(router, reflection);
+    router = mount_grpc(router, health_service);
+
+    let description = openapi::describe(&catalogue).to_pretty_json()?;
+    let router = router
+        .route("/openapi.json", get(move || json_text(description.clone())))
+        .route("/healthz", get(async || "alive\n"))
+        .route("/readyz", get(move || ready(pools.clone())))
+        .route("/metrics", get(metrics))
+        .method_not_allowed_fallback(async || {
+            Fault::new(
+                FaultKind::MethodNotAllowed,
+                "see /docs for the methods of this path",
+            )
+        })
+        .fallback(unknown)
+        .layer(PropagateRequestIdLayer::x_request_id())
+        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
+        .layer(SetResponseHeaderLayer::if_not_present(
+            header::X_CONTENT_TYPE_OPTIONS,
+            HeaderValue::from_static("nosniff"),
+        ));
+    let _ = here.set(router.clone());
+    Ok((router, background))
+}
+
+async fn json_text(text: String) -> Response {
+    ([(header::CONTENT_TYPE, "application/json")], text).into_response()
+}
+
+async fn metrics() -> Response {
+    (
+        [(header::CONTENT_TYPE, "text/plain; version=0.0.4")],
+        telemetry::metrics_text(),
+    )
+        .into_response()
+}
+
+async fn ready(pools: Vec<PgPool>) -> Response {
+    for pool in &pools {
+        let asked = tokio::time::timeout(
+            Duration::from_secs(2),
+            sqlx::query_scalar::<_, i32>("select 1").fetch_one(pool),
+        );
+        if !matches!(asked.await, Ok(Ok(1))) {
+            return Fault::unavailable("the database does not answer").into_response();
+        }
+    }
+    (StatusCode::OK, "ready\n").into_response()
+}
+
+async fn unknown(request: Request<Body>) -> Response {
+    let is_grpc = request
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .is_some_and(|value| value.as_bytes().starts_with(b"application/grpc"));
+    if is_grpc {
+        let status =
+            tonic::Status::unimplemented(format!("no service at {}", request.uri().path()));
+        return status.into_http::<Body>();
+    }
+    Fault::new(
+        FaultKind::NotFound,
+        format!(
+            "there is nothing at {}; see /docs for what there is",
+            request.uri().path()
+        ),
+    )
+    .into_response()
+}
+
+/// Serves until `stop` resolves, then lets open requests end within ten seconds.
+///
+/// # Errors
+/// When the listener fails.
+pub async fn serve(
+    listener: TcpListener,
+    router: Router,
+    background: Vec<Background>,
+    stop: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
+    let tasks: Vec<_> = background.into_iter().map(tokio::spawn).collect();
+    let (stopping, stopped) = tokio::sync::oneshot::channel::<()>();
+    let serving = axum::serve(listener, router).with_graceful_shutdown(async move {
+        stop.await;
+        let _ = stopping.send(());
+    });
+    let result = tokio::select! {
+        result = serving.into_future() => result,
+        () = async { let _ = stopped.await; tokio::time::sleep(Duration::from_secs(10)).await; } => Ok(()),
+    };
+    for task in tasks {
+        task.abort();
+    }
+    result
+}

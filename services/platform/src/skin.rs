@@ -1,0 +1,401 @@
+//! The two skins, REST and gRPC: translate, and nothing else.
+
+use std::any::Any;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum::Router;
+use axum::body::{Body, to_bytes};
+use axum::extract::{RawPathParams, State};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{MethodFilter, on};
+use contract::common::Document;
+use http::{HeaderMap, HeaderValue, Request, StatusCode, header};
+use serde_json::{Map, Value};
+
+use crate::access::Caller;
+use crate::fault::{Fault, FaultKind, FieldError};
+use crate::ids::ProgrammeId;
+use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
+use crate::peers::PROGRAMME_METADATA;
+use crate::telemetry;
+
+/// Largest body of a plain request.
+pub const BODY_BYTES: usize = 4 * 1024 * 1024;
+/// Largest body of a batch, and largest gRPC message.
+pub const BATCH_BYTES: usize = 128 * 1024 * 1024;
+/// How long a request may take.
+const PATIENCE: Duration = Duration::from_secs(60);
+/// How long a batch may take.
+const BATCH_PATIENCE: Duration = Duration::from_secs(600);
+
+/// Name of the header by which a retry is known.
+pub const IDEMPOTENCY_KEY: &str = "idempotency-key";
+
+/// Adds an operation's route to a router.
+pub fn route<U: UseCase>(router: Router<Arc<U::App>>) -> Router<Arc<U::App>> {
+    let operation = U::OPERATION;
+    let filter = match operation.method {
+        "GET" => MethodFilter::GET,
+        "POST" => MethodFilter::POST,
+        "PUT" => MethodFilter::PUT,
+        "PATCH" => MethodFilter::PATCH,
+        "DELETE" => MethodFilter::DELETE,
+        other => unreachable!("operation {} has method {other}", operation.name),
+    };
+    router.route(&operation.full_path(), on(filter, rest::<U>))
+}
+
+async fn rest<U: UseCase>(
+    State(app): State<Arc<U::App>>,
+    path: RawPathParams,
+    request: Request<Body>,
+) -> Response {
+    let started = Instant::now();
+    let response = match answer::<U>(app, &path, request).await {
+        Ok(response) => response,
+        Err(fault) => fault.into_response(),
+    };
+    telemetry::count(
+        &U::OPERATION,
+        "rest",
+        response.status().as_u16(),
+        started.elapsed(),
+    );
+    response
+}
+
+async fn answer<U: UseCase>(
+    app: Arc<U::App>,
+    path: &RawPathParams,
+    request: Request<Body>,
+) -> Result<Response, Fault> {
+    let kind = U::OPERATION.kind;
+    let (parts, body) = request.into_parts();
+    let header = |name: &str| {
+        parts
+            .headers
+            .get(name)
+            .and_then(|value| value.to_str().ok())
+    };
+    let caller = caller(
+        app.context(),
+        header("authorization"),
+        header(PROGRAMME_METADATA),
+    )
+    .await?;
+    // Before the body is read: whoever may not ask need not be listened to.
+    caller.may(U::OPERATION.permission)?;
+    let asked: U::Request = match U::OPERATION.method {
+        "GET" | "DELETE" => from_query(path, parts.uri.query().unwrap_or_default())?,
+        _ => {
+            let limit = if kind == Kind::Batch {
+                BATCH_BYTES
+            } else {
+                BODY_BYTES
+            };
+            let bytes = to_bytes(body, limit).await.map_err(|_| {
+                Fault::new(
+                    FaultKind::TooLarge,
+                    format!(
+                        "the body is larger than {limit} bytes or broke off; send less at once"
+                    ),
+                )
+            })?;
+            let mut fields = if kind == Kind::Batch {
+                rows::<U::Request>(&parts.headers, &bytes)?
+            } else {
+                object(&parts.headers, &bytes)?
+            };
+            for (name, value) in path {
+                fields.insert(name.to_owned(), Value::String(value.to_owned()));
+            }
+            if kind == Kind::Edit
+                && let Some(version) = if_match(&parts.headers)?
+            {
+                fields.insert("expected_version".into(), version.into());
+            }
+            from_json(Value::Object(fields))?
+        }
+    };
+    let patience = if kind == Kind::Batch {
+        BATCH_PATIENCE
+    } else {
+        PATIENCE
+    };
+    let outcome = tokio::time::timeout(
+        patience,
+        execute::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked),
+    )
+    .await
+    .map_err(|_| {
+        Fault::unavailable("this took too long and was given up; nothing was written")
+    })??;
+    reply(kind, outcome)
+}
+
+fn reply<R: serde::Serialize + Any>(kind: Kind, outcome: Outcome<R>) -> Result<Response, Fault> {
+    let Outcome { reply, replayed } = outcome;
+    if let Some(document) = (&reply as &dyn Any).downcast_ref::<Document>() {
+        return Ok((
+            [
+                (header::CONTENT_TYPE, document.content_type.clone()),
+                (
+                    header::CONTENT_DISPOSITION,
+                    format!("inline; filename=\"{}\"", document.file_name),
+                ),
+            ],
+            document.content.clone(),
+        )
+            .into_response());
+    }
+    let body = serde_json::to_value(&reply).map_err(Fault::internal)?;
+    let status = match kind {
+        Kind::Create => StatusCode::CREATED,
+        Kind::Accept => StatusCode::ACCEPTED,
+        Kind::Act if body.as_object().is_some_and(Map::is_empty) => StatusCode::NO_CONTENT,
+        _ => StatusCode::OK,
+    };
+    let version = body.get("version").and_then(Value::as_i64);
+    let mut response = if status == StatusCode::NO_CONTENT {
+        status.into_response()
+    } else {
+        (
+            status,
+            [(header::CONTENT_TYPE, "application/json")],
+            body.to_string(),
+        )
+            .into_response()
+    };
+    if let Some(version) = version
+        && let Ok(tag) = HeaderValue::from_str(&format!("\"{version}\""))
+    {
+        response.headers_mut().insert(header::ETAG, tag);
+    }
+    if replayed {
+        response
+            .headers_mut()
+            .insert("idempotent-replay", HeaderValue::from_static("true"));
+    }
+    Ok(response)
+}
+
+/// The gRPC form of an operation.
+///
+/// # Errors
+/// The fault as a status, with the problem document in its metadata.
+pub async fn grpc<U: UseCase>(
+    app: Arc<U::App>,
+    request: tonic::Request<U::Request>,
+) -> Result<tonic::Response<U::Reply>, tonic::Status> {
+    let started = Instant::now();
+    let (metadata, _, message) = request.into_parts();
+    let text = |name: &str| metadata.get(name).and_then(|value| value.to_str().ok());
+    let result = async {
+        let caller = caller(
+            app.context(),
+            text("authorization"),
+            text(PROGRAMME_METADATA),
+        )
+        .await?;
+        let patience = if U::OPERATION.kind == Kind::Batch {
+            BATCH_PATIENCE
+        } else {
+            PATIENCE
+        };
+        tokio::time::timeout(
+            patience,
+            execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
+        )
+        .await
+        .map_err(|_| {
+            Fault::unavailable("this took too long and was given up; nothing was written")
+        })?
+    }
+    .await;
+    let code = match &result {
+        Ok(_) => 200,
+        Err(fault) => fault.kind().http().0.as_u16(),
+    };
+    telemetry::count(&U::OPERATION, "grpc", code, started.elapsed());
+    Ok(tonic::Response::new(result?.reply))
+}
+
+/// Who asks, from the credentials that came with the call.
+///
+/// # Errors
+/// Unauthenticated when there are credentials and they do not hold.
+pub async fn caller(
+    context: &Context,
+    authorization: Option<&str>,
+    programme: Option<&str>,
+) -> Result<Caller, Fault> {
+    let Some(authorization) = authorization else {
+        return Ok(Caller::nobody());
+    };
+    let (scheme, token) = authorization.split_once(' ').unwrap_or_default();
+    if !scheme.eq_ignore_ascii_case("bearer") {
+        return Err(Fault::unauthenticated(
+            "send the access token as \"Authorization: Bearer …\"",
+        ));
+    }
+    let programme = programme
+        .map(|text| {
+            text.parse::<ProgrammeId>()
+                .map_err(|_| Fault::malformed(format!("{PROGRAMME_METADATA} is not an id")))
+        })
+        .transpose()?;
+    context.verifier.caller(token.trim(), programme).await
+}
+
+fn content_type(headers: &HeaderMap) -> &str {
+    headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .and_then(|value| value.split(';').next())
+        .unwrap_or_default()
+        .trim()
+}
+
+fn object(headers: &HeaderMap, bytes: &[u8]) -> Result<Map<String, Value>, Fault> {
+    match content_type(headers) {
+        "" if bytes.is_empty() => return Ok(Map::new()),
+        "application/json" => {}
+        other => {
+            return Err(Fault::new(
+                FaultKind::MediaType,
+                format!("the body is {other:?}; send application/json"),
+            ));
+        }
+    }
+    if bytes.is_empty() {
+        return Ok(Map::new());
+    }
+    match parse(bytes)? {
+        Value::Object(fields) => Ok(fields),
+        _ => Err(Fault::malformed("the body must be a JSON object")),
+    }
+}
+
+fn parse(bytes: &[u8]) -> Result<Value, Fault> {
+    serde_json::from_slice(bytes)
+        .map_err(|error| Fault::malformed(format!("the body is not JSON: {error}")))
+}
+
+/// Rows of a batch. A row that cannot be read does not spoil the others: it goes on as one that
+/// says what was wrong with it, and is reported by the use case like any other fault.
+fn rows<R: serde::de::DeserializeOwned>(
+    headers: &HeaderMap,
+    bytes: &[u8],
+) -> Result<Map<String, Value>, Fault> {
+    let mut fields = Map::new();
+    let rows: Vec<Result<Value, String>> = match content_type(headers) {
+        "application/json" => match parse(bytes)? {
+            Value::Array(rows) => rows.into_iter().map(Ok).collect(),
+            Value::Object(mut whole) => match whole.remove("rows") {
+                Some(Value::Array(rows)) => {
+                    fields = whole;
+                    rows.into_iter().map(Ok).collect()
+                }
+                _ => return Err(Fault::field("/rows", "is required and must be a list")),
+            },
+            _ => return Err(Fault::malformed("the body must be a JSON array of rows")),
+        },
+        "application/x-ndjson" | "application/jsonl" | "application/ndjson" => bytes
+            .split(|byte| *byte == b'\n')
+            .filter(|line| !line.trim_ascii().is_empty())
+            .map(|line| serde_json::from_slice(line).map_err(|error| error.to_string()))
+            .collect(),
+        other => {
+            return Err(Fault::new(
+                FaultKind::MediaType,
+                format!("the body is {other:?}; send application/json or application/x-ndjson"),
+            ));
+        }
+    };
+    let readable = |row: &Value| from_json::<R>(serde_json::json!({ "rows": [row] })).map(drop);
+    let rows = rows
+        .into_iter()
+        .map(|row| {
+            let fault = match &row {
+                Ok(value) => readable(value).err().map(|fault| fault.to_string()),
+                Err(message) => Some(format!("the row is not JSON: {message}")),
+            };
+            match (row, fault) {
+                (Ok(value), None) => value,
+                (row, fault) => {
+                    let id = row.ok().and_then(|value| value.get("id").cloned());
+                    let id = id.as_ref().and_then(Value::as_str).unwrap_or_default();
+                    serde_json::json!({ "id": id, "malformed": fault.unwrap_or_default() })
+                }
+            }
+        })
+        .collect();
+    fields.insert("rows".into(), Value::Array(rows));
+    Ok(fields)
+}
+
+fn from_json<R: serde::de::DeserializeOwned>(value: Value) -> Result<R, Fault> {
+    serde_path_to_error::deserialize(value).map_err(|error| {
+        let pointer = pointer(error.path());
+        Fault::invalid(vec![FieldError::new(
+            pointer,
+            error.into_inner().to_string(),
+        )])
+    })
+}
+
+fn pointer(path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    path.iter()
+        .map(|segment| match segment {
+            Segment::Seq { index } => format!("/{index}"),
+            Segment::Map { key } => format!("/{key}"),
+            Segment::Enum { variant } => format!("/{variant}"),
+            Segment::Unknown => "/?".to_owned(),
+        })
+        .collect()
+}
+
+fn from_query<R: serde::de::DeserializeOwned>(
+    path: &RawPathParams,
+    query: &str,
+) -> Result<R, Fault> {
+    let mut pairs: Vec<(String, String)> = serde_html_form::from_str(query)
+        .map_err(|error| Fault::malformed(format!("the query cannot be read: {error}")))?;
+    pairs.extend(
+        path.iter()
+            .map(|(name, value)| (name.to_owned(), value.to_owned())),
+    );
+    let encoded = serde_html_form::to_string(&pairs).map_err(Fault::internal)?;
+    serde_path_to_error::deserialize(serde_html_form::Deserializer::from_bytes(
+        encoded.as_bytes(),
+    ))
+    .map_err(|error| {
+        let pointer = pointer(error.path());
+        Fault::invalid(vec![FieldError::new(
+            pointer,
+            error.into_inner().to_string(),
+        )])
+    })
+}
+
+fn if_match(headers: &HeaderMap) -> Result<Option<i64>, Fault> {
+    let Some(value) = headers.get(header::IF_MATCH) else {
+        return Ok(None);
+    };
+    value
+        .to_str()
+        .ok()
+        .and_then(|text| {
+            text.trim()
+                .strip_prefix('"')?
+                .strip_suffix('"')?
+                .parse()
+                .ok()
+        })
+        .map(Some)
+        .ok_or_else(|| {
+            Fault::malformed("If-Match must be the ETag as it was given, a version in quotes")
+        })
+}

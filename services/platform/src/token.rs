@@ -1,0 +1,181 @@
+//! Access tokens: JSON Web Tokens signed with Ed25519 (RFC 7519, RFC 8037).
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use contract::identity::{GetKeysRequest, KeySet, identity_client::IdentityClient};
+use jsonwebtoken::{Algorithm, DecodingKey, Validation, decode, decode_header};
+use serde::{Deserialize, Serialize};
+use tokio::sync::RwLock;
+use uuid::Uuid;
+
+use crate::access::{Caller, Role, Standing};
+use crate::fault::Fault;
+use crate::fields::Words as _;
+use crate::ids::{OrganisationId, PersonId, ProgrammeId};
+use crate::peers::{Peers, ServiceName};
+
+/// Who makes the tokens.
+pub const ISSUER: &str = "drupeline-identity";
+/// Whom the tokens are for.
+pub const AUDIENCE: &str = "drupeline";
+/// How soon a set of keys is asked for again when a token names an unknown one.
+const KEY_REFRESH: Duration = Duration::from_secs(5);
+
+/// What a token says.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Claims {
+    /// Issuer.
+    pub iss: String,
+    /// Audience.
+    pub aud: String,
+    /// The person or service.
+    pub sub: Uuid,
+    /// Name, for the audit trail.
+    pub name: String,
+    /// The programme; absent for services.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub prg: Option<Uuid>,
+    /// Roles in the programme.
+    #[serde(default)]
+    pub roles: Vec<String>,
+    /// The organisation a partner speaks for.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub org: Option<Uuid>,
+    /// True for a service's token.
+    #[serde(default)]
+    pub svc: bool,
+    /// The session.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub sid: Option<Uuid>,
+    /// Issued at, in seconds.
+    pub iat: i64,
+    /// Ends at, in seconds.
+    pub exp: i64,
+}
+
+impl Claims {
+    fn caller(self, on_behalf_of: Option<ProgrammeId>) -> Result<Caller, Fault> {
+        let refused =
+            || Fault::unauthenticated("the access token is not one of ours; sign in again");
+        let standing = if self.svc {
+            Standing::Service {
+                programme: on_behalf_of,
+            }
+        } else {
+            let programme = ProgrammeId::from_uuid(self.prg.ok_or_else(refused)?);
+            let roles: Vec<Role> = self
+                .roles
+                .iter()
+                .filter_map(|r| Role::from_word(r))
+                .collect();
+            match self.org {
+                Some(org) if roles == [Role::Partner] => Standing::Partner {
+                    programme,
+                    organisation: OrganisationId::from_uuid(org),
+                },
+                None if roles.iter().all(|role| role.is_staff()) => {
+                    Standing::Staff { programme, roles }
+                }
+                _ => return Err(refused()),
+            }
+        };
+        Ok(Caller {
+            subject: PersonId::from_uuid(self.sub),
+            name: self.name,
+            session: self.sid,
+            standing,
+        })
+    }
+}
+
+/// Checks tokens against identity's public keys.
+pub struct Verifier {
+    peers: Peers,
+    keys: RwLock<Keys>,
+}
+
+#[derive(Default)]
+struct Keys {
+    by_id: HashMap<String, Arc<DecodingKey>>,
+    asked_at: Option<Instant>,
+}
+
+impl Verifier {
+    /// A verifier that asks identity for its keys when it first needs them.
+    pub fn new(peers: Peers) -> Self {
+        Self {
+            peers,
+            keys: RwLock::default(),
+        }
+    }
+
+    /// The caller that a bearer token names.
+    ///
+    /// # Errors
+    /// Unauthenticated when the token is forged, expired or not for us; unavailable when identity
+    /// does not answer.
+    pub async fn caller(
+        &self,
+        token: &str,
+        on_behalf_of: Option<ProgrammeId>,
+    ) -> Result<Caller, Fault> {
+        let forged = || Fault::unauthenticated("the access token does not hold; sign in again");
+        let header = decode_header(token).map_err(|_| forged())?;
+        if header.alg != Algorithm::EdDSA {
+            return Err(forged());
+        }
+        let key = self
+            .key(header.kid.as_deref().unwrap_or_default())
+            .await?
+            .ok_or_else(forged)?;
+        let mut validation = Validation::new(Algorithm::EdDSA);
+        validation.set_issuer(&[ISSUER]);
+        validation.set_audience(&[AUDIENCE]);
+        validation.leeway = 5;
+        let claims = decode::<Claims>(token, &key, &validation).map_err(|error| {
+            if matches!(
+                error.kind(),
+                jsonwebtoken::errors::ErrorKind::ExpiredSignature
+            ) {
+                Fault::unauthenticated(
+                    "the access token has ended; refresh the session or sign in again",
+                )
+            } else {
+                forged()
+            }
+        })?;
+        claims.claims.caller(on_behalf_of)
+    }
+
+    async fn key(&self, id: &str) -> Result<Option<Arc<DecodingKey>>, Fault> {
+        {
+            let keys = self.keys.read().await;
+            if let Some(key) = keys.by_id.get(id) {
+                return Ok(Some(key.clone()));
+            }
+            if keys.asked_at.is_some_and(|at| at.elapsed() < KEY_REFRESH) {
+                return Ok(None);
+            }
+        }
+        let mut keys = self.keys.write().await;
+        if let Some(key) = keys.by_id.get(id) {
+            return Ok(Some(key.clone()));
+        }
+        let set: KeySet = IdentityClient::new(self.peers.transport(ServiceName::Identity)?)
+            .get_keys(GetKeysRequest {})
+            .await?
+            .into_inner();
+        keys.asked_at = Some(Instant::now());
+        keys.by_id = set
+            .keys
+            .into_iter()
+            .filter_map(|key| {
+                let decoding = DecodingKey::from_ed_components(&key.x).ok()?;
+                Some((key.kid, Arc::new(decoding)))
+            })
+            .collect();
+        Ok(keys.by_id.get(id).cloned())
+    }
+}
