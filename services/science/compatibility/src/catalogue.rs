@@ -392,7 +392,7 @@ pub static LOCI: &[Locus] = &[
         id: "H",
         trait_name: "red over-colour of the skin",
         alleles: &["H", "h"],
-        phenotypes: &[("H_", "red over-colour"), ("hh", "no red (highlighter)")],
+        phenotypes: &[("H_", "red over-colour"), ("hh", "no red, highlighter")],
         source: "Beckman et al., HortScience",
         evidence: Evidence::Read,
         confidence: Confidence::High,

@@ -5,6 +5,7 @@
 //! * [`judge`]: S alleles of two parents, and the S genotypes of their seedlings;
 //! * [`LocusCross`], [`LinkedCross`]: shares of wanted genotypes as exact fractions;
 //! * [`plants_needed`], [`Survival`]: plants, seeds and flowers that a wish asks for;
+//! * [`CrossConditions`], [`OutcrossDoubt`]: whether a seedling is of the intended pollen;
 //! * [`catalogue`]: loci of stone fruits with dominance, linkage group and source.
 //!
 //! ```
@@ -23,6 +24,7 @@ pub mod catalogue;
 mod crossability;
 mod mendel;
 mod numbers;
+mod outcross;
 mod s_locus;
 mod share;
 mod species;
@@ -35,6 +37,10 @@ pub use mendel::{
 pub use numbers::{
     Needed, NumbersError, ProgenySpread, Side, Survival, chance_of, plants_needed,
     plants_needed_for,
+};
+pub use outcross::{
+    CrossConditions, DoubtError, LocusEvidence, OutcrossDoubt, OutcrossRates, ParentageFinding,
+    SeedSources,
 };
 pub use s_locus::{
     Compatibility, Note, PistilAction, PollenIdentity, SAllele, SAlleleError, SGenotype,
