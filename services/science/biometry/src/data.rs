@@ -69,9 +69,15 @@ impl Factor {
             .into_iter()
             .map(str::to_owned)
             .collect();
-        let code: HashMap<&str, u32> =
-            levels.iter().enumerate().map(|(k, level)| (level.as_str(), k as u32)).collect();
-        let codes = labels.iter().map(|l| l.as_ref().map(|l| code[l.as_ref()])).collect();
+        let code: HashMap<&str, u32> = levels
+            .iter()
+            .enumerate()
+            .map(|(k, level)| (level.as_str(), k as u32))
+            .collect();
+        let codes = labels
+            .iter()
+            .map(|l| l.as_ref().map(|l| code[l.as_ref()]))
+            .collect();
         Self { levels, codes }
     }
 
@@ -161,8 +167,10 @@ impl Frame {
         values: impl IntoIterator<Item = Option<f64>>,
     ) -> Result<Self, DataError> {
         let values: Vec<Option<f64>> = values.into_iter().collect();
-        if let Some((record, value)) =
-            values.iter().enumerate().find_map(|(k, v)| v.filter(|v| !v.is_finite()).map(|v| (k, v)))
+        if let Some((record, value)) = values
+            .iter()
+            .enumerate()
+            .find_map(|(k, v)| v.filter(|v| !v.is_finite()).map(|v| (k, v)))
         {
             return Err(DataError::NotFinite {
                 column: name.to_owned(),
@@ -193,12 +201,18 @@ impl Frame {
     /// # Errors
     /// No such column.
     pub fn column(&self, name: &str) -> Result<&Column, DataError> {
-        self.columns.iter().find(|(known, _)| known == name).map(|(_, column)| column).ok_or_else(
-            || DataError::Unknown {
+        self.columns
+            .iter()
+            .find(|(known, _)| known == name)
+            .map(|(_, column)| column)
+            .ok_or_else(|| DataError::Unknown {
                 name: name.to_owned(),
-                known: self.names().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", "),
-            },
-        )
+                known: self
+                    .names()
+                    .map(|n| format!("`{n}`"))
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            })
     }
 
     /// The factor of that name.
@@ -240,14 +254,32 @@ mod tests {
 
     #[test]
     fn bad_columns_are_named() {
-        let frame = Frame::new().with_numeric("brix", [Some(12.0), None]).unwrap();
-        let nan = frame.clone().with_numeric("acid", [Some(1.0), Some(f64::NAN)]).unwrap_err();
-        assert!(nan.to_string().contains("`acid` holds NaN in record 2"), "{nan}");
+        let frame = Frame::new()
+            .with_numeric("brix", [Some(12.0), None])
+            .unwrap();
+        let nan = frame
+            .clone()
+            .with_numeric("acid", [Some(1.0), Some(f64::NAN)])
+            .unwrap_err();
+        assert!(
+            nan.to_string().contains("`acid` holds NaN in record 2"),
+            "{nan}"
+        );
         assert!(matches!(
             frame.clone().with_numeric("acid", [Some(1.0)]),
-            Err(DataError::Length { found: 1, expected: 2, .. })
+            Err(DataError::Length {
+                found: 1,
+                expected: 2,
+                ..
+            })
         ));
-        assert!(matches!(frame.factor("brix"), Err(DataError::NotAFactor(_))));
-        assert!(matches!(frame.column("size"), Err(DataError::Unknown { .. })));
+        assert!(matches!(
+            frame.factor("brix"),
+            Err(DataError::NotAFactor(_))
+        ));
+        assert!(matches!(
+            frame.column("size"),
+            Err(DataError::Unknown { .. })
+        ));
     }
 }

@@ -89,7 +89,10 @@ impl Terms {
         reader.end()?;
         let mut terms = set.terms;
         terms.sort_by_key(|t| t.0.len());
-        Ok(Self { intercept: set.intercept.unwrap_or(true), terms })
+        Ok(Self {
+            intercept: set.intercept.unwrap_or(true),
+            terms,
+        })
     }
 }
 
@@ -127,7 +130,10 @@ impl Formula {
         terms.sort_by_key(|t| t.0.len());
         Ok(Self {
             response: name,
-            fixed: Terms { intercept: set.intercept.unwrap_or(true), terms },
+            fixed: Terms {
+                intercept: set.intercept.unwrap_or(true),
+                terms,
+            },
         })
     }
 }
@@ -160,22 +166,33 @@ impl TermSet {
         if let Some(there) = other.intercept {
             self.intercept = Some(!there);
         }
-        self.terms.retain(|t| !other.terms.iter().any(|o| o.is_same(t)));
+        self.terms
+            .retain(|t| !other.terms.iter().any(|o| o.is_same(t)));
     }
 
     fn interaction(&self, other: &Self) -> Self {
         let mut set = Self::default();
         for a in &self.terms {
             for b in &other.terms {
-                set.add(Self { intercept: None, terms: vec![a.crossed(b)] });
+                set.add(Self {
+                    intercept: None,
+                    terms: vec![a.crossed(b)],
+                });
             }
         }
         set
     }
 
     fn all_in_one(&self) -> Self {
-        let whole = self.terms.iter().skip(1).fold(self.terms[0].clone(), |all, t| all.crossed(t));
-        Self { intercept: None, terms: vec![whole] }
+        let whole = self
+            .terms
+            .iter()
+            .skip(1)
+            .fold(self.terms[0].clone(), |all, t| all.crossed(t));
+        Self {
+            intercept: None,
+            terms: vec![whole],
+        }
     }
 }
 
@@ -226,7 +243,12 @@ impl<'a> Reader<'a> {
             };
             tokens.push((offset + start + 1, token));
         }
-        Ok(Self { formula, tokens, at: 0, end_position: offset + chars.len() + 1 })
+        Ok(Self {
+            formula,
+            tokens,
+            at: 0,
+            end_position: offset + chars.len() + 1,
+        })
     }
 
     fn peek_sign(&self, sign: char) -> bool {
@@ -248,7 +270,10 @@ impl<'a> Reader<'a> {
     fn problem(&self, problem: &str) -> FormulaError {
         FormulaError {
             formula: self.formula.to_owned(),
-            position: self.tokens.get(self.at).map_or(self.end_position, |(p, _)| *p),
+            position: self
+                .tokens
+                .get(self.at)
+                .map_or(self.end_position, |(p, _)| *p),
             problem: problem.to_owned(),
         }
     }
@@ -345,11 +370,17 @@ impl<'a> Reader<'a> {
         match self.tokens.get(self.at).map(|(_, t)| t.clone()) {
             Some(Token::Name(name)) => {
                 self.at += 1;
-                Ok(TermSet { intercept: None, terms: vec![Term(vec![name])] })
+                Ok(TermSet {
+                    intercept: None,
+                    terms: vec![Term(vec![name])],
+                })
             }
             Some(Token::Number(number @ (0 | 1))) => {
                 self.at += 1;
-                Ok(TermSet { intercept: Some(number == 1), terms: Vec::new() })
+                Ok(TermSet {
+                    intercept: Some(number == 1),
+                    terms: Vec::new(),
+                })
             }
             _ => Err(self.problem("a name, 1, 0 or `(` is expected")),
         }
@@ -374,7 +405,10 @@ mod tests {
         assert_eq!(written("a * b"), "1 + a + b + a:b");
         assert_eq!(written("a / b"), "1 + a + a:b");
         assert_eq!(written("(a + b) / c"), "1 + a + b + a:b:c");
-        assert_eq!(written("a * b * c - a:b:c"), "1 + a + b + c + a:b + a:c + b:c");
+        assert_eq!(
+            written("a * b * c - a:b:c"),
+            "1 + a + b + c + a:b + a:c + b:c"
+        );
         assert_eq!(written("(a + b + c)^2"), "1 + a + b + c + a:b + a:c + b:c");
         assert_eq!(written("b:a + a:b - 1"), "b:a");
         assert_eq!(written("0 + days"), "days");

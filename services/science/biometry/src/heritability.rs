@@ -71,7 +71,11 @@ pub struct EntryHeritability {
 pub fn of_entries(fit: &Fit, term: &str) -> Result<EntryHeritability, ModelError> {
     let random = fit.random_term(term)?;
     let genetic_variance = random.variance();
-    let mean_pev = random.levels.iter().map(|l| l.prediction_error_variances[0]).sum::<f64>()
+    let mean_pev = random
+        .levels
+        .iter()
+        .map(|l| l.prediction_error_variances[0])
+        .sum::<f64>()
         / random.levels.len() as f64;
     let v = fit.mean_prediction_variance_of_difference(term)?;
     Ok(EntryHeritability {

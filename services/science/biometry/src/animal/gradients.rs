@@ -69,12 +69,19 @@ impl Rows {
                 put(j, i, v);
             }
         }
-        Self { start, column, value }
+        Self {
+            start,
+            column,
+            value,
+        }
     }
 
     fn row(&self, k: usize) -> impl Iterator<Item = (usize, f64)> + '_ {
         let range = self.start[k] as usize..self.start[k + 1] as usize;
-        self.column[range.clone()].iter().map(|&c| c as usize).zip(self.value[range].iter().copied())
+        self.column[range.clone()]
+            .iter()
+            .map(|&c| c as usize)
+            .zip(self.value[range].iter().copied())
     }
 }
 
@@ -108,7 +115,10 @@ pub struct Effort {
 
 impl Default for Effort {
     fn default() -> Self {
-        Self { tolerance: 1e-10, iterations: 5000 }
+        Self {
+            tolerance: 1e-10,
+            iterations: 5000,
+        }
     }
 }
 
@@ -164,23 +174,36 @@ impl LargeAnimalModel {
             )));
         }
         if let Some(&p) = plant_of.iter().find(|p| **p as usize >= plants) {
-            return Err(GradientError::Shape(format!("plant {p} is not among {plants} plants")));
+            return Err(GradientError::Shape(format!(
+                "plant {p} is not among {plants} plants"
+            )));
         }
         let not_finite = |what: &'static str, values: &[f64]| {
-            values.iter().position(|v| !v.is_finite()).map(|k| GradientError::Value {
-                what,
-                at: format!("record {}", k + 1),
-                value: values[k].to_string(),
-                and: "",
-            })
+            values
+                .iter()
+                .position(|v| !v.is_finite())
+                .map(|k| GradientError::Value {
+                    what,
+                    at: format!("record {}", k + 1),
+                    value: values[k].to_string(),
+                    and: "",
+                })
         };
         if let Some(fault) = not_finite("the trait", &y)
             .or_else(|| covariates.iter().find_map(|c| not_finite("a covariate", c)))
         {
             return Err(fault);
         }
-        let all = [Some(variances.additive), variances.permanent, Some(variances.residual)];
-        if let Some(bad) = all.into_iter().flatten().find(|v| !(v.is_finite() && *v > 0.0)) {
+        let all = [
+            Some(variances.additive),
+            variances.permanent,
+            Some(variances.residual),
+        ];
+        if let Some(bad) = all
+            .into_iter()
+            .flatten()
+            .find(|v| !(v.is_finite() && *v > 0.0))
+        {
             return Err(GradientError::Value {
                 what: "a variance",
                 at: "the model".to_owned(),
@@ -227,9 +250,15 @@ impl LargeAnimalModel {
         if self.permanent {
             sum += x[plant + self.plants];
         }
-        sum += self.classes.iter().map(|c| x[c[record] as usize]).sum::<f64>();
+        sum += self
+            .classes
+            .iter()
+            .map(|c| x[c[record] as usize])
+            .sum::<f64>();
         let slopes = self.covariates.iter().enumerate();
-        sum + slopes.map(|(k, z)| z[record] * x[self.n_classes + k]).sum::<f64>()
+        sum + slopes
+            .map(|(k, z)| z[record] * x[self.n_classes + k])
+            .sum::<f64>()
     }
 
     fn add_record(&self, into: &mut [f64], record: usize, value: f64) {
@@ -238,7 +267,9 @@ impl LargeAnimalModel {
         if self.permanent {
             into[plant + self.plants] += value;
         }
-        self.classes.iter().for_each(|c| into[c[record] as usize] += value);
+        self.classes
+            .iter()
+            .for_each(|c| into[c[record] as usize] += value);
         for (k, z) in self.covariates.iter().enumerate() {
             into[self.n_classes + k] += z[record] * value;
         }
@@ -272,13 +303,19 @@ impl LargeAnimalModel {
             if self.permanent {
                 diagonal[plant + self.plants] += 1.0;
             }
-            self.classes.iter().for_each(|c| diagonal[c[record] as usize] += 1.0);
+            self.classes
+                .iter()
+                .for_each(|c| diagonal[c[record] as usize] += 1.0);
             for (k, z) in self.covariates.iter().enumerate() {
                 diagonal[self.n_classes + k] += z[record] * z[record];
             }
         }
         for k in 0..self.plants {
-            let own = self.inverse.row(k).find(|(c, _)| *c == k).map_or(0.0, |(_, v)| v);
+            let own = self
+                .inverse
+                .row(k)
+                .find(|(c, _)| *c == k)
+                .map_or(0.0, |(_, v)| v);
             diagonal[first + k] += self.ratio * own;
             if self.permanent {
                 diagonal[first + self.plants + k] += self.permanent_ratio;
@@ -295,15 +332,22 @@ impl LargeAnimalModel {
         effort: Effort,
     ) -> Result<(Vec<f64>, usize, f64), GradientError> {
         let n = rhs.len();
-        let inverse_diagonal: Vec<f64> =
-            self.diagonal().into_iter().map(|d| if d > 0.0 { 1.0 / d } else { 0.0 }).collect();
+        let inverse_diagonal: Vec<f64> = self
+            .diagonal()
+            .into_iter()
+            .map(|d| if d > 0.0 { 1.0 / d } else { 0.0 })
+            .collect();
         let norm = dot(rhs, rhs).sqrt();
         let mut x = vec![0.0; n];
         if norm == 0.0 {
             return Ok((x, 0, 0.0));
         }
         let mut r = rhs.to_vec();
-        let mut z: Vec<f64> = r.iter().zip(&inverse_diagonal).map(|(a, b)| a * b).collect();
+        let mut z: Vec<f64> = r
+            .iter()
+            .zip(&inverse_diagonal)
+            .map(|(a, b)| a * b)
+            .collect();
         let mut direction = z.clone();
         let mut through = vec![0.0; n];
         let mut rz = dot(&r, &z);
@@ -323,9 +367,15 @@ impl LargeAnimalModel {
             let next = dot(&r, &z);
             let keep = next / rz;
             rz = next;
-            direction.iter_mut().zip(&z).for_each(|(d, z)| *d = z + keep * *d);
+            direction
+                .iter_mut()
+                .zip(&z)
+                .for_each(|(d, z)| *d = z + keep * *d);
         }
-        Err(GradientError::NotConverged { iterations: effort.iterations, residual: relative })
+        Err(GradientError::NotConverged {
+            iterations: effort.iterations,
+            residual: relative,
+        })
     }
 
     /// Solves the equations for the records.

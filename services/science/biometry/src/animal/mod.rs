@@ -140,7 +140,9 @@ impl AnimalModel {
 /// Diagonal of A from its sparse inverse, by levels.
 fn relationship_diagonal(relationship: &Relationship) -> Result<Vec<f64>, ModelError> {
     mixed::inverse_diagonal(relationship.levels().len(), relationship.lower()).ok_or_else(|| {
-        ModelError::Relationship { what: "the inverse is not positive definite".to_owned() }
+        ModelError::Relationship {
+            what: "the inverse is not positive definite".to_owned(),
+        }
     })
 }
 
@@ -173,7 +175,11 @@ fn finish(model: &AnimalModel, fit: Fit) -> Result<AnimalFit, ModelError> {
             }
         })
         .collect();
-    Ok(AnimalFit { fit, variances, breeding_values })
+    Ok(AnimalFit {
+        fit,
+        variances,
+        breeding_values,
+    })
 }
 
 /// Estimates the variances by restricted likelihood and predicts breeding values.
@@ -201,8 +207,15 @@ pub fn solve(
         })?;
         random.push(vec![vec![permanent]]);
     }
-    let given = Variances { random, residual: vec![variances.residual], autocorrelations: None };
-    finish(model, mixed::fit_with_variances(frame, &model.model, &given)?)
+    let given = Variances {
+        random,
+        residual: vec![variances.residual],
+        autocorrelations: None,
+    };
+    finish(
+        model,
+        mixed::fit_with_variances(frame, &model.model, &given)?,
+    )
 }
 
 /// Positions of labels among the levels of a relationship matrix.
@@ -213,15 +226,22 @@ pub fn positions_of(
     relationship: &Relationship,
     labels: &[&str],
 ) -> Result<Vec<usize>, ModelError> {
-    let place: HashMap<&str, usize> =
-        relationship.levels().iter().enumerate().map(|(k, l)| (l.as_str(), k)).collect();
+    let place: HashMap<&str, usize> = relationship
+        .levels()
+        .iter()
+        .enumerate()
+        .map(|(k, l)| (l.as_str(), k))
+        .collect();
     labels
         .iter()
         .map(|label| {
-            place.get(label).copied().ok_or_else(|| ModelError::NotRelated {
-                term: "plant".to_owned(),
-                level: (*label).to_owned(),
-            })
+            place
+                .get(label)
+                .copied()
+                .ok_or_else(|| ModelError::NotRelated {
+                    term: "plant".to_owned(),
+                    level: (*label).to_owned(),
+                })
         })
         .collect()
 }

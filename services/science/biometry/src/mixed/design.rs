@@ -14,8 +14,14 @@ pub(crate) const NO_LEVEL: u32 = u32::MAX;
 /// A variable of the fixed part, over the records used.
 #[derive(Debug, Clone)]
 pub(crate) enum Variable {
-    Factor { levels: Vec<String>, codes: Vec<u32> },
-    Covariate { values: Vec<f64>, mean: f64 },
+    Factor {
+        levels: Vec<String>,
+        codes: Vec<u32>,
+    },
+    Covariate {
+        values: Vec<f64>,
+        mean: f64,
+    },
 }
 
 /// One factor or covariate of a fixed column.
@@ -86,7 +92,10 @@ impl Design {
         let formula = &model.formula;
         let used = used_records(frame, model)?;
         let response = frame.numeric(&formula.response)?;
-        let mut y: Vec<f64> = used.iter().map(|&k| response[k].unwrap_or_default()).collect();
+        let mut y: Vec<f64> = used
+            .iter()
+            .map(|&k| response[k].unwrap_or_default())
+            .collect();
 
         let mut variables = BTreeMap::new();
         for name in formula.fixed.terms.iter().flat_map(Term::variables) {
@@ -95,9 +104,16 @@ impl Design {
             }
         }
         let (columns, rows) = fixed_columns(model, &variables, used.len());
-        let Aliasing { kept, aliases, n_kept } = find_aliases(model, &columns, &rows)?;
+        let Aliasing {
+            kept,
+            aliases,
+            n_kept,
+        } = find_aliases(model, &columns, &rows)?;
         if used.len() <= n_kept {
-            return Err(ModelError::TooFewRecords { records: used.len(), coefficients: n_kept });
+            return Err(ModelError::TooFewRecords {
+                records: used.len(),
+                coefficients: n_kept,
+            });
         }
 
         let (residual, residual_groups, n_missing) = residual_structure(frame, model, &used)?;
@@ -105,7 +121,8 @@ impl Design {
         let (mut x_ptr, mut x_entries) = (vec![0], Vec::new());
         for row in &rows {
             x_entries.extend(
-                row.iter().filter_map(|&(c, v)| kept[c as usize].map(|k| (k as u32, v))),
+                row.iter()
+                    .filter_map(|&(c, v)| kept[c as usize].map(|k| (k as u32, v))),
             );
             x_ptr.push(x_entries.len());
         }
@@ -168,7 +185,10 @@ impl Design {
             if let Some(twin) = twin {
                 return Err(ModelError::ConfoundedRandom {
                     term: term.name.clone(),
-                    with: format!("random term `{}`, which groups the records alike", twin.name),
+                    with: format!(
+                        "random term `{}`, which groups the records alike",
+                        twin.name
+                    ),
                 });
             }
         }
@@ -179,7 +199,15 @@ impl Design {
 /// Variables of the model other than the response.
 fn explanatory(model: &Model) -> BTreeSet<&str> {
     let mut names: BTreeSet<&str> = BTreeSet::new();
-    names.extend(model.formula.fixed.terms.iter().flat_map(Term::variables).map(String::as_str));
+    names.extend(
+        model
+            .formula
+            .fixed
+            .terms
+            .iter()
+            .flat_map(Term::variables)
+            .map(String::as_str),
+    );
     for term in &model.random {
         names.extend(term.factors.iter().chain(&term.slopes).map(String::as_str));
     }
@@ -188,7 +216,11 @@ fn explanatory(model: &Model) -> BTreeSet<&str> {
         Residual::ByLevel(factor) => {
             names.insert(factor);
         }
-        Residual::SeparableAr1 { row, column, section } => {
+        Residual::SeparableAr1 {
+            row,
+            column,
+            section,
+        } => {
             names.extend([row.as_str(), column.as_str()]);
             names.extend(section.as_deref());
         }
@@ -199,15 +231,21 @@ fn explanatory(model: &Model) -> BTreeSet<&str> {
 fn used_records(frame: &Frame, model: &Model) -> Result<Vec<usize>, ModelError> {
     let response = frame.numeric(&model.formula.response)?;
     let names = explanatory(model);
-    let columns: Vec<&Column> =
-        names.iter().map(|name| frame.column(name)).collect::<Result<_, _>>()?;
+    let columns: Vec<&Column> = names
+        .iter()
+        .map(|name| frame.column(name))
+        .collect::<Result<_, _>>()?;
     let used: Vec<usize> = (0..frame.n_records())
         .filter(|&k| response[k].is_some() && columns.iter().all(|c| c.is_present(k)))
         .collect();
     if used.is_empty() {
         return Err(ModelError::AllMissing {
             trait_name: model.formula.response.clone(),
-            variables: names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", "),
+            variables: names
+                .iter()
+                .map(|n| format!("`{n}`"))
+                .collect::<Vec<_>>()
+                .join(", "),
         });
     }
     Ok(used)
@@ -220,7 +258,10 @@ fn levels_in_use(
     used: &[usize],
 ) -> Result<(Vec<String>, Vec<u32>), ModelError> {
     let factor = frame.factor(name)?;
-    let codes: Vec<u32> = used.iter().map(|&k| factor.codes()[k].unwrap_or_default()).collect();
+    let codes: Vec<u32> = used
+        .iter()
+        .map(|&k| factor.codes()[k].unwrap_or_default())
+        .collect();
     let mut new_code = vec![NO_LEVEL; factor.levels().len()];
     codes.iter().for_each(|&c| new_code[c as usize] = 0);
     let mut levels = Vec::new();
@@ -230,7 +271,10 @@ fn levels_in_use(
             levels.push(level.clone());
         }
     }
-    Ok((levels, codes.into_iter().map(|c| new_code[c as usize]).collect()))
+    Ok((
+        levels,
+        codes.into_iter().map(|c| new_code[c as usize]).collect(),
+    ))
 }
 
 fn variable(frame: &Frame, name: &str, used: &[usize]) -> Result<Variable, ModelError> {
@@ -238,12 +282,18 @@ fn variable(frame: &Frame, name: &str, used: &[usize]) -> Result<Variable, Model
         Column::Factor(_) => {
             let (levels, codes) = levels_in_use(frame, name, used)?;
             if let [level] = levels.as_slice() {
-                return Err(ModelError::OneLevel { factor: name.to_owned(), level: level.clone() });
+                return Err(ModelError::OneLevel {
+                    factor: name.to_owned(),
+                    level: level.clone(),
+                });
             }
             Ok(Variable::Factor { levels, codes })
         }
         Column::Numeric(values) => {
-            let values: Vec<f64> = used.iter().map(|&k| values[k].unwrap_or_default()).collect();
+            let values: Vec<f64> = used
+                .iter()
+                .map(|&k| values[k].unwrap_or_default())
+                .collect();
             let mean = values.iter().sum::<f64>() / values.len() as f64;
             Ok(Variable::Covariate { values, mean })
         }
@@ -263,15 +313,23 @@ fn fixed_columns(
     let mut columns = Vec::new();
     let mut rows: SparseRows = vec![Vec::new(); n];
     if fixed.intercept {
-        columns.push(FixedColumn { name: "(Intercept)".to_owned(), term: None, parts: Vec::new() });
+        columns.push(FixedColumn {
+            name: "(Intercept)".to_owned(),
+            term: None,
+            parts: Vec::new(),
+        });
         rows.iter_mut().for_each(|row| row.push((0, 1.0)));
     }
     for (t, term) in fixed.terms.iter().enumerate() {
         let first_column = columns.len();
         let mut first_level = Vec::new();
         for name in term.variables() {
-            let rest: Vec<&str> =
-                term.variables().iter().filter(|v| *v != name).map(String::as_str).collect();
+            let rest: Vec<&str> = term
+                .variables()
+                .iter()
+                .filter(|v| *v != name)
+                .map(String::as_str)
+                .collect();
             let margin = Term::of(&rest);
             let in_model = if rest.is_empty() {
                 // Without an intercept the first factor of the model takes its place.
@@ -300,15 +358,24 @@ fn fixed_columns(
                     Variable::Factor { levels, .. } => {
                         let level = offset + first;
                         names.push(format!("{variable}{}", levels[level as usize]));
-                        parts.push(Part::Level { variable: variable.clone(), level });
+                        parts.push(Part::Level {
+                            variable: variable.clone(),
+                            level,
+                        });
                     }
                     Variable::Covariate { .. } => {
                         names.push(variable.clone());
-                        parts.push(Part::Covariate { variable: variable.clone() });
+                        parts.push(Part::Covariate {
+                            variable: variable.clone(),
+                        });
                     }
                 }
             }
-            columns.push(FixedColumn { name: names.join(":"), term: Some(t), parts });
+            columns.push(FixedColumn {
+                name: names.join(":"),
+                term: Some(t),
+                parts,
+            });
         }
         for (record, row) in rows.iter_mut().enumerate() {
             let (mut offset, mut stride, mut value) = (0, 1, 1.0);
@@ -356,7 +423,8 @@ fn find_aliases(
     let mut cross = vec![0.0; p * p];
     for row in rows {
         for &(a, x) in row {
-            row.iter().for_each(|&(b, z)| cross[a as usize * p + b as usize] += x * z);
+            row.iter()
+                .for_each(|&(b, z)| cross[a as usize * p + b as usize] += x * z);
         }
     }
     let scale: Vec<f64> = (0..p).map(|k| cross[k * p + k]).collect();
@@ -377,7 +445,10 @@ fn find_aliases(
         for row in lower.chunks_exact_mut(p) {
             if row[k] != 0.0 {
                 let multiplier = row[k] / pivot;
-                row[k + 1..].iter_mut().zip(&pivot_row[k + 1..]).for_each(|(x, u)| *x -= multiplier * u);
+                row[k + 1..]
+                    .iter_mut()
+                    .zip(&pivot_row[k + 1..])
+                    .for_each(|(x, u)| *x -= multiplier * u);
             }
         }
     }
@@ -387,7 +458,12 @@ fn find_aliases(
         .map(|column| {
             let mut weights: Vec<(usize, f64)> = Vec::new();
             let mut solution = vec![0.0; pivots.len()];
-            for (place, &k) in pivots.iter().enumerate().rev().filter(|(_, k)| **k < column) {
+            for (place, &k) in pivots
+                .iter()
+                .enumerate()
+                .rev()
+                .filter(|(_, k)| **k < column)
+            {
                 let mut value = cross[k * p + column];
                 for (later, &j) in pivots.iter().enumerate().skip(place + 1) {
                     value -= cross[k * p + j] * solution[later];
@@ -417,10 +493,17 @@ fn find_aliases(
             } else {
                 with.into_iter().collect::<Vec<_>>().join(" and ")
             };
-            return Err(ModelError::ConfoundedFixed { term: term.to_string(), with });
+            return Err(ModelError::ConfoundedFixed {
+                term: term.to_string(),
+                with,
+            });
         }
     }
-    Ok(Aliasing { kept, aliases, n_kept: pivots.len() })
+    Ok(Aliasing {
+        kept,
+        aliases,
+        n_kept: pivots.len(),
+    })
 }
 
 fn residual_structure(
@@ -438,7 +521,11 @@ fn residual_structure(
             let (levels, codes) = levels_in_use(frame, factor, used)?;
             Ok((ResidualStructure::groups(codes, levels.len()), levels, 0))
         }
-        Residual::SeparableAr1 { row, column, section } => {
+        Residual::SeparableAr1 {
+            row,
+            column,
+            section,
+        } => {
             let (sections, section_of) = match section {
                 Some(name) => levels_in_use(frame, name, used)?,
                 None => (vec!["residual".to_owned()], vec![0; used.len()]),
@@ -448,8 +535,9 @@ fn residual_structure(
             let mut n = used.len();
             let mut fields = Vec::with_capacity(sections.len());
             for (s, section) in sections.iter().enumerate() {
-                let here: Vec<usize> =
-                    (0..used.len()).filter(|&k| section_of[k] as usize == s).collect();
+                let here: Vec<usize> = (0..used.len())
+                    .filter(|&k| section_of[k] as usize == s)
+                    .collect();
                 let extent = |at: &[i64]| {
                     let first = here.iter().map(|&k| at[k]).min().unwrap_or(0);
                     let last = here.iter().map(|&k| at[k]).max().unwrap_or(0);
@@ -483,7 +571,11 @@ fn residual_structure(
                     *cell = n;
                     n += 1;
                 }
-                fields.push(Field { n_rows, n_columns, cells });
+                fields.push(Field {
+                    n_rows,
+                    n_columns,
+                    cells,
+                });
             }
             let structure = ResidualStructure::fields(fields, n)?;
             Ok((structure, vec!["residual".to_owned()], n - used.len()))
@@ -494,9 +586,13 @@ fn residual_structure(
 /// Whole-number positions from a numeric column or from a factor whose labels are numbers.
 fn positions(frame: &Frame, name: &str, used: &[usize]) -> Result<Vec<i64>, ModelError> {
     let whole = |text: String| {
-        text.trim().parse::<f64>().ok().filter(|v| v.fract() == 0.0 && v.abs() < 1e9).ok_or_else(|| {
-            ModelError::Grid { what: format!("`{name}` holds `{text}`; give whole numbers") }
-        })
+        text.trim()
+            .parse::<f64>()
+            .ok()
+            .filter(|v| v.fract() == 0.0 && v.abs() < 1e9)
+            .ok_or_else(|| ModelError::Grid {
+                what: format!("`{name}` holds `{text}`; give whole numbers"),
+            })
     };
     let column = frame.column(name)?;
     used.iter()
@@ -540,27 +636,40 @@ fn random_design(
             let codes = (0..used.len())
                 .map(|k| {
                     let level = label(k);
-                    place.get(level.as_str()).copied().ok_or_else(|| ModelError::NotRelated {
-                        term: name.clone(),
-                        level,
-                    })
+                    place
+                        .get(level.as_str())
+                        .copied()
+                        .ok_or_else(|| ModelError::NotRelated {
+                            term: name.clone(),
+                            level,
+                        })
                 })
                 .collect::<Result<_, _>>()?;
             (relationship.levels().to_vec(), codes)
         }
         (None, [(levels, codes)]) => (levels.clone(), codes.clone()),
         (None, factors) => {
-            let key =
-                |k: usize| factors.iter().map(|(_, codes)| codes[k]).collect::<Vec<u32>>();
+            let key = |k: usize| {
+                factors
+                    .iter()
+                    .map(|(_, codes)| codes[k])
+                    .collect::<Vec<u32>>()
+            };
             let mut place: BTreeMap<Vec<u32>, (u32, String)> =
                 (0..used.len()).map(|k| (key(k), (0, label(k)))).collect();
-            place.values_mut().enumerate().for_each(|(k, value)| value.0 = k as u32);
+            place
+                .values_mut()
+                .enumerate()
+                .for_each(|(k, value)| value.0 = k as u32);
             let codes = (0..used.len()).map(|k| place[&key(k)].0).collect();
             (place.into_values().map(|(_, label)| label).collect(), codes)
         }
     };
     if let [level] = levels.as_slice() {
-        return Err(ModelError::OneLevel { factor: name, level: level.clone() });
+        return Err(ModelError::OneLevel {
+            factor: name,
+            level: level.clone(),
+        });
     }
     let (mut coefficients, mut covariates) = (Vec::new(), Vec::new());
     if term.intercept {
@@ -570,10 +679,16 @@ fn random_design(
     for slope in &term.slopes {
         let values = frame.numeric(slope)?;
         coefficients.push(slope.clone());
-        covariates.push(used.iter().map(|&k| values[k].unwrap_or_default()).collect());
+        covariates.push(
+            used.iter()
+                .map(|&k| values[k].unwrap_or_default())
+                .collect(),
+        );
     }
     if coefficients.is_empty() {
-        return Err(ModelError::Absent { what: format!("coefficient for random term `{name}`") });
+        return Err(ModelError::Absent {
+            what: format!("coefficient for random term `{name}`"),
+        });
     }
     let mean_square: Vec<f64> = covariates
         .iter()
@@ -586,7 +701,9 @@ fn random_design(
         });
     }
     level_of.resize(used.len() + n_missing, NO_LEVEL);
-    covariates.iter_mut().for_each(|z| z.resize(used.len() + n_missing, 0.0));
+    covariates
+        .iter_mut()
+        .for_each(|z| z.resize(used.len() + n_missing, 0.0));
     Ok(RandomDesign {
         name,
         coefficients,

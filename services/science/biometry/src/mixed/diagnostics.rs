@@ -31,12 +31,17 @@ impl Fit {
     /// (conditional residuals).
     #[must_use]
     pub fn record_diagnostics(&self) -> Vec<RecordDiagnostics> {
-        let (design, system, solved) =
-            (&self.design, &self.optimum.system, &self.optimum.solved);
+        let (design, system, solved) = (&self.design, &self.optimum.system, &self.optimum.solved);
         let (_, by_pair) = system.traces(design, solved, &self.optimum.inverse);
         let mut spread = vec![0.0; design.n()];
         let mut weight = vec![0.0; design.n()];
-        for ((&(i, j), s), w) in design.residual.pairs.iter().zip(&by_pair).zip(&solved.residual.weights) {
+        for ((&(i, j), s), w) in design
+            .residual
+            .pairs
+            .iter()
+            .zip(&by_pair)
+            .zip(&solved.residual.weights)
+        {
             if i == j {
                 spread[i as usize] = *s;
                 weight[i as usize] = *w;
@@ -69,8 +74,7 @@ impl Fit {
 
     /// (Py)_i^2 / P_ii^2 times x_i' V^-1 Phi V^-1 x_i over the number of coefficients.
     fn cook(&self, spread: &[f64], weight: &[f64]) -> Option<Vec<f64>> {
-        let (design, system, solved) =
-            (&self.design, &self.optimum.system, &self.optimum.solved);
+        let (design, system, solved) = (&self.design, &self.optimum.system, &self.optimum.solved);
         let (n, p) = (design.n(), design.n_kept);
         if !design.residual.is_diagonal() || n as f64 * (p * p) as f64 > COOK_WORK {
             return None;
@@ -126,18 +130,27 @@ pub fn connectedness(
     entries: &str,
     environments: &str,
 ) -> Result<Connectedness, ModelError> {
-    let (value, entry, environment) =
-        (frame.numeric(trait_name)?, frame.factor(entries)?, frame.factor(environments)?);
+    let (value, entry, environment) = (
+        frame.numeric(trait_name)?,
+        frame.factor(entries)?,
+        frame.factor(environments)?,
+    );
     let cells: Vec<(usize, usize)> = (0..frame.n_records())
         .filter(|&k| value[k].is_some())
         .filter_map(|k| Some((entry.codes()[k]? as usize, environment.codes()[k]? as usize)))
         .collect();
-    let sets = crate::designs::connected_sets(&cells, entry.levels().len(), environment.levels().len());
+    let sets =
+        crate::designs::connected_sets(&cells, entry.levels().len(), environment.levels().len());
     let mut named: BTreeMap<usize, Vec<String>> = BTreeMap::new();
     let mut present = vec![false; entry.levels().len()];
     cells.iter().for_each(|&(e, _)| present[e] = true);
     for (k, set) in sets.iter().enumerate().filter(|(k, _)| present[*k]) {
-        named.entry(*set).or_default().push(entry.levels()[k].clone());
+        named
+            .entry(*set)
+            .or_default()
+            .push(entry.levels()[k].clone());
     }
-    Ok(Connectedness { sets: named.into_values().collect() })
+    Ok(Connectedness {
+        sets: named.into_values().collect(),
+    })
 }

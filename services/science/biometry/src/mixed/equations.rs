@@ -18,7 +18,11 @@ pub(crate) struct Loading {
 
 impl Loading {
     pub(crate) fn zero(n_coefficients: usize) -> Self {
-        Self { n_coefficients, rank: 0, values: Vec::new() }
+        Self {
+            n_coefficients,
+            rank: 0,
+            values: Vec::new(),
+        }
     }
 
     pub(crate) fn at(&self, a: usize, s: usize) -> f64 {
@@ -109,9 +113,9 @@ impl System {
         let mut log_relationship = 0.0;
         for ((term, &rank), &start) in design.random.iter().zip(ranks).zip(&first) {
             match &term.relationship {
-                None => own.extend(
-                    (0..term.levels.len() * rank).map(|k| (start + k, start + k, 1.0)),
-                ),
+                None => {
+                    own.extend((0..term.levels.len() * rank).map(|k| (start + k, start + k, 1.0)))
+                }
                 Some(relationship) => {
                     log_relationship += rank as f64 * relationship.log_determinant();
                     for &(i, j, value) in relationship.lower() {
@@ -123,14 +127,13 @@ impl System {
             }
             for level in 0..term.levels.len() {
                 for s in 0..rank {
-                    own.extend((0..s).map(|r| {
-                        (start + level * rank + s, start + level * rank + r, 0.0)
-                    }));
+                    own.extend(
+                        (0..s).map(|r| (start + level * rank + s, start + level * rank + r, 0.0)),
+                    );
                 }
             }
         }
-        let mut all: Vec<(u32, u32)> =
-            places.iter().map(|&(a, b)| (a.max(b), a.min(b))).collect();
+        let mut all: Vec<(u32, u32)> = places.iter().map(|&(a, b)| (a.max(b), a.min(b))).collect();
         all.extend(own.iter().map(|&(i, j, _)| (i as u32, j as u32)));
         let pattern = Pattern::new(n_equations, all);
         let plan = places
@@ -138,7 +141,8 @@ impl System {
             .map(|&(a, b)| pattern.position(a as usize, b as usize) as u32)
             .collect();
         let mut penalty = vec![0.0; pattern.len()];
-        own.iter().for_each(|&(i, j, value)| penalty[pattern.position(i, j)] += value);
+        own.iter()
+            .for_each(|&(i, j, value)| penalty[pattern.position(i, j)] += value);
         Self {
             ranks: ranks.to_vec(),
             first,
@@ -186,7 +190,9 @@ impl System {
         self.row_ptr
             .windows(2)
             .map(|ends| {
-                (ends[0]..ends[1]).map(|k| w[k] * s[self.slots[k].equation as usize]).sum()
+                (ends[0]..ends[1])
+                    .map(|k| w[k] * s[self.slots[k].equation as usize])
+                    .sum()
             })
             .collect()
     }
@@ -227,15 +233,23 @@ impl System {
         let mut values = self.penalty.clone();
         let mut step = 0;
         let (slots, weights) = (&self.slots, &residual.weights);
-        visit(&self.row_ptr, &design.residual.pairs, |pair, a, b, same_record| {
-            let twice = !same_record && slots[a].equation == slots[b].equation;
-            let share = weights[pair] * w[a] * w[b];
-            values[self.plan[step] as usize] += if twice { 2.0 * share } else { share };
-            step += 1;
-        });
-        let factor = self.pattern.factorise(&values).ok_or_else(|| ModelError::Singular {
-            what: "the coefficient matrix is not positive definite at the variances tried".into(),
-        })?;
+        visit(
+            &self.row_ptr,
+            &design.residual.pairs,
+            |pair, a, b, same_record| {
+                let twice = !same_record && slots[a].equation == slots[b].equation;
+                let share = weights[pair] * w[a] * w[b];
+                values[self.plan[step] as usize] += if twice { 2.0 * share } else { share };
+                step += 1;
+            },
+        );
+        let factor = self
+            .pattern
+            .factorise(&values)
+            .ok_or_else(|| ModelError::Singular {
+                what: "the coefficient matrix is not positive definite at the variances tried"
+                    .into(),
+            })?;
         let weighted = design.residual.apply(weights, &design.y);
         let mut solution = self.transposed_times(&w, &weighted);
         self.pattern.solve(&factor, &mut solution);
@@ -257,9 +271,18 @@ impl System {
                 + factor.log_determinant
                 + quadratic);
         if !log_likelihood.is_finite() {
-            return Err(ModelError::Singular { what: "the likelihood is not finite".into() });
+            return Err(ModelError::Singular {
+                what: "the likelihood is not finite".into(),
+            });
         }
-        Ok(Solved { w, factor, solution, residuals, residual, log_likelihood })
+        Ok(Solved {
+            w,
+            factor,
+            solution,
+            residuals,
+            residual,
+            log_likelihood,
+        })
     }
 
     /// With the inverse C^-1 on the pattern: for every random term the trace, by relationship, of
@@ -308,11 +331,7 @@ impl System {
 
 /// Walks over every product of slots that R's inverse joins: for one record its lower triangle,
 /// for two records every combination. Calls with (pair, slot, slot, whether one record).
-fn visit(
-    row_ptr: &[usize],
-    pairs: &[(u32, u32)],
-    mut each: impl FnMut(usize, usize, usize, bool),
-) {
+fn visit(row_ptr: &[usize], pairs: &[(u32, u32)], mut each: impl FnMut(usize, usize, usize, bool)) {
     for (pair, &(i, j)) in pairs.iter().enumerate() {
         let (i, j) = (i as usize, j as usize);
         for a in row_ptr[i]..row_ptr[i + 1] {

@@ -23,7 +23,9 @@ pub enum ModelError {
         variables: String,
     },
     /// The trait does not vary after the fixed terms.
-    #[error("trait `{0}` does not vary once the fixed terms are fitted; there is nothing to analyse")]
+    #[error(
+        "trait `{0}` does not vary once the fixed terms are fitted; there is nothing to analyse"
+    )]
     NoVariation(String),
     /// A factor has one level among the records used.
     #[error(

@@ -78,10 +78,18 @@ fn upper_chi_squared(x: f64, df: usize) -> f64 {
 ///
 /// # Errors
 /// Fits whose fixed coefficients or records differ.
-pub fn likelihood_ratio(full: &Fit, reduced: &Fit, term: &str) -> Result<LikelihoodRatio, ModelError> {
+pub fn likelihood_ratio(
+    full: &Fit,
+    reduced: &Fit,
+    term: &str,
+) -> Result<LikelihoodRatio, ModelError> {
     let same = full.n_records() == reduced.n_records()
         && full.fixed.len() == reduced.fixed.len()
-        && full.fixed.iter().zip(&reduced.fixed).all(|(a, b)| a.name == b.name);
+        && full
+            .fixed
+            .iter()
+            .zip(&reduced.fixed)
+            .all(|(a, b)| a.name == b.name);
     if !same {
         return Err(ModelError::NotEstimable {
             what: "a likelihood ratio".to_owned(),
@@ -106,7 +114,12 @@ pub fn likelihood_ratio(full: &Fit, reduced: &Fit, term: &str) -> Result<Likelih
         0.5 * (upper_chi_squared(statistic, parameters.saturating_sub(1))
             + upper_chi_squared(statistic, parameters))
     };
-    Ok(LikelihoodRatio { term: term.to_owned(), statistic, parameters, p })
+    Ok(LikelihoodRatio {
+        term: term.to_owned(),
+        statistic,
+        parameters,
+        p,
+    })
 }
 
 impl Fit {
@@ -236,7 +249,14 @@ impl Fit {
     }
 
     fn estimates(&self, rows: &[Vec<f64>]) -> Vec<f64> {
-        rows.iter().map(|row| row.iter().zip(&self.fixed).map(|(w, c)| w * c.estimate).sum()).collect()
+        rows.iter()
+            .map(|row| {
+                row.iter()
+                    .zip(&self.fixed)
+                    .map(|(w, c)| w * c.estimate)
+                    .sum()
+            })
+            .collect()
     }
 
     fn wald(
@@ -261,7 +281,9 @@ impl Fit {
         let (f, df) = match method {
             DenominatorDf::KenwardRoger => {
                 let kr = self.kenward_roger()?;
-                let (df, scale) = kr.df_and_scale(&self.fixed_covariance, &l).ok_or_else(singular)?;
+                let (df, scale) = kr
+                    .df_and_scale(&self.fixed_covariance, &l)
+                    .ok_or_else(singular)?;
                 (scale * statistic(&kr.adjusted).ok_or_else(singular)?, df)
             }
             DenominatorDf::Satterthwaite => {
@@ -301,8 +323,7 @@ impl Fit {
         let Some(w) = &self.parameter_covariance else {
             return f64::INFINITY;
         };
-        let (design, system, solved) =
-            (&self.design, &self.optimum.system, &self.optimum.solved);
+        let (design, system, solved) = (&self.design, &self.optimum.system, &self.optimum.solved);
         let mut h = vec![0.0; system.n_equations];
         h[..row.len()].copy_from_slice(row);
         system.pattern.solve(&solved.factor, &mut h);
@@ -315,7 +336,11 @@ impl Fit {
             .free
             .iter()
             .map(|free| match *free {
-                Free::Loading { term, coefficient, column } => {
+                Free::Loading {
+                    term,
+                    coefficient,
+                    column,
+                } => {
                     let random = &design.random[term];
                     let (first, rank) = (system.first[term], system.ranks[term]);
                     let sum: f64 = random
@@ -332,8 +357,9 @@ impl Fit {
                     -2.0 * sum
                 }
                 Free::Residual(k) => {
-                    let slope =
-                        design.residual.apply(&solved.residual.derivatives[k].0, &through);
+                    let slope = design
+                        .residual
+                        .apply(&solved.residual.derivatives[k].0, &through);
                     -slope.iter().zip(&through).map(|(a, b)| a * b).sum::<f64>()
                 }
             })
@@ -351,8 +377,9 @@ impl Fit {
     /// their principal contrasts, pooled through the mean of F.
     fn satterthwaite_several(&self, l: &Mat<f64>) -> Option<f64> {
         let q = l.nrows();
-        let eigen =
-            (l * &self.fixed_covariance * l.transpose()).self_adjoint_eigen(Side::Lower).ok()?;
+        let eigen = (l * &self.fixed_covariance * l.transpose())
+            .self_adjoint_eigen(Side::Lower)
+            .ok()?;
         let principal = eigen.U().transpose() * l;
         let each: Vec<f64> = (0..q)
             .map(|m| {
@@ -366,10 +393,14 @@ impl Fit {
         if each.iter().all(|df| df.is_infinite()) {
             return Some(f64::INFINITY);
         }
-        let expected: f64 = each.iter().filter(|df| **df > 2.0).map(|df| df / (df - 2.0)).sum();
-        (expected > q as f64).then(|| 2.0 * expected / (expected - q as f64)).or(Some(
-            each.iter().copied().fold(f64::INFINITY, f64::min),
-        ))
+        let expected: f64 = each
+            .iter()
+            .filter(|df| **df > 2.0)
+            .map(|df| df / (df - 2.0))
+            .sum();
+        (expected > q as f64)
+            .then(|| 2.0 * expected / (expected - q as f64))
+            .or(Some(each.iter().copied().fold(f64::INFINITY, f64::min)))
     }
 
     pub(crate) fn kenward_roger(&self) -> Result<&KenwardRoger, ModelError> {
@@ -397,10 +428,14 @@ impl KenwardRoger {
             why: format!("{why}; use Satterthwaite's degrees of freedom"),
         };
         if n > KENWARD_ROGER_RECORDS {
-            return Err(not_offered(format!("{n} records are more than {KENWARD_ROGER_RECORDS}")));
+            return Err(not_offered(format!(
+                "{n} records are more than {KENWARD_ROGER_RECORDS}"
+            )));
         }
         if design.random.iter().any(|r| r.relationship.is_some()) {
-            return Err(not_offered("the levels of a random term are related".to_owned()));
+            return Err(not_offered(
+                "the levels of a random term are related".to_owned(),
+            ));
         }
         let Some(groups) = design.residual.group_of() else {
             return Err(not_offered("residuals are autocorrelated".to_owned()));
@@ -439,7 +474,10 @@ impl KenwardRoger {
         let v_inverse = inverse(&v).ok_or_else(singular)?;
         let mut x = Mat::<f64>::zeros(n, design.n_kept);
         for i in 0..n {
-            design.fixed_row(i).iter().for_each(|&(j, value)| x[(i, j as usize)] = value);
+            design
+                .fixed_row(i)
+                .iter()
+                .for_each(|&(j, value)| x[(i, j as usize)] = value);
         }
         let t = &v_inverse * &x;
         let phi = &fit.fixed_covariance;
@@ -468,15 +506,22 @@ impl KenwardRoger {
         }
         let adjusted = phi + faer::Scale(2.0) * (phi * inflation * phi);
         let adjusted = faer::Scale(0.5) * (&adjusted + adjusted.transpose());
-        Ok(Self { adjusted, w, slopes })
+        Ok(Self {
+            adjusted,
+            w,
+            slopes,
+        })
     }
 
     /// Denominator degrees of freedom and the scale of F for the contrasts L.
     fn df_and_scale(&self, phi: &Mat<f64>, l: &Mat<f64>) -> Option<(f64, f64)> {
         let q = l.nrows() as f64;
         let theta = l.transpose() * inverse(&(l * phi * l.transpose()))? * l;
-        let each: Vec<Mat<f64>> =
-            self.slopes.iter().map(|slope| &theta * phi * slope * phi).collect();
+        let each: Vec<Mat<f64>> = self
+            .slopes
+            .iter()
+            .map(|slope| &theta * phi * slope * phi)
+            .collect();
         let trace = |m: &Mat<f64>| m.diagonal().column_vector().iter().sum::<f64>();
         let (mut a1, mut a2) = (0.0, 0.0);
         for (i, left) in each.iter().enumerate() {
@@ -493,13 +538,24 @@ impl KenwardRoger {
         let d = 3.0 * q + 2.0 * (1.0 - g);
         let (c1, c2, c3) = (g / d, (q - g) / d, (q + 2.0 - g) / d);
         let zero_if_tiny = |x: f64| if x.abs() < 1e-10 { 0.0 } else { x };
-        let (v0, v1, v2) =
-            (zero_if_tiny(1.0 + c1 * b), zero_if_tiny(1.0 - c2 * b), zero_if_tiny(1.0 - c3 * b));
+        let (v0, v1, v2) = (
+            zero_if_tiny(1.0 + c1 * b),
+            zero_if_tiny(1.0 - c2 * b),
+            zero_if_tiny(1.0 - c3 * b),
+        );
         let mean = 1.0 - a2 / q;
-        let ratio = if mean.abs() < 1e-10 && v1 == 0.0 { 1.0 } else { mean / v1 };
+        let ratio = if mean.abs() < 1e-10 && v1 == 0.0 {
+            1.0
+        } else {
+            mean / v1
+        };
         let rho = ratio * ratio * v0 / v2 / q;
         let df = 4.0 + (q + 2.0) / (q * rho - 1.0);
-        let scale = if (df - 2.0).abs() < 1e-2 { 1.0 } else { df * mean / (df - 2.0) };
+        let scale = if (df - 2.0).abs() < 1e-2 {
+            1.0
+        } else {
+            df * mean / (df - 2.0)
+        };
         Some((df, scale))
     }
 }

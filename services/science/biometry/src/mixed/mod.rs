@@ -216,15 +216,23 @@ pub fn fit_with_variances(
     for (term, covariance) in design.random.iter().zip(&variances.random) {
         let t = term.coefficients.len();
         let sound = covariance.len() == t
-            && covariance.iter().all(|row| row.len() == t && row.iter().all(|v| v.is_finite()));
+            && covariance
+                .iter()
+                .all(|row| row.len() == t && row.iter().all(|v| v.is_finite()));
         let loading: Option<Loading> = sound.then(|| reml::loading_of(covariance)).flatten();
         loadings.push(loading.ok_or_else(|| {
-            fault(format!("`{}` needs a {t} x {t} covariance matrix without negative eigenvalues", term.name))
+            fault(format!(
+                "`{}` needs a {t} x {t} covariance matrix without negative eigenvalues",
+                term.name
+            ))
         })?);
     }
     let groups = design.residual_groups.len();
     if variances.residual.len() != groups
-        || variances.residual.iter().any(|v| !(v.is_finite() && *v > 0.0))
+        || variances
+            .residual
+            .iter()
+            .any(|v| !(v.is_finite() && *v > 0.0))
     {
         return Err(fault(format!("give {groups} positive residual variances")));
     }
@@ -255,10 +263,15 @@ fn inverse(matrix: &Mat<f64>) -> Option<Mat<f64>> {
 /// Diagonal of the inverse of a sparse symmetric matrix given by its lower triangle; `None` when
 /// it is not positive definite.
 pub(crate) fn inverse_diagonal(n: usize, lower: &[(usize, usize, f64)]) -> Option<Vec<f64>> {
-    let places = lower.iter().map(|&(i, j, _)| (i as u32, j as u32)).collect();
+    let places = lower
+        .iter()
+        .map(|&(i, j, _)| (i as u32, j as u32))
+        .collect();
     let pattern = sparse::Pattern::new(n, places);
     let mut values = vec![0.0; pattern.len()];
-    lower.iter().for_each(|&(i, j, value)| values[pattern.position(i, j)] += value);
+    lower
+        .iter()
+        .for_each(|&(i, j, value)| values[pattern.position(i, j)] += value);
     let inverse = pattern.selected_inverse(&pattern.factorise(&values)?);
     Some((0..n).map(|k| inverse[pattern.position(k, k)]).collect())
 }
@@ -270,7 +283,10 @@ impl Fit {
         for j in 0..p {
             let mut column = vec![0.0; optimum.system.n_equations];
             column[j] = 1.0;
-            optimum.system.pattern.solve(&optimum.solved.factor, &mut column);
+            optimum
+                .system
+                .pattern
+                .solve(&optimum.solved.factor, &mut column);
             (0..p).for_each(|i| fixed_covariance[(i, j)] = column[i]);
         }
         let fixed = design
@@ -284,8 +300,11 @@ impl Fit {
                 se: fixed_covariance[(k, k)].max(0.0).sqrt(),
             })
             .collect();
-        let parameter_covariance =
-            if estimated { inverse(&optimum.derivatives.information) } else { None };
+        let parameter_covariance = if estimated {
+            inverse(&optimum.derivatives.information)
+        } else {
+            None
+        };
         let free = &optimum.derivatives.free;
         let delta_se = |gradient: &dyn Fn(Free) -> f64| {
             parameter_covariance.as_ref().map(|w| {
@@ -305,9 +324,17 @@ impl Fit {
             let (t, r) = (loading.n_coefficients, loading.rank);
             let entry_se = |a: usize, b: usize| {
                 delta_se(&|f| match f {
-                    Free::Loading { term, coefficient, column } if term == k => {
+                    Free::Loading {
+                        term,
+                        coefficient,
+                        column,
+                    } if term == k => {
                         let to = |own: usize, other: usize| {
-                            if own == coefficient { loading.at(other, column) } else { 0.0 }
+                            if own == coefficient {
+                                loading.at(other, column)
+                            } else {
+                                0.0
+                            }
                         };
                         to(a, b) + to(b, a)
                     }
@@ -315,7 +342,9 @@ impl Fit {
                 })
             };
             let covariance_se = if r == t {
-                (0..t).map(|a| (0..t).map(|b| entry_se(a, b)).collect()).collect()
+                (0..t)
+                    .map(|a| (0..t).map(|b| entry_se(a, b)).collect())
+                    .collect()
             } else {
                 None
             };
@@ -337,7 +366,8 @@ impl Fit {
                         let mut sum = 0.0;
                         for s in 0..r {
                             for u in 0..r {
-                                let place = optimum.system.pattern.position(at(level, s), at(level, u));
+                                let place =
+                                    optimum.system.pattern.position(at(level, s), at(level, u));
                                 sum += loading.at(a, s) * loading.at(a, u) * optimum.inverse[place];
                             }
                         }
@@ -361,8 +391,7 @@ impl Fit {
                 levels,
             });
         }
-        let (variances, autocorrelations) =
-            design.residual.natural(&optimum.parameters.residual);
+        let (variances, autocorrelations) = design.residual.natural(&optimum.parameters.residual);
         let residual = ResidualEstimate {
             variances: design
                 .residual_groups
@@ -372,7 +401,13 @@ impl Fit {
                 .map(|(g, (group, &variance))| ResidualVariance {
                     group: group.clone(),
                     variance,
-                    se: delta_se(&|f| if f == Free::Residual(g) { variance } else { 0.0 }),
+                    se: delta_se(&|f| {
+                        if f == Free::Residual(g) {
+                            variance
+                        } else {
+                            0.0
+                        }
+                    }),
                 })
                 .collect(),
             autocorrelations,
@@ -381,7 +416,11 @@ impl Fit {
             iterations: optimum.iterations,
             gradient: optimum.gradient,
             log_likelihoods: optimum.trace.clone(),
-            boundary: random.iter().filter(|r| r.boundary).map(|r| r.name.clone()).collect(),
+            boundary: random
+                .iter()
+                .filter(|r| r.boundary)
+                .map(|r| r.name.clone())
+                .collect(),
         };
         Ok(Self {
             fixed,
@@ -418,7 +457,10 @@ impl Fit {
     /// Names of fixed coefficients that no record or combination of records informs (empty cells,
     /// nesting); they were left out.
     pub fn aliased(&self) -> impl Iterator<Item = &str> {
-        self.design.aliases.iter().map(|(column, _)| self.design.columns[*column].name.as_str())
+        self.design
+            .aliases
+            .iter()
+            .map(|(column, _)| self.design.columns[*column].name.as_str())
     }
 
     /// Random terms, in the order of the model.
@@ -435,7 +477,9 @@ impl Fit {
         self.random
             .iter()
             .find(|r| r.name == name)
-            .ok_or_else(|| ModelError::Absent { what: format!("random term `{name}`") })
+            .ok_or_else(|| ModelError::Absent {
+                what: format!("random term `{name}`"),
+            })
     }
 
     /// The residual part.
@@ -460,7 +504,9 @@ impl Fit {
             .random
             .iter()
             .position(|r| r.name == term)
-            .ok_or_else(|| ModelError::Absent { what: format!("random term `{term}`") })?;
+            .ok_or_else(|| ModelError::Absent {
+                what: format!("random term `{term}`"),
+            })?;
         let loading = &self.optimum.parameters.loadings[k];
         let (start, r) = (self.optimum.system.first[k], loading.rank);
         let levels = self.random[k].levels.len();
@@ -469,10 +515,16 @@ impl Fit {
             (0..r).for_each(|s| sum[start + level * r + s] = loading.at(0, s));
         }
         let right = sum.clone();
-        self.optimum.system.pattern.solve(&self.optimum.solved.factor, &mut sum);
+        self.optimum
+            .system
+            .pattern
+            .solve(&self.optimum.solved.factor, &mut sum);
         let all: f64 = right.iter().zip(&sum).map(|(a, b)| a * b).sum();
-        let own: f64 =
-            self.random[k].levels.iter().map(|l| l.prediction_error_variances[0]).sum();
+        let own: f64 = self.random[k]
+            .levels
+            .iter()
+            .map(|l| l.prediction_error_variances[0])
+            .sum();
         Ok(2.0 * (own - all / levels as f64) / (levels as f64 - 1.0))
     }
 }

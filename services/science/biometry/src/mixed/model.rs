@@ -104,8 +104,11 @@ impl Model {
                 what: format!("random coefficient `{term}`; give single covariates"),
             });
         }
-        let slopes: Vec<String> =
-            coefficients.terms.iter().map(|t| t.variables()[0].clone()).collect();
+        let slopes: Vec<String> = coefficients
+            .terms
+            .iter()
+            .map(|t| t.variables()[0].clone())
+            .collect();
         for term in Terms::parse(factors)?.terms {
             self.random.push(RandomTerm {
                 factors: term.variables().to_vec(),

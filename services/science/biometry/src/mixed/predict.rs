@@ -52,9 +52,11 @@ impl AdjustedMeans {
     pub fn sed_range(&self) -> (f64, f64) {
         let n = self.means.len();
         let pairs = (0..n).flat_map(|i| (0..i).map(move |j| (i, j)));
-        pairs.map(|(i, j)| self.sed(i, j)).fold((f64::INFINITY, 0.0), |(least, most), sed| {
-            (least.min(sed), most.max(sed))
-        })
+        pairs
+            .map(|(i, j)| self.sed(i, j))
+            .fold((f64::INFINITY, 0.0), |(least, most), sed| {
+                (least.min(sed), most.max(sed))
+            })
     }
 
     /// Mean over all pairs of the model-based variance of a difference.
@@ -98,7 +100,11 @@ impl Fit {
         for name in target.variables() {
             match self.design.variables.get(name) {
                 Some(Variable::Factor { levels, .. }) => level_names.push(levels),
-                _ => return Err(ModelError::Absent { what: format!("fixed factor `{name}`") }),
+                _ => {
+                    return Err(ModelError::Absent {
+                        what: format!("fixed factor `{name}`"),
+                    });
+                }
             }
         }
         let (mut rows, mut labels, mut not_estimable) = (Vec::new(), Vec::new(), Vec::new());
@@ -112,24 +118,26 @@ impl Fit {
                     level
                 })
                 .collect();
-            let label: Vec<String> =
-                levels.iter().zip(&level_names).map(|(&l, names)| names[l].clone()).collect();
+            let label: Vec<String> = levels
+                .iter()
+                .zip(&level_names)
+                .map(|(&l, names)| names[l].clone())
+                .collect();
             let full: Vec<f64> = self
                 .design
                 .columns
                 .iter()
                 .map(|column| {
-                    let weight = |part: &Part| {
-                        match (part, &self.design.variables[part.variable()]) {
-                            (Part::Level { variable, level }, Variable::Factor { levels: all, .. }) => {
-                                match target.variables().iter().position(|v| v == variable) {
-                                    Some(k) => f64::from(levels[k] == *level as usize),
-                                    None => 1.0 / all.len() as f64,
-                                }
+                    let weight = |part: &Part| match (part, &self.design.variables[part.variable()])
+                    {
+                        (Part::Level { variable, level }, Variable::Factor { levels: all, .. }) => {
+                            match target.variables().iter().position(|v| v == variable) {
+                                Some(k) => f64::from(levels[k] == *level as usize),
+                                None => 1.0 / all.len() as f64,
                             }
-                            (_, Variable::Covariate { mean, .. }) => *mean,
-                            _ => 0.0,
                         }
+                        (_, Variable::Covariate { mean, .. }) => *mean,
+                        _ => 0.0,
                     };
                     column.parts.iter().map(weight).product()
                 })
@@ -151,14 +159,16 @@ impl Fit {
         let k = Mat::from_fn(rows.len(), self.design.n_kept, |i, j| rows[i][j]);
         let covariance = &k * &self.fixed_covariance * k.transpose();
         let adjusted_covariance = match method {
-            DenominatorDf::KenwardRoger => {
-                &k * &self.kenward_roger()?.adjusted * k.transpose()
-            }
+            DenominatorDf::KenwardRoger => &k * &self.kenward_roger()?.adjusted * k.transpose(),
             DenominatorDf::Satterthwaite => covariance.clone(),
         };
         let mut means = Vec::with_capacity(rows.len());
         for (i, (row, levels)) in rows.iter().zip(labels).enumerate() {
-            let mean = row.iter().zip(&self.fixed).map(|(w, c)| w * c.estimate).sum::<f64>();
+            let mean = row
+                .iter()
+                .zip(&self.fixed)
+                .map(|(w, c)| w * c.estimate)
+                .sum::<f64>();
             let df = self.contrast_df(row, method)?;
             let adjusted_se = adjusted_covariance[(i, i)].max(0.0).sqrt();
             let quantile = if df.is_finite() && df > 0.0 {

@@ -48,14 +48,24 @@ impl Relationship {
             same
         });
         let mut has_diagonal = vec![false; n];
-        lower.iter().filter(|e| e.0 == e.1 && e.2 > 0.0).for_each(|e| has_diagonal[e.0] = true);
+        lower
+            .iter()
+            .filter(|e| e.0 == e.1 && e.2 > 0.0)
+            .for_each(|e| has_diagonal[e.0] = true);
         if let Some(k) = has_diagonal.iter().position(|there| !there) {
-            return Err(fault(format!("level `{}` has no positive diagonal entry", levels[k])));
+            return Err(fault(format!(
+                "level `{}` has no positive diagonal entry",
+                levels[k]
+            )));
         }
         if !log_determinant.is_finite() {
             return Err(fault("the log determinant is not finite".to_owned()));
         }
-        Ok(Self { levels, lower, log_determinant })
+        Ok(Self {
+            levels,
+            lower,
+            log_determinant,
+        })
     }
 
     /// The levels, in the order of rows and columns.

@@ -20,7 +20,11 @@ pub(crate) struct Parameters {
 /// One free parameter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Free {
-    Loading { term: usize, coefficient: usize, column: usize },
+    Loading {
+        term: usize,
+        coefficient: usize,
+        column: usize,
+    },
     Residual(usize),
 }
 
@@ -33,11 +37,13 @@ impl Parameters {
         let mut free = Vec::new();
         for (term, loading) in self.loadings.iter().enumerate() {
             for column in 0..loading.rank {
-                free.extend((column..loading.n_coefficients).map(|coefficient| Free::Loading {
-                    term,
-                    coefficient,
-                    column,
-                }));
+                free.extend(
+                    (column..loading.n_coefficients).map(|coefficient| Free::Loading {
+                        term,
+                        coefficient,
+                        column,
+                    }),
+                );
             }
         }
         free.extend((0..self.residual.len()).map(Free::Residual));
@@ -46,7 +52,11 @@ impl Parameters {
 
     fn value_mut(&mut self, free: Free) -> &mut f64 {
         match free {
-            Free::Loading { term, coefficient, column } => {
+            Free::Loading {
+                term,
+                coefficient,
+                column,
+            } => {
                 let loading = &mut self.loadings[term];
                 &mut loading.values[coefficient * loading.rank + column]
             }
@@ -59,7 +69,8 @@ impl Parameters {
     fn along(&self, free: &[Free], step: &[f64], share: f64) -> Self {
         let mut moved = self.clone();
         for (&which, delta) in free.iter().zip(step) {
-            let is_pivot = matches!(which, Free::Loading { coefficient, column, .. } if coefficient == column);
+            let is_pivot =
+                matches!(which, Free::Loading { coefficient, column, .. } if coefficient == column);
             let value = moved.value_mut(which);
             let target = *value + share * delta;
             *value = match which {
@@ -99,9 +110,17 @@ pub(crate) struct Optimum {
 }
 
 /// Scaled random effects of one column of a term, by level.
-fn scaled_effects(system: &System, solution: &[f64], term: usize, levels: usize, s: usize) -> Vec<f64> {
+fn scaled_effects(
+    system: &System,
+    solution: &[f64],
+    term: usize,
+    levels: usize,
+    s: usize,
+) -> Vec<f64> {
     let (first, rank) = (system.first[term], system.ranks[term]);
-    (0..levels).map(|l| solution[first + l * rank + s]).collect()
+    (0..levels)
+        .map(|l| solution[first + l * rank + s])
+        .collect()
 }
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {
@@ -124,7 +143,10 @@ fn related_scores(
             for a in s + 1..t {
                 let (head, tail) = m.split_at_mut(a);
                 let weight = loading.at(a, s);
-                head[s].iter_mut().zip(&tail[0]).for_each(|(x, y)| *x -= weight * y);
+                head[s]
+                    .iter_mut()
+                    .zip(&tail[0])
+                    .for_each(|(x, y)| *x -= weight * y);
             }
             let pivot = loading.at(s, s);
             m[s].iter_mut().for_each(|x| *x /= pivot);
@@ -134,10 +156,17 @@ fn related_scores(
     let Some(relationship) = &design.random[term].relationship else {
         return scores.to_vec();
     };
-    let places = relationship.lower().iter().map(|&(i, j, _)| (i as u32, j as u32)).collect();
+    let places = relationship
+        .lower()
+        .iter()
+        .map(|&(i, j, _)| (i as u32, j as u32))
+        .collect();
     let pattern = Pattern::new(relationship.levels().len(), places);
     let mut values = vec![0.0; pattern.len()];
-    relationship.lower().iter().for_each(|&(i, j, v)| values[pattern.position(i, j)] += v);
+    relationship
+        .lower()
+        .iter()
+        .for_each(|&(i, j, v)| values[pattern.position(i, j)] += v);
     let mut solved = scores.to_vec();
     if let Some(factor) = pattern.factorise(&values) {
         solved.iter_mut().for_each(|x| pattern.solve(&factor, x));
@@ -158,7 +187,10 @@ pub(crate) fn derivatives(
     let projected = design.residual.apply(weights, &solved.residuals);
     let mut score = Vec::with_capacity(free.len());
     // Working vectors q = dV Py and R^-1 q.
-    let (mut q, mut g) = (Vec::with_capacity(free.len()), Vec::with_capacity(free.len()));
+    let (mut q, mut g) = (
+        Vec::with_capacity(free.len()),
+        Vec::with_capacity(free.len()),
+    );
     let mut update = Some(parameters.clone());
     let mut distinct = Vec::with_capacity(design.random.len());
     for (k, term) in design.random.iter().enumerate() {
@@ -173,18 +205,28 @@ pub(crate) fn derivatives(
             .iter()
             .map(|z| {
                 let mut h = vec![0.0; levels];
-                for (i, &l) in term.level_of.iter().enumerate().filter(|(_, l)| **l != NO_LEVEL) {
+                for (i, &l) in term
+                    .level_of
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, l)| **l != NO_LEVEL)
+                {
                     h[l as usize] += z[i] * projected[i];
                 }
                 h
             })
             .collect();
-        let effects: Vec<Vec<f64>> =
-            (0..r).map(|s| scaled_effects(system, &solved.solution, k, levels, s)).collect();
+        let effects: Vec<Vec<f64>> = (0..r)
+            .map(|s| scaled_effects(system, &solved.solution, k, levels, s))
+            .collect();
         let m = related_scores(design, k, loading, &scores, &effects);
         for s in 0..r {
             let scaled: Vec<f64> = (0..design.n())
-                .map(|i| (0..t).map(|a| term.covariates[a][i] * loading.at(a, s)).sum())
+                .map(|i| {
+                    (0..t)
+                        .map(|a| term.covariates[a][i] * loading.at(a, s))
+                        .sum()
+                })
                 .collect();
             for a in s..t {
                 score.push(dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
@@ -211,7 +253,9 @@ pub(crate) fn derivatives(
         };
         let mut total = 0.0;
         let expected = Mat::from_fn(r, r, |s, u| {
-            let lh: f64 = (0..t).map(|a| loading.at(a, u) * dot(&scores[a], &effects[s])).sum();
+            let lh: f64 = (0..t)
+                .map(|a| loading.at(a, u) * dot(&scores[a], &effects[s]))
+                .sum();
             let identity = if s == u { levels as f64 } else { 0.0 };
             (lh + identity - 0.5 * (through(s, u) + through(u, s))) / levels as f64
         });
@@ -242,7 +286,11 @@ pub(crate) fn derivatives(
         let trace: f64 = dot(d_weights, &by_pair);
         score.push(-0.5 * (d_log + trace + dot(&pulled, &solved.residuals)));
         let minus: Vec<f64> = pulled.iter().map(|x| -x).collect();
-        q.push(design.residual.covariance_times(&parameters.residual, &minus));
+        q.push(
+            design
+                .residual
+                .covariance_times(&parameters.residual, &minus),
+        );
         g.push(minus);
         if let (Some(groups), Some(update)) = (design.residual.group_of(), &mut update) {
             let of_group = |i: &usize| groups[*i] as usize == k;
@@ -268,7 +316,13 @@ pub(crate) fn derivatives(
             - dot(&through[a].0, &through[b].1)
             - dot(&through[b].0, &through[a].1))
     });
-    Derivatives { free, score, information, update, distinct }
+    Derivatives {
+        free,
+        score,
+        information,
+        update,
+        distinct,
+    }
 }
 
 /// The ascent step of the average information, with its diagonal raised as far as it must be for
@@ -280,13 +334,15 @@ fn newton_step(information: &Mat<f64>, score: &[f64]) -> Vec<f64> {
     loop {
         let raised = Mat::from_fn(n, n, |i, j| {
             information[(i, j)]
-                + if i == j { ridge * (information[(i, i)].abs() + 1e-12) } else { 0.0 }
+                + if i == j {
+                    ridge * (information[(i, i)].abs() + 1e-12)
+                } else {
+                    0.0
+                }
         });
         if let Ok(factor) = raised.llt(Side::Lower) {
             let pivots = factor.L();
-            let sound = (0..n).all(|k| {
-                pivots[(k, k)].powi(2) > 1e-12 * raised[(k, k)]
-            });
+            let sound = (0..n).all(|k| pivots[(k, k)].powi(2) > 1e-12 * raised[(k, k)]);
             if sound {
                 let step = factor.solve(&rhs);
                 return (0..n).map(|k| step[(k, 0)]).collect();
@@ -306,15 +362,19 @@ fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Op
     if r == 0 {
         return None;
     }
-    let scaled = |a: usize, b: usize| {
-        loading.covariance(a, b) * (mean_square[a] * mean_square[b]).sqrt()
-    };
+    let scaled =
+        |a: usize, b: usize| loading.covariance(a, b) * (mean_square[a] * mean_square[b]).sqrt();
     if t == 1 {
         return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1));
     }
-    let eigen = Mat::from_fn(t, t, scaled).self_adjoint_eigen(Side::Lower).ok()?;
+    let eigen = Mat::from_fn(t, t, scaled)
+        .self_adjoint_eigen(Side::Lower)
+        .ok()?;
     let values: Vec<f64> = (0..t).map(|k| eigen.S().column_vector()[k]).collect();
-    let new_rank = values.iter().filter(|v| **v >= 1e-7 * residual_variance).count();
+    let new_rank = values
+        .iter()
+        .filter(|v| **v >= 1e-7 * residual_variance)
+        .count();
     if new_rank >= r {
         return None;
     }
@@ -340,7 +400,11 @@ fn trapezoidal(root: &Mat<f64>) -> Loading {
             values[a * r + s] = sign * upper[(s, a)];
         }
     }
-    Loading { n_coefficients: t, rank: r, values }
+    Loading {
+        n_coefficients: t,
+        rank: r,
+        values,
+    }
 }
 
 /// L of a given covariance matrix, which may be singular.
@@ -357,23 +421,39 @@ pub(crate) fn loading_of(covariance: &[Vec<f64>]) -> Option<Loading> {
     if rank == 0 {
         return Some(Loading::zero(t));
     }
-    let root =
-        Mat::from_fn(t, rank, |a, s| eigen.U()[(a, t - 1 - s)] * values[t - 1 - s].sqrt());
+    let root = Mat::from_fn(t, rank, |a, s| {
+        eigen.U()[(a, t - 1 - s)] * values[t - 1 - s].sqrt()
+    });
     Some(trapezoidal(&root))
 }
 
 /// Starting values: the variance left by the fixed terms, shared out equally.
 fn start(design: &Design) -> Result<Parameters, ModelError> {
-    let none: Vec<Loading> =
-        design.random.iter().map(|t| Loading::zero(t.coefficients.len())).collect();
+    let none: Vec<Loading> = design
+        .random
+        .iter()
+        .map(|t| Loading::zero(t.coefficients.len()))
+        .collect();
     let unit = design.residual.start(1.0);
-    let independent: Vec<f64> =
-        unit.iter().enumerate().map(|(k, p)| if design.residual.is_diagonal() || k == 0 { *p } else { 0.0 }).collect();
+    let independent: Vec<f64> = unit
+        .iter()
+        .enumerate()
+        .map(|(k, p)| {
+            if design.residual.is_diagonal() || k == 0 {
+                *p
+            } else {
+                0.0
+            }
+        })
+        .collect();
     let system = System::new(design, &vec![0; none.len()]);
     let solved = system.solve(design, &none, &independent)?;
     let free = (design.used.len() - design.n_kept) as f64;
     let rest = solved.residuals.iter().map(|e| e * e).sum::<f64>() / free;
-    let total = design.y[..design.used.len()].iter().map(|y| y * y).sum::<f64>();
+    let total = design.y[..design.used.len()]
+        .iter()
+        .map(|y| y * y)
+        .sum::<f64>();
     if rest * free <= 1e-20 * total || rest == 0.0 {
         return Err(ModelError::NoVariation(design.response.clone()));
     }
@@ -387,10 +467,17 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
             for a in 0..t {
                 values[a * t + a] = (share / (t as f64 * term.mean_square[a])).sqrt();
             }
-            Loading { n_coefficients: t, rank: t, values }
+            Loading {
+                n_coefficients: t,
+                rank: t,
+                values,
+            }
         })
         .collect();
-    Ok(Parameters { loadings, residual: design.residual.start(share) })
+    Ok(Parameters {
+        loadings,
+        residual: design.residual.start(share),
+    })
 }
 
 /// Evaluates the model at given parameters, without a search.
@@ -428,13 +515,21 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
                     }
                 }
                 values[row * (r + 1) + r] = pivot;
-                trial.loadings[k] = Loading { n_coefficients: t, rank: r + 1, values };
+                trial.loadings[k] = Loading {
+                    n_coefficients: t,
+                    rank: r + 1,
+                    values,
+                };
                 trial
             };
             let small = 1e-3 * (residual_variance / term.mean_square[row]).sqrt();
             let trial = at(design, widened(small))?;
             let place = trial.derivatives.free.iter().position(|f| {
-                *f == Free::Loading { term: k, coefficient: row, column: r }
+                *f == Free::Loading {
+                    term: k,
+                    coefficient: row,
+                    column: r,
+                }
             });
             let Some(place) = place else { continue };
             // By the variance (the square of the pivot) rather than by the pivot.
@@ -493,9 +588,16 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
             // Nothing higher is in reach: the optimum, unless the gradient says otherwise or a
             // component held at zero wants to leave it.
             if gradient > 1e-3 {
-                return Err(ModelError::NotConverged { iterations: iteration, gradient });
+                return Err(ModelError::NotConverged {
+                    iterations: iteration,
+                    gradient,
+                });
             }
-            let freed = if releases < 4 { release(design, &parameters)? } else { None };
+            let freed = if releases < 4 {
+                release(design, &parameters)?
+            } else {
+                None
+            };
             let Some(freed) = freed else {
                 return Ok(Optimum {
                     parameters,
@@ -528,5 +630,8 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
             solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
         }
     }
-    Err(ModelError::NotConverged { iterations: max_iterations, gradient })
+    Err(ModelError::NotConverged {
+        iterations: max_iterations,
+        gradient,
+    })
 }

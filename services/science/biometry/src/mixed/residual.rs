@@ -43,8 +43,16 @@ pub(crate) struct Field {
 
 #[derive(Debug, Clone)]
 enum Shape {
-    Groups { group_of: Vec<u32>, sizes: Vec<usize> },
-    Fields { fields: Vec<Field>, kinds: Vec<(Along, Along)>, along_rows: bool, along_columns: bool },
+    Groups {
+        group_of: Vec<u32>,
+        sizes: Vec<usize>,
+    },
+    Fields {
+        fields: Vec<Field>,
+        kinds: Vec<(Along, Along)>,
+        along_rows: bool,
+        along_columns: bool,
+    },
 }
 
 /// The structure of R: which pairs of records its inverse joins, and its parameters.
@@ -71,7 +79,11 @@ impl ResidualStructure {
         group_of.iter().for_each(|&g| sizes[g as usize] += 1);
         let n = group_of.len();
         let pairs = (0..n as u32).map(|k| (k, k)).collect();
-        Self { shape: Shape::Groups { group_of, sizes }, pairs, n }
+        Self {
+            shape: Shape::Groups { group_of, sizes },
+            pairs,
+            n,
+        }
     }
 
     pub(crate) fn fields(fields: Vec<Field>, n: usize) -> Result<Self, ModelError> {
@@ -109,15 +121,26 @@ impl ResidualStructure {
                 what: "no field has two plots side by side; use independent residuals".to_owned(),
             });
         }
-        Ok(Self { shape: Shape::Fields { fields, kinds, along_rows, along_columns }, pairs, n })
+        Ok(Self {
+            shape: Shape::Fields {
+                fields,
+                kinds,
+                along_rows,
+                along_columns,
+            },
+            pairs,
+            n,
+        })
     }
 
     pub(crate) fn n_parameters(&self) -> usize {
         match &self.shape {
             Shape::Groups { sizes, .. } => sizes.len(),
-            Shape::Fields { along_rows, along_columns, .. } => {
-                1 + usize::from(*along_rows) + usize::from(*along_columns)
-            }
+            Shape::Fields {
+                along_rows,
+                along_columns,
+                ..
+            } => 1 + usize::from(*along_rows) + usize::from(*along_columns),
         }
     }
 
@@ -150,8 +173,11 @@ impl ResidualStructure {
     pub(crate) fn mean_variance(&self, parameters: &[f64]) -> f64 {
         match &self.shape {
             Shape::Groups { sizes, .. } => {
-                let total: f64 =
-                    sizes.iter().zip(parameters).map(|(&s, p)| s as f64 * p.exp()).sum();
+                let total: f64 = sizes
+                    .iter()
+                    .zip(parameters)
+                    .map(|(&s, p)| s as f64 * p.exp())
+                    .sum();
                 total / self.n as f64
             }
             Shape::Fields { .. } => parameters[0].exp(),
@@ -170,12 +196,24 @@ impl ResidualStructure {
     }
 
     fn correlations(&self, parameters: &[f64]) -> (f64, f64) {
-        let Shape::Fields { along_rows, along_columns, .. } = &self.shape else {
+        let Shape::Fields {
+            along_rows,
+            along_columns,
+            ..
+        } = &self.shape
+        else {
             return (0.0, 0.0);
         };
-        let rows = if *along_rows { parameters[1].tanh() } else { 0.0 };
-        let columns =
-            if *along_columns { parameters[1 + usize::from(*along_rows)].tanh() } else { 0.0 };
+        let rows = if *along_rows {
+            parameters[1].tanh()
+        } else {
+            0.0
+        };
+        let columns = if *along_columns {
+            parameters[1 + usize::from(*along_rows)].tanh()
+        } else {
+            0.0
+        };
         (rows, columns)
     }
 
@@ -194,11 +232,23 @@ impl ResidualStructure {
                         (d, sizes[g] as f64)
                     })
                     .collect();
-                let log_determinant =
-                    sizes.iter().zip(parameters).map(|(&s, p)| s as f64 * p).sum();
-                ResidualState { weights, log_determinant, derivatives }
+                let log_determinant = sizes
+                    .iter()
+                    .zip(parameters)
+                    .map(|(&s, p)| s as f64 * p)
+                    .sum();
+                ResidualState {
+                    weights,
+                    log_determinant,
+                    derivatives,
+                }
             }
-            Shape::Fields { fields, kinds, along_rows, along_columns } => {
+            Shape::Fields {
+                fields,
+                kinds,
+                along_rows,
+                along_columns,
+            } => {
                 let scale = (-parameters[0]).exp();
                 let (rho_r, rho_c) = self.correlations(parameters);
                 let (slope_r, slope_c) = (1.0 - rho_r * rho_r, 1.0 - rho_c * rho_c);
@@ -226,7 +276,11 @@ impl ResidualStructure {
                 let log_determinant = self.n as f64 * parameters[0]
                     + joints_r * slope_r.ln()
                     + joints_c * slope_c.ln();
-                ResidualState { weights, log_determinant, derivatives }
+                ResidualState {
+                    weights,
+                    log_determinant,
+                    derivatives,
+                }
             }
         }
     }

@@ -30,16 +30,23 @@ pub(crate) struct Factor {
 
 /// Columns of an upper triangle from (i, j) pairs in any triangle; the diagonal is always there.
 fn upper_columns(n: usize, mut entries: Vec<(u32, u32)>) -> (Vec<usize>, Vec<usize>) {
-    entries.iter_mut().for_each(|e| *e = (e.0.max(e.1), e.0.min(e.1)));
+    entries
+        .iter_mut()
+        .for_each(|e| *e = (e.0.max(e.1), e.0.min(e.1)));
     entries.extend((0..n as u32).map(|k| (k, k)));
     entries.sort_unstable();
     entries.dedup();
     let mut col_ptr = vec![0; n + 1];
-    entries.iter().for_each(|&(column, _)| col_ptr[column as usize + 1] += 1);
+    entries
+        .iter()
+        .for_each(|&(column, _)| col_ptr[column as usize + 1] += 1);
     for k in 0..n {
         col_ptr[k + 1] += col_ptr[k];
     }
-    (col_ptr, entries.into_iter().map(|(_, row)| row as usize).collect())
+    (
+        col_ptr,
+        entries.into_iter().map(|(_, row)| row as usize).collect(),
+    )
 }
 
 impl Pattern {
@@ -49,8 +56,7 @@ impl Pattern {
     /// When memory for the symbolic analysis cannot be had.
     pub(crate) fn new(n: usize, entries: Vec<(u32, u32)>) -> Self {
         let (natural_ptr, natural_idx) = upper_columns(n, entries);
-        let natural =
-            SymbolicSparseColMatRef::new_checked(n, n, &natural_ptr, None, &natural_idx);
+        let natural = SymbolicSparseColMatRef::new_checked(n, n, &natural_ptr, None, &natural_idx);
         let (mut order, mut place) = (vec![0_usize; n], vec![0_usize; n]);
         let mut memory = MemBuffer::new(amd::order_scratch::<usize>(n, natural_idx.len()));
         amd::order(
@@ -62,7 +68,11 @@ impl Pattern {
         )
         .expect("the order of the equations fits in memory");
         let reordered = (0..n)
-            .flat_map(|j| natural_idx[natural_ptr[j]..natural_ptr[j + 1]].iter().map(move |&i| (i, j)))
+            .flat_map(|j| {
+                natural_idx[natural_ptr[j]..natural_ptr[j + 1]]
+                    .iter()
+                    .map(move |&i| (i, j))
+            })
             .map(|(i, j)| (place[i] as u32, place[j] as u32))
             .collect();
         let (col_ptr, row_idx) = upper_columns(n, reordered);
@@ -88,7 +98,15 @@ impl Pattern {
                 in_factor.push(start + at);
             }
         }
-        Self { n, order, place, col_ptr, row_idx, factor, in_factor }
+        Self {
+            n,
+            order,
+            place,
+            col_ptr,
+            row_idx,
+            factor,
+            in_factor,
+        }
     }
 
     /// Number of stored places (one triangle).
@@ -102,18 +120,29 @@ impl Pattern {
         let (row, column) = (a.min(b), a.max(b));
         let start = self.col_ptr[column];
         let rows = &self.row_idx[start..self.col_ptr[column + 1]];
-        start + rows.binary_search(&row).expect("the place is in the pattern")
+        start
+            + rows
+                .binary_search(&row)
+                .expect("the place is in the pattern")
     }
 
     /// Factors the matrix with the given values (by [`Pattern::position`]); `None` when it is not
     /// positive definite.
     pub(crate) fn factorise(&self, values: &[f64]) -> Option<Factor> {
         let matrix = SparseColMatRef::new(
-            SymbolicSparseColMatRef::new_checked(self.n, self.n, &self.col_ptr, None, &self.row_idx),
+            SymbolicSparseColMatRef::new_checked(
+                self.n,
+                self.n,
+                &self.col_ptr,
+                None,
+                &self.row_idx,
+            ),
             values,
         );
-        let mut memory =
-            MemBuffer::new(simplicial::factorize_simplicial_numeric_llt_scratch::<usize, f64>(self.n));
+        let mut memory = MemBuffer::new(simplicial::factorize_simplicial_numeric_llt_scratch::<
+            usize,
+            f64,
+        >(self.n));
         let mut factor = vec![0.0; self.factor.len_val()];
         simplicial::factorize_simplicial_numeric_llt(
             &mut factor,
@@ -123,9 +152,14 @@ impl Pattern {
             MemStack::new(&mut memory),
         )
         .ok()?;
-        let log_determinant: f64 =
-            self.factor.col_ptr()[..self.n].iter().map(|&k| 2.0 * factor[k].ln()).sum();
-        log_determinant.is_finite().then_some(Factor { values: factor, log_determinant })
+        let log_determinant: f64 = self.factor.col_ptr()[..self.n]
+            .iter()
+            .map(|&k| 2.0 * factor[k].ln())
+            .sum();
+        log_determinant.is_finite().then_some(Factor {
+            values: factor,
+            log_determinant,
+        })
     }
 
     /// Solves for one right-hand side, in place.
@@ -138,7 +172,10 @@ impl Pattern {
             Par::Seq,
             MemStack::new(&mut memory),
         );
-        self.order.iter().zip(&x).for_each(|(&old, &value)| rhs[old] = value);
+        self.order
+            .iter()
+            .zip(&x)
+            .for_each(|(&old, &value)| rhs[old] = value);
     }
 
     /// The inverse on the places of the pattern (indexed as [`Pattern::position`]), by the
@@ -187,8 +224,9 @@ mod tests {
     #[test]
     fn factor_and_selected_inverse_agree_with_solves() {
         let n = 12;
-        let places: Vec<(u32, u32)> =
-            (0..n as u32).flat_map(|k| [(k, (k + 1) % 12), (k, (k * 5 + 3) % 12)]).collect();
+        let places: Vec<(u32, u32)> = (0..n as u32)
+            .flat_map(|k| [(k, (k + 1) % 12), (k, (k * 5 + 3) % 12)])
+            .collect();
         let pattern = Pattern::new(n, places.clone());
         let mut values = vec![0.0; pattern.len()];
         for (k, &(i, j)) in places.iter().enumerate() {
@@ -201,11 +239,23 @@ mod tests {
         let inverse = pattern.selected_inverse(&factor);
         let mut log_determinant = 0.0;
         let dense = faer::Mat::from_fn(n, n, |i, j| {
-            let there = i == j || places.contains(&(i as u32, j as u32))
+            let there = i == j
+                || places.contains(&(i as u32, j as u32))
                 || places.contains(&(j as u32, i as u32));
-            if there { values[pattern.position(i, j)] } else { 0.0 }
+            if there {
+                values[pattern.position(i, j)]
+            } else {
+                0.0
+            }
         });
-        for pivot in dense.llt(faer::Side::Lower).unwrap().L().diagonal().column_vector().iter() {
+        for pivot in dense
+            .llt(faer::Side::Lower)
+            .unwrap()
+            .L()
+            .diagonal()
+            .column_vector()
+            .iter()
+        {
             log_determinant += 2.0 * pivot.ln();
         }
         assert!((log_determinant - factor.log_determinant).abs() < 1e-10);
