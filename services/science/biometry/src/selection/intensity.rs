@@ -13,7 +13,7 @@ fn density(z: f64) -> f64 {
 }
 
 /// Standard normal quantile, polished to the last digits by Newton steps on the tail.
-fn upper_quantile(p: f64) -> f64 {
+pub(crate) fn upper_quantile(p: f64) -> f64 {
     let normal = standard();
     let mut z = -normal.inverse_cdf(p);
     for _ in 0..2 {
