@@ -63,6 +63,7 @@ struct CrossCase {
 }
 
 fn cross(case: &CrossCase, failures: &mut Failures) -> Result<(), Anything> {
+    let name = format!("cross {}", case.id);
     let species: Species = case.species.parse()?;
     let genotype = |names: &str| -> Result<SGenotype, Anything> {
         let names: Vec<String> = serde_json::from_str(names)?;
@@ -73,7 +74,7 @@ fn cross(case: &CrossCase, failures: &mut Failures) -> Result<(), Anything> {
         &genotype(&case.pollen_s_alleles)?,
     );
     failures.equal(
-        &case.id,
+        &name,
         "verdict",
         outcome.verdict.to_string(),
         case.verdict.clone(),
@@ -81,11 +82,11 @@ fn cross(case: &CrossCase, failures: &mut Failures) -> Result<(), Anything> {
 
     let alleles: BTreeSet<String> = serde_json::from_str(&case.compatible_alleles)?;
     let accepted = outcome.compatible_alleles.iter().cloned().collect();
-    failures.equal(&case.id, "compatible alleles", accepted, alleles);
+    failures.equal(&name, "compatible alleles", accepted, alleles);
 
     let expected: BTreeMap<String, Share> = serde_json::from_str(&case.progeny_shares)?;
     let progeny: BTreeMap<String, Share> = outcome.progeny.into_iter().collect();
-    failures.equal(&case.id, "progeny", progeny, expected);
+    failures.equal(&name, "progeny", progeny, expected);
     Ok(())
 }
 
@@ -107,15 +108,16 @@ struct OddsLocus {
 }
 
 fn odds(case: &OddsCase, failures: &mut Failures) -> Result<(), Anything> {
+    let name = format!("odds {}", case.id);
     let loci: Vec<OddsLocus> = serde_json::from_str(&case.loci)?;
     let crosses: Vec<LocusCross> = loci
         .iter()
         .map(|l| LocusCross::parse(&l.locus, &l.seed_parent, &l.pollen_parent, &l.wanted))
         .collect::<Result<_, _>>()?;
     let share = unlinked_share(&crosses)?;
-    failures.equal(&case.id, "share", share, case.share.parse()?);
+    failures.equal(&name, "share", share, case.share.parse()?);
     let needed = plants_needed(share.value(), case.probability)?;
-    failures.equal(&case.id, "plants needed", needed, case.plants_needed);
+    failures.equal(&name, "plants needed", needed, case.plants_needed);
     Ok(())
 }
 
@@ -360,11 +362,15 @@ fn outside_compatibility() {
 
     let crosses: Vec<CrossCase> = rows("prunus/compatibility.csv");
     for case in &crosses {
-        failures.run(&case.id, |failures| cross(case, failures));
+        failures.run(&format!("cross {}", case.id), |failures| {
+            cross(case, failures)
+        });
     }
     let odds_cases: Vec<OddsCase> = rows("prunus/progeny_odds.csv");
     for case in &odds_cases {
-        failures.run(&case.id, |failures| odds(case, failures));
+        failures.run(&format!("odds {}", case.id), |failures| {
+            odds(case, failures)
+        });
     }
     let cultivars: Vec<CultivarCase> = rows("prunus/s_genotypes.csv");
     for case in &cultivars {

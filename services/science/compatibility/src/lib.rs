@@ -3,7 +3,8 @@
 //! * [`species`](Species): ploidy, hybrid formulas, expected chromosomes of a cross;
 //! * [`crossability`]: advice on crosses between species;
 //! * [`judge`]: S alleles of two parents, and the S genotypes of their seedlings;
-//! * [`LocusCross`], [`LinkedCross`]: shares of wanted genotypes as exact fractions;
+//! * [`wanted_share`]: share of wanted genotypes over several loci, exact where it can be, with
+//!   [`LocusCross`] and [`LinkedCross`] beneath it;
 //! * [`plants_needed`], [`Survival`]: plants, seeds and flowers that a wish asks for;
 //! * [`CrossConditions`], [`OutcrossDoubt`]: whether a seedling is of the intended pollen;
 //! * [`catalogue`]: loci of stone fruits with dominance, linkage group and source.
@@ -24,6 +25,7 @@ pub mod catalogue;
 mod crossability;
 mod mendel;
 mod numbers;
+mod odds;
 mod outcross;
 mod s_locus;
 mod share;
@@ -38,6 +40,7 @@ pub use numbers::{
     Needed, NumbersError, ProgenySpread, Side, Survival, chance_of, plants_needed,
     plants_needed_for,
 };
+pub use odds::{KnownPhase, WantedShare, wanted_share};
 pub use outcross::{
     CrossConditions, DoubtError, LocusEvidence, OutcrossDoubt, OutcrossRates, ParentageFinding,
     SeedSources,

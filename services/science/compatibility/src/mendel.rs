@@ -45,6 +45,9 @@ pub enum GenotypeError {
         /// Loci allowed.
         limit: usize,
     },
+    /// One locus in two crosses of one question.
+    #[error("locus {0} is given more than once; put all wanted genotypes of a locus together")]
+    RepeatedLocus(String),
     /// The share cannot be held exactly.
     #[error(transparent)]
     Share(#[from] ShareError),
@@ -255,12 +258,19 @@ impl LocusCross {
 /// [`catalogue::linked_pairs`]: crate::catalogue::linked_pairs
 ///
 /// # Errors
-/// The share is too fine to be held exactly.
+/// A locus given twice, or a share that is too fine to be held exactly.
 pub fn unlinked_share(crosses: &[LocusCross]) -> Result<Share, GenotypeError> {
-    crosses
-        .iter()
-        .try_fold(Share::ONE, |share, cross| share.times(cross.share()))
-        .map_err(GenotypeError::from)
+    let mut share = Share::ONE;
+    for (place, cross) in crosses.iter().enumerate() {
+        if crosses[..place]
+            .iter()
+            .any(|earlier| earlier.locus == cross.locus)
+        {
+            return Err(GenotypeError::RepeatedLocus(cross.locus.clone()));
+        }
+        share = share.times(cross.share())?;
+    }
+    Ok(share)
 }
 
 /// Most loci worked through in one linkage group.

@@ -6,7 +6,7 @@ use std::hint::black_box;
 use std::io::{BufWriter, Write};
 use std::time::{Duration, Instant};
 
-use pedigree::{Pedigree, PlantRecord};
+use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
 
 const PLANTS_N: u32 = 1_000_000;
 const FOUNDERS_N: u32 = 400;
@@ -113,6 +113,10 @@ fn main() {
             Pedigree::from_records(plants.iter().map(record)).expect("the plants are well ordered")
         });
         let (inbreeding, solving) = fastest(|| pedigree.clone().inbreeding_of_all());
+        let (inverse, inverting) = fastest(|| {
+            let inverse = pedigree.relationship_inverse(ParentInbreeding::Counted);
+            inverse.expect("no plant is wholly inbred")
+        });
         let mean = inbreeding.iter().sum::<f64>() / inbreeding.len() as f64;
         fs::remove_file(&path).ok();
 
@@ -121,7 +125,9 @@ fn main() {
             "{PLANTS_N} plants, {GENERATIONS_N} generations of {parents_n} kept parents: \
              read and sort {reading:.3?}, check and order {building:.3?}, \
              inbreeding {solving:.3?} (mean F {mean:.4}); \
-             pedigree / read and sort = {ratio:.2}"
+             pedigree / read and sort = {ratio:.2}; \
+             relationship inverse {inverting:.3?} ({} entries)",
+            inverse.lower_triangle().len()
         );
     }
 }

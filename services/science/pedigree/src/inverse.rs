@@ -1,5 +1,3 @@
-use std::collections::BTreeMap;
-
 use serde::{Deserialize, Serialize};
 
 use crate::build::Pedigree;
@@ -78,12 +76,14 @@ impl<Id: PlantId> Pedigree<Id> {
         parents: ParentInbreeding,
     ) -> Result<RelationshipInverse<Id>, PedigreeError<Id>> {
         let plants: Vec<usize> = self.genotype_plants().collect();
-        let mut row_of_node = vec![usize::MAX; self.core.len()];
+        let mut row_of_node = vec![u32::MAX; self.core.len()];
         for (row, &plant) in plants.iter().enumerate() {
-            row_of_node[self.node_of_plant(plant)] = row;
+            row_of_node[self.node_of_plant(plant)] = row as u32;
         }
-        let mut columns: Vec<BTreeMap<usize, f64>> = vec![BTreeMap::new(); plants.len()];
+        // Column, row and value of every contribution: six for a plant of two known parents.
+        let mut parts: Vec<(u32, u32, f64)> = Vec::with_capacity(6 * plants.len());
         let mut log_determinant = 0.0;
+        let mut v: Vec<(u32, f64)> = Vec::new();
         for &plant in &plants {
             let node = self.node_of_plant(plant);
             let d = self.sampling_variance(node, parents);
@@ -93,7 +93,8 @@ impl<Id: PlantId> Pedigree<Id> {
                 });
             }
             log_determinant += d.ln();
-            let mut v = vec![(row_of_node[node], 1.0)];
+            v.clear();
+            v.push((row_of_node[node], 1.0));
             let opened = self.core.opened_parents(node);
             v.extend(
                 opened
@@ -101,17 +102,25 @@ impl<Id: PlantId> Pedigree<Id> {
                     .map(|(parent, share)| (row_of_node[parent], -share)),
             );
             for &(row, x) in &v {
-                for &(column, y) in v.iter().filter(|(column, _)| *column <= row) {
-                    *columns[column].entry(row).or_insert(0.0) += x * y / d;
-                }
+                let in_lower_triangle = v.iter().filter(|(column, _)| *column <= row);
+                parts.extend(in_lower_triangle.map(|&(column, y)| (column, row, x * y / d)));
             }
         }
-        let lower = columns
-            .iter()
-            .enumerate()
-            .flat_map(|(column, rows)| rows.iter().map(move |(&row, &value)| (row, column, value)));
+        parts.sort_by_key(|&(column, row, _)| (column, row));
+        let mut lower: Vec<(usize, usize, f64)> = Vec::with_capacity(4 * plants.len());
+        for (column, row, value) in parts {
+            let (column, row) = (column as usize, row as usize);
+            match lower.last_mut() {
+                Some((last_row, last_column, sum))
+                    if (*last_row, *last_column) == (row, column) =>
+                {
+                    *sum += value;
+                }
+                _ => lower.push((row, column, value)),
+            }
+        }
         Ok(RelationshipInverse {
-            lower: lower.collect(),
+            lower,
             ids: plants
                 .iter()
                 .map(|&plant| self.ids[plant].clone())
