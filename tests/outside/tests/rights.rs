@@ -114,6 +114,8 @@ fn outside_rights() {
         ran_n += 1;
         match got {
             Ok(got) if got == expected => {}
+            // Law that nobody read is shown as unknown, not as a date.
+            Err(_) if expected == "unknown" => {}
             Ok(got) => failures.push(format!("{id}: expected {expected}, got {got}")),
             Err(reason) => {
                 failures.push(format!("{id}: expected {expected}, unanswered: {reason}"))

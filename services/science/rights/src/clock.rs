@@ -313,7 +313,7 @@ impl Jurisdiction {
             .or_else(|| word.strip_suffix("_filing"))
         {
             let here = self.is_named(filed_in);
-            let elsewhere = CountryCode::read(filed_in).is_some();
+            let elsewhere = CountryCode::read_loosely(filed_in).is_some();
             return match (here, elsewhere) {
                 (true, _) => Some((EventKind::Filing, given)),
                 (false, true) => Some((EventKind::ForeignPbrFiling, given)),
@@ -329,7 +329,7 @@ impl Jurisdiction {
         if self.is_named(sold_in) {
             return Some((EventKind::FirstSaleHome, given));
         }
-        CountryCode::read(sold_in).map(|country| (EventKind::FirstSale, Some(country)))
+        CountryCode::read_loosely(sold_in).map(|country| (EventKind::FirstSale, Some(country)))
     }
 
     /// Answers from events already read.
@@ -1099,6 +1099,46 @@ mod tests {
     }
 
     #[test]
+    fn a_later_text_governs_older_rights_only_when_a_person_says_so() {
+        let granted = inputs(&[("registered", date(2023, 11, 30))]);
+        let ends = |act: Option<&str>| {
+            let attributes = Attributes {
+                tree_or_vine: Some(true),
+                act: act.map(str::to_owned),
+                ..Attributes::default()
+            };
+            let report = clock("JP", "pbr", &granted, &attributes).unwrap();
+            assert!(!report.warnings.is_empty());
+            report.expiry_on
+        };
+        assert_eq!(ends(None), Some(date(2053, 11, 30)));
+        assert_eq!(ends(Some("2026")), Some(date(2063, 11, 30)));
+        let later = ask(
+            "JP",
+            "pbr",
+            &[("registered", date(2026, 7, 24))],
+            Some(false),
+        );
+        assert_eq!(later.expiry_on, Some(date(2061, 7, 24)));
+    }
+
+    #[test]
+    fn an_offer_counts_as_a_sale_only_where_the_law_says_so() {
+        let offer = EventInput {
+            event: "first_offer".to_owned(),
+            ..sale(date(2024, 3, 1), "CA")
+        };
+        let attributes = Attributes {
+            tree_or_vine: Some(true),
+            ..Attributes::default()
+        };
+        let canada = clock("CA", "pbr", std::slice::from_ref(&offer), &attributes).unwrap();
+        assert_eq!(days(&canada, What::FileBy).0, date(2025, 3, 1));
+        let union = clock("EU", "cpvr", &[offer], &attributes).unwrap();
+        assert!(union.deadlines.iter().all(|deadline| !deadline.certain));
+    }
+
+    #[test]
     fn a_convention_sets_a_minimum_and_no_expiry() {
         let report = ask(
             "UPOV",
@@ -1199,6 +1239,26 @@ mod tests {
         assert!(country.to_string().contains("give GB"));
         let upov = clock("UPOV", "pbr", &[sale(on, "CL")], &Attributes::default()).unwrap_err();
         assert!(upov.to_string().contains("home_country"));
+    }
+
+    #[test]
+    fn words_may_carry_their_place() {
+        let until = |jurisdiction, kind, word| {
+            let told = [(word, date(2024, 3, 1))];
+            days(&ask(jurisdiction, kind, &told, Some(true)), What::FileBy).0
+        };
+        assert_eq!(until("GB", "pbr", "uk_sale"), date(2025, 3, 1));
+        assert_eq!(until("US", "pvp", "uk_sale"), date(2030, 3, 1));
+        assert_eq!(until("NZ", "pvr", "nz_sale"), date(2025, 3, 1));
+        assert_eq!(until("EU", "cpvr", "es_sale"), date(2025, 3, 1));
+        assert_eq!(until("CA", "pbr", "outside_ca_sale"), date(2030, 3, 1));
+        let told = [("eu_filed", date(2024, 3, 1))];
+        let abroad = ask("US", "plant_patent", &told, None);
+        assert!(abroad.first(What::ClaimPriorityBy).is_some());
+        let home = ask("EU", "cpvr", &told, None);
+        assert_eq!(home.effective_filing_on, Some(date(2024, 3, 1)));
+        let unknown = refuse("CA", "pbr", &[("outside_eu_sale", date(2024, 3, 1))]);
+        assert!(matches!(unknown, RightsError::UnknownEvent { .. }));
     }
 
     #[test]

@@ -38,6 +38,15 @@ impl CountryCode {
             })
     }
 
+    /// As [`CountryCode::read`], and takes `UK` as a word for the United Kingdom.
+    pub(crate) fn read_loosely(code: &str) -> Option<Self> {
+        Self::read(if code.eq_ignore_ascii_case("UK") {
+            "GB"
+        } else {
+            code
+        })
+    }
+
     /// The two letters.
     pub fn as_str(&self) -> &str {
         std::str::from_utf8(&self.0).expect("two ASCII letters")

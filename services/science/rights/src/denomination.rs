@@ -2,8 +2,8 @@
 //!
 //! Nothing here rejects a name. Every finding is a warning that names its principle, for a person
 //! to judge; earlier rights of others and the identity of the breeder cannot be tested here. The
-//! article and the class list were not read but are held from memory; a class is taken to be a
-//! genus, so that all of *Prunus* is one class.
+//! article was read; the list of classes was not: a class is taken to be a genus, so that all of
+//! *Prunus* is one class.
 
 use std::collections::BTreeMap;
 use std::sync::LazyLock;

@@ -41,7 +41,7 @@ events! {
     /// First sale of propagating material within the jurisdiction's territory.
     FirstSaleHome = "first_sale_home" | "home_sale",
     /// First sale of propagating material outside the jurisdiction's territory.
-    FirstSaleAbroad = "first_sale_abroad" | "abroad_sale",
+    FirstSaleAbroad = "first_sale_abroad" | "abroad_sale" | "foreign_sale",
     /// First sale of harvested material (fruit), in the country given.
     FirstSaleHarvested = "first_sale_harvested",
     /// Publication.
@@ -180,6 +180,7 @@ pub struct Attributes {
     /// Days by which the office has lengthened a United States patent's term (35 USC 154(b)).
     pub pta_days: Option<u16>,
     /// Day to which the term is cut by a terminal disclaimer.
+    #[serde(alias = "terminal_disclaimer")]
     pub disclaimed_to: Option<Date>,
     /// Months the office set for a reply.
     pub shortened_months: Option<u8>,
@@ -211,6 +212,7 @@ impl Attributes {
         "woody_perennial",
         "pta_days",
         "disclaimed_to",
+        "terminal_disclaimer",
         "shortened_months",
         "act",
         "home_country",
@@ -240,7 +242,9 @@ impl Attributes {
                 self.tree_or_vine = read(word, value, "give true or false")?;
             }
             "pta_days" => self.pta_days = read(word, value, "give a whole number of days")?,
-            "disclaimed_to" => self.disclaimed_to = read(word, value, "give a date YYYY-MM-DD")?,
+            "disclaimed_to" | "terminal_disclaimer" => {
+                self.disclaimed_to = read(word, value, "give a date YYYY-MM-DD")?
+            }
             "shortened_months" => {
                 self.shortened_months = read(word, value, "give whole months, 1 to 6")?;
             }

@@ -30,6 +30,9 @@ pub enum FeeDay {
 pub struct FeeRule {
     /// When they fall due.
     pub due: FeeDay,
+    /// Days from grant within which the first year's fee is due, where there is one.
+    #[serde(default)]
+    pub first_within_days: Option<u16>,
     /// Months after the due day in which a fee can still be paid, if known.
     #[serde(default)]
     pub late_months: Option<u8>,
@@ -55,7 +58,7 @@ pub enum FeeSchedule<'b> {
     },
     /// Fees on known days.
     Yearly {
-        /// One fee for each year of protection after the first, in order.
+        /// One fee for each year of protection that has one, in order.
         fees: Vec<AnnualFee>,
         /// The law.
         law: &'b str,
@@ -154,11 +157,15 @@ impl Book {
                     .saturating_sub(1.month())
             },
         };
-        let fees = (1_u16..)
-            .map(|n| (n + 1, due_in_year(granted_on, i64::from(n))))
-            .take_while(|(year_n, _)| {
-                granted_on.saturating_add((i64::from(*year_n) - 1).years()) < expiry_on
-            })
+        let first = rule
+            .first_within_days
+            .map(|days| (1, granted_on.saturating_add(i64::from(days).days())));
+        let later = (1_u16..)
+            .take_while(|years| granted_on.saturating_add(i64::from(*years).years()) < expiry_on)
+            .map(|years| (years + 1, due_in_year(granted_on, i64::from(years))));
+        let fees = first
+            .into_iter()
+            .chain(later)
             .map(|(year_n, due_on)| AnnualFee {
                 year_n,
                 due_on,
@@ -302,13 +309,15 @@ mod tests {
             .fee_schedule("EU", "cpvr", granted_on, expiry_on)
             .unwrap();
         let due = fees.due_list("EU", "cpvr", &[], date(2024, 11, 10), &[60, 7]);
-        assert_eq!(due[0].due_on, date(2024, 12, 1));
-        assert_eq!(due[0].days_left, 21);
+        assert_eq!((due[0].year_n, due[0].due_on), (Some(1), date(2024, 3, 15)));
+        assert_eq!((due[1].year_n, due[1].due_on), (Some(2), date(2024, 12, 1)));
+        assert_eq!(due[1].days_left, 21);
         assert_eq!(
-            due[0].remind_on,
+            due[1].remind_on,
             [date(2024, 11, 24)],
             "the 60-day reminder is past"
         );
+        assert_eq!(due.last().unwrap().due_on, date(2053, 12, 1));
     }
 
     #[test]

@@ -1,12 +1,13 @@
 //! What the law asks of the text on a tag.
 
+use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use crate::book::{Book, Confidence};
 use crate::{CAUTION, RightsError};
 
-/// What one jurisdiction's law asks of a tag. Texts may hold `{denomination}` and `{number}`,
-/// which are filled in.
+/// What one jurisdiction's law asks of a tag. Texts may hold `{denomination}`, `{number}` and
+/// `{file_by}`, which are filled in.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct MarkingRule {
@@ -16,6 +17,10 @@ pub struct MarkingRule {
     /// Text while an application is pending; none when the law's wording is not known.
     #[serde(default)]
     pub pending: Option<String>,
+    /// Text on material sold to test the market before an application; none when the law asks for
+    /// none or its wording is not known.
+    #[serde(default)]
+    pub before_application: Option<String>,
     /// What the notice is for, or what follows from leaving it away, in words.
     pub effect: String,
     /// The law.
@@ -32,6 +37,11 @@ pub enum Protection {
     Granted,
     /// Applied for.
     Pending,
+    /// Sold to test the market before an application, which must be filed by this day.
+    Unfiled {
+        /// Last day to file.
+        file_by: Date,
+    },
 }
 
 /// Text for a tag in one jurisdiction.
@@ -84,17 +94,24 @@ impl Book {
         let template = match protection {
             Protection::Granted => &rule.granted,
             Protection::Pending => &rule.pending,
+            Protection::Unfiled { .. } => &rule.before_application,
         };
         let number = number.map(str::trim).filter(|number| !number.is_empty());
         let (text, missing) = match (template, number) {
-            (None, _) => (None, Some("the law's wording was not read; ask the office")),
+            (None, _) => (
+                None,
+                Some("no wording is known here for this stage; ask the office"),
+            ),
             (Some(template), None) if template.contains("{number}") => {
                 (None, Some("the office's number; the text states it"))
             }
             (Some(template), number) => {
                 // The number first, so that a denomination is never searched for marks.
-                let numbered = template.replace("{number}", number.unwrap_or_default());
-                (Some(numbered.replace("{denomination}", denomination)), None)
+                let mut text = template.replace("{number}", number.unwrap_or_default());
+                if let Protection::Unfiled { file_by } = protection {
+                    text = text.replace("{file_by}", &file_by.to_string());
+                }
+                (Some(text.replace("{denomination}", denomination)), None)
             }
         };
         Ok(Marking {
@@ -132,6 +149,27 @@ mod tests {
         let pending = text(Protection::Pending, None);
         assert_eq!(pending.as_deref(), Some("‘Vela’ U.S. plant patent pending"));
         assert_eq!(text(Protection::Granted, Some(" ")), None);
+    }
+
+    #[test]
+    fn a_test_sale_states_the_day_by_which_to_file() {
+        let unfiled = Protection::Unfiled {
+            file_by: jiff::civil::date(2027, 3, 1),
+        };
+        let book = Book::embedded();
+        let marking = book.marking("AU", "pbr", unfiled, "Vela", None).unwrap();
+        assert!(
+            marking
+                .text
+                .unwrap()
+                .ends_with("will expire on 2027-03-01.")
+        );
+        assert_eq!(
+            book.marking("EU", "cpvr", unfiled, "Vela", None)
+                .unwrap()
+                .text,
+            None
+        );
     }
 
     #[test]
