@@ -10,8 +10,7 @@ const BARE_LISTS: &[&str] = &["drupeline.common.v1.Numbers"];
 
 /// Fields that take a number, a text or a truth value in JSON and carry it as text.
 const SCALARS: &[&str] = &[
-    "drupeline.evaluation.v1.Record.value",
-    "drupeline.evaluation.v1.TreeRecord.value",
+    "drupeline.evaluation.v1.RecordBatchRow.value",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.

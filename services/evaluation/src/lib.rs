@@ -5,6 +5,7 @@
 
 pub mod app;
 pub mod operations;
+pub mod stream;
 
 use std::sync::Arc;
 

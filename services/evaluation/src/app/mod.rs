@@ -1,4 +1,21 @@
 //! The use cases, one function each: they take the application, an open unit of work and what is
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
+pub mod advance;
+pub mod analyses;
+pub mod assessors;
+pub mod decisions;
 pub mod feed;
+pub mod index;
+pub mod layouts;
+pub mod means;
+pub mod photos;
+pub mod plans;
+pub mod ranking;
+pub mod records;
+pub mod sites;
+pub mod stability;
+pub mod summaries;
+pub mod traits;
+pub mod trees;
+pub mod trials;
