@@ -484,6 +484,7 @@ fn parent_nodes(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ancestry::PedigreeTree;
 
     type Error = PedigreeError<&'static str>;
 
@@ -579,6 +580,12 @@ mod tests {
                 .parent
                 .cut
         );
+        let depth = |tree: &PedigreeTree<i32>| {
+            std::iter::successors(Some(tree), |t| t.parents.first().map(|b| &b.parent)).count()
+        };
+        assert_eq!(depth(&pedigree.tree(&20, 1000).unwrap()), 13);
+        assert_eq!(depth(&pedigree.tree(&3, 1000).unwrap()), 4);
+        assert_eq!(depth(&pedigree.tree(&3, 0).unwrap()), 1);
     }
 
     #[test]
