@@ -12,6 +12,12 @@ const BARE_LISTS: &[&str] = &["drupeline.common.v1.Numbers"];
 const SCALARS: &[&str] = &[
     "drupeline.evaluation.v1.Record.value",
     "drupeline.evaluation.v1.TreeRecord.value",
+    "drupeline.release.v1.RoyaltyTerms.amount",
+    "drupeline.release.v1.RoyaltyTerms.minimum",
+    "drupeline.release.v1.RoyaltyStep.above",
+    "drupeline.release.v1.RoyaltyStep.amount",
+    "drupeline.release.v1.ReportPropagationRequest.hectares",
+    "drupeline.release.v1.ReportPropagationRequest.kilograms",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
@@ -20,6 +26,13 @@ const SCALAR_MAPS: &[&str] = &[
     "drupeline.crossing.v1.RegisterGermplasmRequest.loci",
     "drupeline.crossing.v1.EditGermplasmRequest.traits",
     "drupeline.crossing.v1.EditGermplasmRequest.loci",
+    "drupeline.release.v1.AskClockRequest.attributes",
+];
+
+/// Lists of texts that may also be given as one text, the items apart by commas.
+const TEXT_LISTS: &[&str] = &[
+    "drupeline.release.v1.GrantLicenceRequest.territory",
+    "drupeline.release.v1.AmendLicenceRequest.territory",
 ];
 
 /// Messages that hold themselves, whose schema must be a reference.
@@ -57,6 +70,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         build = build.field_attribute(
             field,
             "#[serde(deserialize_with = \"crate::lenient::scalar_map\")]",
+        );
+    }
+    for field in TEXT_LISTS {
+        build = build.field_attribute(
+            field,
+            "#[serde(deserialize_with = \"crate::lenient::text_list\")]",
         );
     }
     for field in RECURSIVE {
