@@ -12,6 +12,9 @@ const BARE_LISTS: &[&str] = &["drupeline.common.v1.Numbers"];
 const SCALARS: &[&str] = &[
     "drupeline.evaluation.v1.Record.value",
     "drupeline.evaluation.v1.TreeRecord.value",
+    "drupeline.crossing.v1.PlanCrossRequest.season",
+    "drupeline.crossing.v1.AdviseCrossRequest.season",
+    "drupeline.crossing.v1.PrintLabelsRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
