@@ -18,6 +18,9 @@ const SCALARS: &[&str] = &[
     "drupeline.release.v1.RoyaltyStep.amount",
     "drupeline.release.v1.ReportPropagationRequest.hectares",
     "drupeline.release.v1.ReportPropagationRequest.kilograms",
+    "drupeline.crossing.v1.PlanCrossRequest.season",
+    "drupeline.crossing.v1.AdviseCrossRequest.season",
+    "drupeline.crossing.v1.PrintLabelsRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
