@@ -11,6 +11,15 @@ const BARE_LISTS: &[&str] = &["drupeline.common.v1.Numbers"];
 /// Fields that take a number, a text or a truth value in JSON and carry it as text.
 const SCALARS: &[&str] = &[
     "drupeline.evaluation.v1.RecordBatchRow.value",
+    "drupeline.release.v1.RoyaltyTerms.amount",
+    "drupeline.release.v1.RoyaltyTerms.minimum",
+    "drupeline.release.v1.RoyaltyStep.above",
+    "drupeline.release.v1.RoyaltyStep.amount",
+    "drupeline.release.v1.ReportPropagationRequest.hectares",
+    "drupeline.release.v1.ReportPropagationRequest.kilograms",
+    "drupeline.crossing.v1.PlanCrossRequest.season",
+    "drupeline.crossing.v1.AdviseCrossRequest.season",
+    "drupeline.crossing.v1.PrintLabelsRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
@@ -19,6 +28,13 @@ const SCALAR_MAPS: &[&str] = &[
     "drupeline.crossing.v1.RegisterGermplasmRequest.loci",
     "drupeline.crossing.v1.EditGermplasmRequest.traits",
     "drupeline.crossing.v1.EditGermplasmRequest.loci",
+    "drupeline.release.v1.AskClockRequest.attributes",
+];
+
+/// Lists of texts that may also be given as one text, the items apart by commas.
+const TEXT_LISTS: &[&str] = &[
+    "drupeline.release.v1.GrantLicenceRequest.territory",
+    "drupeline.release.v1.AmendLicenceRequest.territory",
 ];
 
 /// Messages that hold themselves, whose schema must be a reference.
@@ -56,6 +72,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         build = build.field_attribute(
             field,
             "#[serde(deserialize_with = \"crate::lenient::scalar_map\")]",
+        );
+    }
+    for field in TEXT_LISTS {
+        build = build.field_attribute(
+            field,
+            "#[serde(deserialize_with = \"crate::lenient::text_list\")]",
         );
     }
     for field in RECURSIVE {

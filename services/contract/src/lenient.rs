@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use serde::de::{Deserialize, Deserializer, Error, Visitor};
+use serde::de::{Deserialize, Deserializer, Error, SeqAccess, Visitor};
 
 /// A text made from a JSON number, text or truth value; null is the empty text.
 struct Scalar(String);
@@ -59,4 +59,40 @@ pub fn scalar_map<'de, D: Deserializer<'de>>(
 ) -> Result<BTreeMap<String, String>, D::Error> {
     let map = BTreeMap::<String, Scalar>::deserialize(deserializer)?;
     Ok(map.into_iter().map(|(key, value)| (key, value.0)).collect())
+}
+
+struct TextListVisitor;
+
+impl<'de> Visitor<'de> for TextListVisitor {
+    type Value = Vec<String>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a list of texts, or one text with commas between its items")
+    }
+
+    fn visit_str<E: Error>(self, value: &str) -> Result<Vec<String>, E> {
+        Ok(value
+            .split(',')
+            .map(str::trim)
+            .filter(|item| !item.is_empty())
+            .map(str::to_owned)
+            .collect())
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut items: A) -> Result<Vec<String>, A::Error> {
+        let mut list = Vec::new();
+        while let Some(item) = items.next_element()? {
+            list.push(item);
+        }
+        Ok(list)
+    }
+
+    fn visit_unit<E: Error>(self) -> Result<Vec<String>, E> {
+        Ok(Vec::new())
+    }
+}
+
+/// Reads a list of texts, or one text with commas between its items.
+pub fn text_list<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<String>, D::Error> {
+    deserializer.deserialize_any(TextListVisitor)
 }

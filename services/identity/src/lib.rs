@@ -1,1 +1,78 @@
 //! People, organisations, roles, tokens and keys.
+//!
+//! [`operations`] is the table of all that can be asked; [`app`] holds one function per use case;
+//! [`domain`] the rules for passwords, logins and roles; [`keys`] signs tokens; [`store`] the SQL.
+
+pub mod app;
+pub mod domain;
+pub mod keys;
+pub mod operations;
+pub mod store;
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Arc, Mutex};
+
+use contract::identity::identity_server::IdentityServer;
+use jiff::Timestamp;
+use platform::Fault;
+use platform::operation::{App, Context};
+use platform::peers::ServiceName;
+use platform::server::{Mounted, mount_grpc};
+
+static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/identity");
+
+/// What this service needs of the database.
+pub fn schema() -> platform::database::Schema {
+    platform::database::Schema {
+        service: ServiceName::Identity,
+        migrations: &MIGRATIONS,
+    }
+}
+
+/// Secrets that identity compares others' with.
+#[derive(Clone)]
+pub struct Secrets {
+    /// What each service proves itself with.
+    pub services: BTreeMap<ServiceName, String>,
+    /// What founding a programme needs; none closes that door.
+    pub setup_key: Option<String>,
+}
+
+/// The application layer of this service.
+pub struct IdentityApp {
+    context: Context,
+    keys: keys::Keyring,
+    secrets: Secrets,
+    /// Wrong passwords by login, since when; kept in memory because a failed sign-in writes nothing.
+    failures: Mutex<HashMap<String, (u32, Timestamp)>>,
+}
+
+impl App for IdentityApp {
+    fn context(&self) -> &Context {
+        &self.context
+    }
+}
+
+/// The service, ready to be served.
+///
+/// # Errors
+/// When the signing keys can be neither read nor made.
+pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault> {
+    let pool = context.pool.clone();
+    let keys = keys::Keyring::open(&context).await?;
+    let app = Arc::new(IdentityApp {
+        context,
+        keys,
+        secrets,
+        failures: Mutex::default(),
+    });
+    let grpc = IdentityServer::new(operations::Grpc(app.clone()));
+    Ok(Mounted {
+        service: ServiceName::Identity,
+        router: mount_grpc(operations::rest(app), grpc),
+        grpc_name: contract::identity::identity_server::SERVICE_NAME,
+        catalogue: operations::catalogue(),
+        pool: Some(pool),
+        background: Vec::new(),
+    })
+}

@@ -57,6 +57,8 @@ pub enum Kind {
     Accept,
     /// Writes something else; 200.
     Act,
+    /// Writes and answers with a secret, so the reply is never kept for a retry; 200.
+    Secret,
     /// Changes something that has a version; needs `If-Match`.
     Edit,
     /// Takes rows, as a JSON array or as one JSON document a line, and reports by row.
@@ -166,6 +168,7 @@ pub async fn execute<U: UseCase>(
     let key = match operation.kind {
         // Rows carry their own ids; a batch is remembered only when its caller asks for it.
         Kind::Batch => RetryKey::of(idempotency_key, &Value::Null)?,
+        Kind::Secret => None,
         _ => RetryKey::of(idempotency_key, &asked)?,
     };
     let fingerprint = retry::fingerprint(&asked);

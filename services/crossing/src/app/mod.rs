@@ -2,3 +2,5 @@
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
 pub mod feed;
+
+pub mod pending;

@@ -155,6 +155,23 @@ impl Locus {
             .collect()
     }
 
+    /// The genotypes that show a phenotype, to ask for by what is seen; none when the locus has no
+    /// such phenotype.
+    pub fn showing(&self, phenotype: &str) -> Vec<GenotypePattern> {
+        let all = self.genotypes().into_iter();
+        all.filter(|genotype| self.phenotype(genotype) == Some(phenotype))
+            .map(GenotypePattern::Exactly)
+            .collect()
+    }
+
+    /// Share of the wanted among the seedlings that live; `None` when none live.
+    pub fn share_among_living(&self, cross: &LocusCross, model: LethalModel) -> Option<Share> {
+        let seedlings = segregation(&cross.seed_parent, &cross.pollen_parent);
+        let lives = |genotype: &Genotype| !self.is_lost(genotype, model);
+        let wanted = |genotype: &Genotype| cross.wanted.iter().any(|w| w.matches(genotype));
+        sum_of(&seedlings, |g| lives(g) && wanted(g)).out_of(sum_of(&seedlings, lives))
+    }
+
     /// What the seedlings of two genotypes show, lethal genotypes left out or in.
     pub fn expected_phenotypes(
         &self,
@@ -162,32 +179,37 @@ impl Locus {
         pollen_parent: &Genotype,
         model: LethalModel,
     ) -> PhenotypeExpectation {
-        let expected = segregation(seed_parent, pollen_parent);
-        let lost =
-            |genotype: &Genotype| model == LethalModel::Inviable && self.may_be_lost(genotype);
-        let total = |wanted: &dyn Fn(&Genotype) -> bool| {
-            let shares = expected.iter().filter(|(genotype, _)| wanted(genotype));
-            shares.fold(Share::ZERO, |sum, &(_, s)| {
-                sum.plus(s).unwrap_or(Share::ONE)
-            })
-        };
-        let living = total(&|genotype| !lost(genotype));
-        let mut seen: Vec<&'static str> = self.phenotypes.iter().map(|&(_, shown)| shown).collect();
-        let mut once = Vec::new();
-        seen.retain(|shown| {
-            let first = !once.contains(shown);
-            once.push(*shown);
-            first
-        });
-        let phenotypes = seen.into_iter().filter_map(|shown| {
-            let share = total(&|g| !lost(g) && self.phenotype(g) == Some(shown)).out_of(living)?;
-            (!share.is_zero()).then_some((shown, share))
-        });
+        let seedlings = segregation(seed_parent, pollen_parent);
+        let lost = |genotype: &Genotype| self.is_lost(genotype, model);
+        let living = sum_of(&seedlings, |genotype| !lost(genotype));
+        let mut phenotypes: Vec<(&'static str, Share)> = Vec::new();
+        for &(_, shown) in self.phenotypes {
+            let shows = |g: &Genotype| !lost(g) && self.phenotype(g) == Some(shown);
+            let share = sum_of(&seedlings, shows).out_of(living);
+            let counted = phenotypes.iter().any(|&(known, _)| known == shown);
+            phenotypes.extend(
+                share
+                    .filter(|share| !share.is_zero() && !counted)
+                    .map(|share| (shown, share)),
+            );
+        }
         PhenotypeExpectation {
-            phenotypes: phenotypes.collect(),
-            lost: total(&lost),
+            phenotypes,
+            lost: sum_of(&seedlings, lost),
         }
     }
+
+    fn is_lost(&self, genotype: &Genotype, model: LethalModel) -> bool {
+        model == LethalModel::Inviable && self.may_be_lost(genotype)
+    }
+}
+
+/// Share of the seedlings of some genotypes; parts of a whole never sum to more.
+fn sum_of(seedlings: &[(Genotype, Share)], wanted: impl Fn(&Genotype) -> bool) -> Share {
+    let shares = seedlings.iter().filter(|(genotype, _)| wanted(genotype));
+    shares.fold(Share::ZERO, |sum, &(_, share)| {
+        sum.plus(share).unwrap_or(Share::ONE)
+    })
 }
 
 fn matches(pattern: &str, genotype: &Genotype) -> bool {
@@ -668,6 +690,19 @@ mod tests {
             shares(&[("flat", "1/2"), ("round", "1/2")])
         );
         assert_eq!(shown("S", "SS", "SS", LethalModel::Inviable), []);
+        let flat = find(Species::Persica, "S").unwrap();
+        let wanted = flat.showing("flat");
+        assert_eq!(wanted, [GenotypePattern::parse("Ss").unwrap()]);
+        let cross = LocusCross {
+            wanted,
+            ..LocusCross::parse("S", "Ss", "Ss", [""; 0]).unwrap()
+        };
+        let living = |model| {
+            flat.share_among_living(&cross, model)
+                .map(|share| share.to_string())
+        };
+        assert_eq!(living(LethalModel::Inviable).as_deref(), Some("2/3"));
+        assert_eq!(living(LethalModel::Lives).as_deref(), Some("1/2"));
     }
 
     #[test]

@@ -135,8 +135,14 @@ fn two_alleles(text: &str) -> Result<[&str; 2], GenotypeError> {
 }
 
 impl fmt::Display for Genotype {
+    /// Both alleles in one piece, or with a stroke where one piece would be read otherwise.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}{}", self.alleles[0], self.alleles[1])
+        let [x, y] = self.alleles();
+        let whole = format!("{x}{y}");
+        match two_alleles(&whole) {
+            Ok(read) if read == [x, y] => f.write_str(&whole),
+            _ => write!(f, "{x}/{y}"),
+        }
     }
 }
 
@@ -441,6 +447,9 @@ mod tests {
         assert_eq!(read("H1H10"), ["H1", "H10"]);
         assert_eq!(read("S4S4'"), ["S4", "S4'"]);
         assert_eq!(read("Evgevg"), ["Evg", "evg"]);
+        let unlike = Genotype::new("Dark", "pale");
+        assert_eq!(unlike.to_string(), "Dark/pale");
+        assert_eq!(read(&unlike.to_string()), ["Dark", "pale"]);
         for bad in ["", "G", "Ggg", "GD", "/", "G/", "H1", "G g g"] {
             assert!(Genotype::parse(bad).is_err(), "{bad}");
         }

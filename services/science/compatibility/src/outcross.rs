@@ -19,7 +19,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::mendel::{Genotype, GenotypePattern};
-use crate::s_locus::SelfCompatibility;
+use crate::s_locus::{SeedlingCheck, SelfCompatibility};
 
 /// Why a doubt cannot be worked out.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
@@ -255,6 +255,20 @@ impl LocusEvidence {
         Ok(Self {
             if_intended: with(&intended),
             if_outcross: with(&others).min(1.0),
+        })
+    }
+
+    /// What a seedling's S genotype says, given how probable it would be in an out-cross; `None`
+    /// when too little is known of the parents.
+    pub fn of_s_genotype(check: &SeedlingCheck, if_outcross: f64) -> Option<Self> {
+        let if_intended = match check {
+            SeedlingCheck::Possible { share } => share.value(),
+            SeedlingCheck::Impossible { .. } => 0.0,
+            SeedlingCheck::Undecided { .. } => return None,
+        };
+        Some(Self {
+            if_intended,
+            if_outcross,
         })
     }
 

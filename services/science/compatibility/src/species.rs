@@ -244,6 +244,20 @@ impl Taxon {
         }
     }
 
+    /// The name of its own that a hybrid bears: one formula has one correct name, whichever parent
+    /// was the mother, and for later generations and backcrosses too (H.4.1).
+    pub fn hybrid_name(&self) -> Option<Species> {
+        let Self::Hybrid { .. } = self else {
+            return None;
+        };
+        let mut parents = self.all_species();
+        parents.sort();
+        match parents.as_slice() {
+            [Species::Avium, Species::Cerasus] => Some(Species::Gondouinii),
+            _ => None,
+        }
+    }
+
     /// Every species in the formula, each once.
     pub fn all_species(&self) -> Vec<Species> {
         let mut all = Vec::new();
@@ -523,6 +537,11 @@ mod tests {
             "(Prunus salicina × P. armeniaca) × P. salicina"
         );
         assert_eq!(back.all_species(), [Species::Salicina, Species::Armeniaca]);
+        assert_eq!(back.hybrid_name(), None);
+        assert_eq!(
+            taxon("P. cerasus × P. avium").hybrid_name(),
+            Some(Species::Gondouinii)
+        );
         let double = taxon("(P. salicina × P. armeniaca) × (P. persica × P. dulcis)");
         assert_eq!(taxon(&double.to_string()), double);
         for bad in [

@@ -1,3 +1,5 @@
+use std::collections::HashMap;
+
 use serde::Serialize;
 
 use crate::build::Pedigree;
@@ -5,8 +7,9 @@ use crate::core::{NONE, Parentage};
 use crate::error::PedigreeError;
 use crate::record::{ParentRole, PlantId};
 
-/// Most generations a [`PedigreeTree`] is drawn for: a tree doubles with each.
-pub const MAX_TREE_GENERATIONS: u32 = 12;
+/// Most places in a [`PedigreeTree`]: twelve generations of two parents each. A tree doubles with
+/// every generation, and grows faster where there are candidate pollen parents.
+pub const MAX_TREE_PLACES: u64 = (1 << 13) - 1;
 
 /// A plant with its parents, their parents and so on.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -58,8 +61,8 @@ impl<Id: PartialEq> AncestryShares<Id> {
 }
 
 impl<Id: PlantId> Pedigree<Id> {
-    /// The plant and its ancestors to the given number of generations, at most
-    /// [`MAX_TREE_GENERATIONS`]; 0 gives the plant alone.
+    /// The plant and its ancestors to the given number of generations, or as many whole
+    /// generations as fit into [`MAX_TREE_PLACES`]; 0 gives the plant alone.
     ///
     /// # Errors
     /// The plant is not listed.
@@ -70,11 +73,34 @@ impl<Id: PlantId> Pedigree<Id> {
             kept.binary_search(&node)
                 .map_or(f64::NAN, |local| variances.a[local] - 1.0)
         };
-        let mut tree = self.tree_of(node, generations.min(MAX_TREE_GENERATIONS), &inbreeding);
+        let generations = self.generations_that_fit(node, generations);
+        let mut tree = self.tree_of(node, generations, &inbreeding);
         if tree.id != *id {
             tree.clone_of = Some(std::mem::replace(&mut tree.id, id.clone()));
         }
         Ok(tree)
+    }
+
+    fn generations_that_fit(&self, node: u32, wanted: u32) -> u32 {
+        let mut places = 1u64;
+        let mut oldest: HashMap<u32, u64> = HashMap::from([(node, 1)]);
+        for generation in 0..wanted {
+            let mut parents: HashMap<u32, u64> = HashMap::new();
+            for (plant, times) in oldest {
+                for (_, parent, _) in self.parents_of_node(plant) {
+                    let sum = parents.entry(parent).or_insert(0);
+                    *sum = sum.saturating_add(times);
+                }
+            }
+            places = parents
+                .values()
+                .fold(places, |sum, &times| sum.saturating_add(times));
+            if parents.is_empty() || places > MAX_TREE_PLACES {
+                return generation;
+            }
+            oldest = parents;
+        }
+        wanted
     }
 
     fn tree_of(

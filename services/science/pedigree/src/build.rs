@@ -394,88 +394,87 @@ fn arrange(
 ) -> (Core, Vec<u32>, Vec<u32>) {
     // A genotype of generation g stands on level 2g, an average parent between its candidates and
     // the plants it fathered.
-    let mixture_level = |m: &Mixture| {
-        2 * m
-            .iter()
-            .map(|&(c, _)| generations[c as usize])
-            .max()
-            .unwrap_or(0)
-            + 1
-    };
-    let highest = generations.iter().max().map_or(0, |&g| 2 * g + 1);
-    let mut plants_of_level: Vec<Vec<u32>> = vec![Vec::new(); highest as usize + 1];
-    let mut mixtures_of_level: Vec<Vec<u32>> = vec![Vec::new(); highest as usize + 1];
+    let generations_n = generations
+        .iter()
+        .max()
+        .map_or(0, |&highest| highest as usize + 1);
+    let mut plants_of: Vec<Vec<u32>> = vec![Vec::new(); generations_n];
+    let mut clones_of: Vec<Vec<u32>> = vec![Vec::new(); generations_n];
+    let mut mixtures_of: Vec<Vec<u32>> = vec![Vec::new(); generations_n];
     for (plant, record) in links.iter().enumerate() {
-        if matches!(record, Links::Seedling { .. }) {
-            plants_of_level[2 * generations[plant] as usize].push(plant as u32);
-        }
+        let by_generation = match record {
+            Links::Seedling { .. } => &mut plants_of,
+            Links::Clone { .. } => &mut clones_of,
+        };
+        by_generation[generations[plant] as usize].push(plant as u32);
     }
     for (number, mixture) in mixtures.iter().enumerate() {
-        mixtures_of_level[mixture_level(mixture) as usize].push(number as u32);
+        let of_candidates = mixture
+            .iter()
+            .map(|&(candidate, _)| generations[candidate as usize]);
+        mixtures_of[of_candidates.max().unwrap_or(0) as usize].push(number as u32);
     }
 
-    let genotype = |mut plant: u32| {
-        while let Links::Clone { source } = links[plant as usize] {
-            plant = source;
-        }
-        plant as usize
-    };
     let mut core = Core::default();
+    core.nodes.reserve(links.len());
+    core.levels.reserve(links.len());
+    let mut plant_of = Vec::with_capacity(links.len());
     let mut node_of = vec![NONE; links.len()];
     let mut node_of_mixture = vec![NONE; mixtures.len()];
-    let mut plant_of = Vec::with_capacity(links.len());
-    let mut keyed: Vec<(u32, u32, u32)> = Vec::new();
-    for level in 0..=highest {
+    let mut keyed: Vec<(u32, u32, u32, Node)> = Vec::new();
+    for generation in 0..generations_n {
+        let level = 2 * generation as u32;
         keyed.clear();
-        keyed.extend(plants_of_level[level as usize].iter().map(|&plant| {
-            let (seed, pollen) =
-                parent_nodes(&links[plant as usize], &node_of, &node_of_mixture, genotype);
-            (seed.min(pollen), seed.max(pollen), plant)
+        keyed.extend(plants_of[generation].iter().map(|&plant| {
+            let (seed, pollen) = parent_nodes(links[plant as usize], &node_of, &node_of_mixture);
+            (
+                seed.min(pollen),
+                seed.max(pollen),
+                plant,
+                Node::cross(seed, pollen),
+            )
         }));
-        keyed.sort_unstable();
-        for &(_, _, plant) in &keyed {
-            let (seed, pollen) =
-                parent_nodes(&links[plant as usize], &node_of, &node_of_mixture, genotype);
+        keyed.sort_unstable_by_key(|&(first, second, plant, _)| (first, second, plant));
+        for &(_, _, plant, node) in &keyed {
             node_of[plant as usize] = core.nodes.len() as u32;
-            core.nodes.push(Node::cross(seed, pollen));
+            core.nodes.push(node);
             core.levels.push(level);
             plant_of.push(plant);
         }
-        for &number in &mixtures_of_level[level as usize] {
-            let nodes = mixtures[number as usize].iter();
+        for &clone in &clones_of[generation] {
+            let mut plant = clone as usize;
+            while let Links::Clone { source } = links[plant] {
+                plant = source as usize;
+            }
+            node_of[clone as usize] = node_of[plant];
+        }
+        for &number in &mixtures_of[generation] {
+            let candidates = mixtures[number as usize].iter();
             core.mixtures
-                .push(nodes.map(|&(c, w)| (node_of[genotype(c)], w)).collect());
+                .push(candidates.map(|&(c, w)| (node_of[c as usize], w)).collect());
             node_of_mixture[number as usize] = core.nodes.len() as u32;
             core.nodes
                 .push(Node::average(core.mixtures.len() as u32 - 1));
-            core.levels.push(level);
+            core.levels.push(level + 1);
             plant_of.push(NONE);
         }
-    }
-    for plant in 0..links.len() as u32 {
-        node_of[plant as usize] = node_of[genotype(plant)];
     }
     (core, node_of, plant_of)
 }
 
-fn parent_nodes(
-    record: &Links,
-    node_of: &[u32],
-    node_of_mixture: &[u32],
-    genotype: impl Fn(u32) -> usize,
-) -> (u32, u32) {
-    match *record {
+fn parent_nodes(record: Links, node_of: &[u32], node_of_mixture: &[u32]) -> (u32, u32) {
+    match record {
         Links::Clone { .. } => (NONE, NONE),
         Links::Seedling { seed, pollen } => (
             if seed == NONE {
                 NONE
             } else {
-                node_of[genotype(seed)]
+                node_of[seed as usize]
             },
             match pollen {
                 Pollen::Unknown => NONE,
-                Pollen::Plant(p) => node_of[genotype(p)],
-                Pollen::Mixture(m) => node_of_mixture[m as usize],
+                Pollen::Plant(plant) => node_of[plant as usize],
+                Pollen::Mixture(mixture) => node_of_mixture[mixture as usize],
             },
         ),
     }
@@ -484,6 +483,7 @@ fn parent_nodes(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ancestry::PedigreeTree;
 
     type Error = PedigreeError<&'static str>;
 
@@ -579,6 +579,12 @@ mod tests {
                 .parent
                 .cut
         );
+        let depth = |tree: &PedigreeTree<i32>| {
+            std::iter::successors(Some(tree), |t| t.parents.first().map(|b| &b.parent)).count()
+        };
+        assert_eq!(depth(&pedigree.tree(&20, 1000).unwrap()), 13);
+        assert_eq!(depth(&pedigree.tree(&3, 1000).unwrap()), 4);
+        assert_eq!(depth(&pedigree.tree(&3, 0).unwrap()), 1);
     }
 
     #[test]

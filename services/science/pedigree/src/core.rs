@@ -143,19 +143,20 @@ impl Core {
         let mut walk = AncestorWalk::new(self);
         for i in 0..n {
             let (a_i, d_i) = match self.parentage(i) {
-                Parentage::Average(_) => (walk.quadratic_form(i, &d), 0.0),
+                Parentage::Average(_) => (walk.quadratic_form(i), 0.0),
                 Parentage::Cross { seed, pollen } => {
                     let parent_a = |p: Option<u32>| p.map_or(0.0, |p| a[p as usize]);
                     let d_i = 1.0 - 0.25 * (parent_a(seed) + parent_a(pollen));
                     let a_i = match (seed, pollen) {
                         (Some(s), Some(p)) if s == p => 1.0 + 0.5 * a[s as usize],
                         (Some(_), Some(_)) if self.follows_full_sib(i) => a[i - 1],
-                        (Some(_), Some(_)) => walk.quadratic_form(i, &d) + d_i,
+                        (Some(_), Some(_)) => walk.quadratic_form(i) + d_i,
                         _ => 1.0,
                     };
                     (a_i, d_i)
                 }
             };
+            walk.enrol(i, d_i);
             a.push(a_i);
             d.push(d_i);
         }
@@ -254,51 +255,119 @@ impl Core {
     }
 }
 
-/// Scratch space for visiting the ancestors of one node after another.
+/// A plant that has offspring, with all that a visit needs side by side in memory.
+#[derive(Clone, Copy)]
+#[repr(align(32))]
+struct Ancestor {
+    node: Node,
+    level: u32,
+    d: f64,
+    /// Its place in the row of T for the node at hand; zero means not visited.
+    share: f64,
+}
+
+/// Visits the ancestors of one node after another. Only plants with offspring are held, numbered
+/// among themselves, so that a million seedlings do not crowd their few parents out of the cache.
 struct AncestorWalk<'a> {
     core: &'a Core,
-    /// Row of T for the node at hand; zero means not visited.
-    shares: Vec<f64>,
+    /// Number of each node among the ancestors; `NONE` without offspring.
+    rank_of: Vec<u32>,
+    ancestors: Vec<Ancestor>,
     waiting: Vec<Vec<u32>>,
 }
 
 impl<'a> AncestorWalk<'a> {
     fn new(core: &'a Core) -> Self {
+        const HAS_OFFSPRING: u32 = 0;
+        let mut rank_of = vec![NONE; core.len()];
+        for node in 0..core.len() {
+            core.for_each_parent(node, |parent, _| rank_of[parent] = HAS_OFFSPRING);
+        }
+        let with_offspring = rank_of.iter_mut().filter(|rank| **rank == HAS_OFFSPRING);
+        with_offspring
+            .zip(0..)
+            .for_each(|(rank, number)| *rank = number);
         let levels = core.levels.iter().max().map_or(0, |&l| l as usize + 1);
         Self {
             core,
-            shares: vec![0.0; core.len()],
+            rank_of,
+            ancestors: Vec::new(),
             waiting: vec![Vec::new(); levels],
         }
     }
 
+    /// Makes a node with offspring known to later visits; nodes come in order.
+    fn enrol(&mut self, node: usize, d: f64) {
+        if self.rank_of[node] == NONE {
+            return;
+        }
+        let rank = |parent: u32| {
+            if parent == NONE {
+                NONE
+            } else {
+                self.rank_of[parent as usize]
+            }
+        };
+        let Node { seed, pollen } = self.core.nodes[node];
+        let ranked = match seed {
+            MIXTURE => Node::average(pollen),
+            _ => Node::cross(rank(seed), rank(pollen)),
+        };
+        let level = self.core.levels[node];
+        self.ancestors.push(Ancestor {
+            node: ranked,
+            level,
+            d,
+            share: 0.0,
+        });
+    }
+
     /// Σ l(i, j)² d(j) over the ancestors j of `node`, the node itself left out.
-    fn quadratic_form(&mut self, node: usize, d: &[f64]) -> f64 {
+    fn quadratic_form(&mut self, node: usize) -> f64 {
         let Self {
             core,
-            shares,
+            rank_of,
+            ancestors,
             waiting,
         } = self;
-        let reach = |shares: &mut [f64], waiting: &mut [Vec<u32>], parent: usize, share: f64| {
-            if shares[parent] == 0.0 {
-                waiting[core.levels[parent] as usize].push(parent as u32);
-            }
-            shares[parent] += share;
-        };
-        core.for_each_parent(node, |parent, share| reach(shares, waiting, parent, share));
+        core.for_each_parent(node, |parent, share| {
+            reach(ancestors, waiting, rank_of[parent], share);
+        });
         let mut sum = 0.0;
         for level in (0..core.levels[node] as usize).rev() {
-            let mut ancestors = std::mem::take(&mut waiting[level]);
-            for ancestor in ancestors.drain(..) {
-                let ancestor = ancestor as usize;
-                let share = std::mem::take(&mut shares[ancestor]);
-                sum += share * share * d[ancestor];
-                core.for_each_parent(ancestor, |parent, part| {
-                    reach(shares, waiting, parent, share * part);
-                });
+            let mut here = std::mem::take(&mut waiting[level]);
+            for rank in here.drain(..) {
+                let ancestor = &mut ancestors[rank as usize];
+                let share = std::mem::take(&mut ancestor.share);
+                sum += share * share * ancestor.d;
+                let Node { seed, pollen } = ancestor.node;
+                if seed == MIXTURE {
+                    for &(candidate, part) in &core.mixtures[pollen as usize] {
+                        reach(
+                            ancestors,
+                            waiting,
+                            rank_of[candidate as usize],
+                            share * part,
+                        );
+                    }
+                } else {
+                    for parent in [seed, pollen].into_iter().filter(|&parent| parent != NONE) {
+                        reach(ancestors, waiting, parent, 0.5 * share);
+                    }
+                }
             }
-            waiting[level] = ancestors;
+            waiting[level] = here;
         }
         sum
     }
+}
+
+/// Adds to the share of an ancestor, and puts it on its level's list when first met.
+#[inline]
+fn reach(ancestors: &mut [Ancestor], waiting: &mut [Vec<u32>], rank: u32, share: f64) {
+    let ancestor = &mut ancestors[rank as usize];
+    if ancestor.share == 0.0 {
+        waiting[ancestor.level as usize].push(rank);
+    }
+    ancestor.share += share;
 }

@@ -55,6 +55,33 @@ impl<Id: PlantId> Pedigree<Id> {
         })
     }
 
+    /// Coancestry of a seedling of a prospective cross with each of some other plants: the mean of
+    /// its parents' coancestry with them.
+    ///
+    /// # Errors
+    /// A plant is not listed.
+    pub fn progeny_coancestry(
+        &self,
+        seed_parent: &Id,
+        pollen_parent: &Id,
+        others: &[Id],
+    ) -> Result<Vec<f64>, PedigreeError<Id>> {
+        let parents = self.nodes(&[seed_parent.clone(), pollen_parent.clone()])?;
+        let others = self.nodes(others)?;
+        let together: Vec<u32> = parents.iter().chain(&others).copied().collect();
+        let (core, variances, kept) = self.resting_on(&together);
+        let place = |node: &u32| kept.partition_point(|known| known < node);
+        let mut column = vec![0.0; core.len()];
+        parents
+            .iter()
+            .for_each(|parent| column[place(parent)] += 0.5);
+        core.relationship_times(&variances.d, &mut column);
+        Ok(others
+            .iter()
+            .map(|other| 0.5 * column[place(other)])
+            .collect())
+    }
+
     /// Mean coancestry and status number of a group with the given contributions, c′Ac/2, in one
     /// pass over the group's ancestors (Colleau 2002).
     ///

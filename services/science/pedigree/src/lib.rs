@@ -38,7 +38,7 @@ mod error;
 mod inverse;
 mod record;
 
-pub use ancestry::{AncestryShares, Branch, MAX_TREE_GENERATIONS, PedigreeTree};
+pub use ancestry::{AncestryShares, Branch, MAX_TREE_PLACES, PedigreeTree};
 pub use build::Pedigree;
 pub use coancestry::{KinshipMatrix, TABLE_LIMIT};
 pub use cross::{CrossExpectation, GroupDiversity};

@@ -178,6 +178,11 @@ proptest! {
             .unwrap()
             .expect_cross(&mother, &father)
             .unwrap();
+        let ids: Vec<usize> = (0..n).collect();
+        let with_others = Pedigree::from_records(records.clone())
+            .unwrap()
+            .progeny_coancestry(&mother, &father, &ids)
+            .unwrap();
         let with_seedlings = records
             .into_iter()
             .chain([n, n + 1].map(|id| PlantRecord::cross(id, mother, father)));
@@ -186,6 +191,9 @@ proptest! {
         prop_assert!(close(grown.coancestry(&n, &(n + 1)).unwrap(), expected.coancestry_within_progeny));
         prop_assert!(close(grown.coancestry(&n, &mother).unwrap(), expected.coancestry_with_seed_parent));
         prop_assert!(close(grown.coancestry(&n, &father).unwrap(), expected.coancestry_with_pollen_parent));
+        for (id, expected) in with_others.into_iter().enumerate() {
+            prop_assert!(close(grown.coancestry(&n, &id).unwrap(), expected));
+        }
         let d = grown.mendelian_variance_of_all();
         let place = grown.ids().iter().position(|&id| id == n).unwrap();
         prop_assert!(close(d[place], expected.variance_within_progeny));

@@ -276,8 +276,8 @@ impl RouteRules {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Member {
-    /// ISO 3166-1 alpha-2 code.
-    pub country: String,
+    /// Its code.
+    pub country: CountryCode,
     /// First day, if it joined within the time that matters.
     #[serde(default)]
     pub from: Option<Date>,
@@ -338,7 +338,7 @@ impl Jurisdiction {
         }
         let home = country.as_str() == self.code
             || self.territory.iter().any(|member| {
-                member.country == country.as_str()
+                member.country == country
                     && member.from.is_none_or(|from| from <= on)
                     && member.until.is_none_or(|until| on <= until)
             });
@@ -375,14 +375,6 @@ impl Jurisdiction {
                 problem: problem.to_owned(),
             })
         };
-        for member in &self.territory {
-            if CountryCode::read(&member.country).is_none() {
-                return bad(
-                    &member.country,
-                    "not an ISO 3166-1 alpha-2 code; correct territory",
-                );
-            }
-        }
         if self.routes.is_empty() {
             return bad("", "holds no way to protection; add one under routes");
         }
@@ -514,5 +506,74 @@ impl Book {
                     .collect::<Vec<_>>()
                     .join(", "),
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn changed(from: &str, to: &str) -> Result<Jurisdiction, RightsError> {
+        let json = FILES
+            .iter()
+            .find(|(name, _)| *name == "nz.json")
+            .expect("a file")
+            .1;
+        assert!(json.contains(from), "{from}");
+        Jurisdiction::from_json("nz.json", &json.replacen(from, to, 1))
+    }
+
+    fn problem(from: &str, to: &str) -> String {
+        changed(from, to).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn every_embedded_file_holds_together() {
+        assert_eq!(Book::embedded().jurisdictions().len(), FILES.len());
+        for (name, json) in FILES {
+            let read = Jurisdiction::from_json(name, json).unwrap();
+            assert_eq!(format!("{}.json", read.code.to_lowercase()), *name);
+        }
+    }
+
+    #[test]
+    fn rules_that_do_not_hold_together_are_refused_with_their_place() {
+        assert!(changed("\"NZ\"", "\"NZ\"").is_ok());
+        assert!(problem("\"country\": \"NZ\"", "\"country\": \"ZN\"").contains("`ZN`"));
+        assert!(
+            problem("\"law\": \"Plant", "\"law\": \"\", \"note\": \"Plant")
+                .contains("cites no law")
+        );
+        assert!(problem("\"in_force_from\": \"2023-01-24\",", "").contains("oldest first"));
+        assert!(problem("\"years\": 1", "\"years\": 300").starts_with("rules of nz.json"));
+        let unread = problem(
+            "\"period\": {\n                \"years\": 1\n              },",
+            "",
+        );
+        assert!(unread.contains("confidence unknown"), "{unread}");
+    }
+
+    #[test]
+    fn two_files_cannot_share_a_code() {
+        let nz = changed("\"NZ\"", "\"NZ\"").unwrap();
+        assert!(
+            Book::new(vec![nz.clone(), nz])
+                .unwrap_err()
+                .to_string()
+                .contains("taken")
+        );
+    }
+
+    #[test]
+    fn general_words_for_a_breeders_right_are_understood_everywhere() {
+        for jurisdiction in Book::embedded().jurisdictions() {
+            let route = jurisdiction.route("pbr").unwrap();
+            assert_eq!(route.family, Family::BreedersRight, "{}", jurisdiction.code);
+        }
+        assert!(
+            Book::embedded()
+                .jurisdiction("uk")
+                .is_ok_and(|found| found.code == "GB")
+        );
     }
 }

@@ -189,16 +189,6 @@ impl Jurisdiction {
         events: &[EventInput],
         attributes: &Attributes,
     ) -> Result<Vec<Event>, RightsError> {
-        self.read_numbered(route, events.iter().enumerate(), attributes)
-    }
-
-    /// As [`Jurisdiction::read_events`], each event with its position in the client's own list.
-    pub(crate) fn read_numbered<'e>(
-        &self,
-        route: &RouteRules,
-        events: impl Iterator<Item = (usize, &'e EventInput)>,
-        attributes: &Attributes,
-    ) -> Result<Vec<Event>, RightsError> {
         let home = match &attributes.home_country {
             Some(code) => Some(
                 CountryCode::read(code)
@@ -207,6 +197,8 @@ impl Jurisdiction {
             None => None,
         };
         events
+            .iter()
+            .enumerate()
             .map(|(index, event)| self.read_event(route, index, event, home))
             .collect()
     }
@@ -219,37 +211,12 @@ impl Jurisdiction {
         home: Option<CountryCode>,
     ) -> Result<Event, RightsError> {
         let field = |name: &str| format!("events[{index}].{name}");
-        if !(EARLIEST_EVENT..=LATEST_EVENT).contains(&event.on) {
-            return Err(RightsError::DateOutOfRange {
-                field: field("on"),
-                value: event.on,
-                earliest: EARLIEST_EVENT,
-                latest: LATEST_EVENT,
-            });
-        }
+        check_day(event.on, || field("on"))?;
         let word = event.event.as_str();
-        let given = match event
-            .country
-            .as_deref()
-            .map(str::trim)
-            .filter(|code| !code.is_empty())
-        {
-            Some(code) => Some(
-                CountryCode::read(code).ok_or_else(|| unknown_country(field("country"), code))?,
-            ),
-            None => None,
-        };
-        let (kind, country) =
-            self.understand(route, word, given)
-                .ok_or_else(|| RightsError::UnknownEvent {
-                    field: field("event"),
-                    value: word.to_owned(),
-                    known: EventKind::ALL
-                        .iter()
-                        .map(|kind| kind.word())
-                        .collect::<Vec<_>>()
-                        .join(", "),
-                })?;
+        let given = read_country(event.country.as_deref(), || field("country"))?;
+        let (kind, country) = self
+            .understand(route, word, given)
+            .ok_or_else(|| unknown_event(field("event"), word))?;
         let place = match (kind, country) {
             (EventKind::FirstSaleHome, _) => Some(Place::Home),
             (EventKind::FirstSaleAbroad, _) => Some(Place::Abroad),
@@ -381,6 +348,41 @@ impl Jurisdiction {
             .deadlines
             .sort_by_key(|deadline| (deadline.due_on, deadline.what));
         Ok(report)
+    }
+}
+
+/// Refuses a day so far off that it is taken for a slip.
+pub(crate) fn check_day(on: Date, field: impl Fn() -> String) -> Result<(), RightsError> {
+    if (EARLIEST_EVENT..=LATEST_EVENT).contains(&on) {
+        return Ok(());
+    }
+    Err(RightsError::DateOutOfRange {
+        field: field(),
+        value: on,
+        earliest: EARLIEST_EVENT,
+        latest: LATEST_EVENT,
+    })
+}
+
+/// The country a client named, if any.
+pub(crate) fn read_country(
+    code: Option<&str>,
+    field: impl Fn() -> String,
+) -> Result<Option<CountryCode>, RightsError> {
+    match code.map(str::trim).filter(|code| !code.is_empty()) {
+        Some(code) => CountryCode::read(code)
+            .map(Some)
+            .ok_or_else(|| unknown_country(field(), code)),
+        None => Ok(None),
+    }
+}
+
+pub(crate) fn unknown_event(field: String, word: &str) -> RightsError {
+    let known: Vec<_> = EventKind::ALL.iter().map(|kind| kind.word()).collect();
+    RightsError::UnknownEvent {
+        field,
+        value: word.to_owned(),
+        known: known.join(", "),
     }
 }
 

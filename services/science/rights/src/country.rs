@@ -3,7 +3,7 @@
 
 use std::fmt;
 
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// An ISO 3166-1 alpha-2 code, or `EU` for the Union as a whole.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -68,6 +68,15 @@ impl fmt::Display for CountryCode {
 impl Serialize for CountryCode {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
         to.serialize_str(self.as_str())
+    }
+}
+
+impl<'de> Deserialize<'de> for CountryCode {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let code = String::deserialize(from)?;
+        Self::read(&code).ok_or_else(|| {
+            serde::de::Error::custom(format!("`{code}` is not an ISO 3166-1 alpha-2 code"))
+        })
     }
 }
 

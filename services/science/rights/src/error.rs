@@ -169,3 +169,52 @@ pub enum RightsError {
         problem: String,
     },
 }
+
+impl RightsError {
+    /// Path of the field to correct in the question that was put; none when the rules themselves
+    /// are at fault.
+    pub fn field(&self) -> Option<String> {
+        Some(match self {
+            Self::UnknownJurisdiction { .. } => "jurisdiction".to_owned(),
+            Self::UnknownKind { .. } => "kind".to_owned(),
+            Self::UnknownQuestion { .. } => "question".to_owned(),
+            Self::BadAttribute { field, .. } => format!("attributes.{field}"),
+            Self::UnknownEvent { field, .. }
+            | Self::UnknownCountry { field, .. }
+            | Self::SaleWithoutCountry { field, .. }
+            | Self::NoTerritory { field, .. }
+            | Self::DateOutOfRange { field, .. }
+            | Self::OutOfOrder { field, .. }
+            | Self::RepeatedEvent { field, .. }
+            | Self::WithoutJurisdiction { field, .. }
+            | Self::WithoutKind { field, .. }
+            | Self::Empty { field, .. } => field.clone(),
+            Self::BadRules { .. } => return None,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::{Attributes, clock};
+
+    #[test]
+    fn every_message_of_a_question_begins_with_its_field() {
+        let refused = clock("Atlantis", "pbr", &[], &Attributes::default()).unwrap_err();
+        assert_eq!(refused.field().as_deref(), Some("jurisdiction"));
+        let told = Attributes {
+            shortened_months: Some(7),
+            ..Attributes::default()
+        };
+        let refused = clock("US", "plant_patent", &[], &told).unwrap_err();
+        assert_eq!(
+            refused.field().as_deref(),
+            Some("attributes.shortened_months")
+        );
+        assert!(
+            refused
+                .to_string()
+                .starts_with("attributes.shortened_months: `7`")
+        );
+    }
+}

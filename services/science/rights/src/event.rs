@@ -33,11 +33,11 @@ macro_rules! events {
 
 events! {
     /// First disclosure of any kind by or from the breeder, anywhere.
-    FirstDisclosure = "first_disclosure" | "own_first_disclosure" | "disclosure",
+    FirstDisclosure = "first_disclosure" | "own_first_disclosure" | "disclosure" | "first_disclosed" | "own_disclosure",
     /// First offer for sale.
     FirstOffer = "first_offer" | "offer" | "first_offer_propagating",
     /// First sale or other disposal of propagating material, in the country given.
-    FirstSale = "first_sale" | "sale" | "first_sale_propagating",
+    FirstSale = "first_sale" | "sale" | "first_sale_propagating" | "first_sold",
     /// First sale of propagating material within the jurisdiction's territory.
     FirstSaleHome = "first_sale_home" | "home_sale",
     /// First sale of propagating material outside the jurisdiction's territory.
@@ -45,7 +45,7 @@ events! {
     /// First sale of harvested material (fruit), in the country given.
     FirstSaleHarvested = "first_sale_harvested",
     /// Publication.
-    Publication = "publication",
+    Publication = "publication" | "published" | "own_publication",
     /// Trial or display that the public may see.
     PublicTrial = "public_trial",
     /// Transfer of material for test under an agreement that keeps it confidential.
@@ -55,13 +55,13 @@ events! {
     /// First description in print or on record.
     FirstDescription = "first_description",
     /// First filing of the variety in any member, from which priority may be claimed.
-    FirstFiling = "first_filing" | "first_filed" | "first_filed_elsewhere",
+    FirstFiling = "first_filing" | "first_filed" | "first_filed_elsewhere" | "first_foreign_filing" | "priority_filing" | "priority_filed" | "earliest_119a_filed",
     /// First filing for a plant breeder's right outside the jurisdiction.
-    ForeignPbrFiling = "foreign_pbr_filing" | "foreign_pbr_filed" | "earliest_119f_filed",
+    ForeignPbrFiling = "foreign_pbr_filing" | "foreign_pbr_filed" | "earliest_119f_filed" | "foreign_filing" | "foreign_filed",
     /// Filing of a provisional application.
-    ProvisionalFiling = "provisional_filing" | "provisional_filed",
+    ProvisionalFiling = "provisional_filing" | "provisional_filed" | "earliest_119e_filed",
     /// Earliest filing whose benefit is claimed under 35 USC 120, 121, 365(c) or 386(c).
-    EarliestBenefitFiling = "earliest_benefit_filing" | "earliest_120_filed",
+    EarliestBenefitFiling = "earliest_benefit_filing" | "earliest_120_filed" | "earliest_benefit_filed" | "earliest_121_filed" | "earliest_365c_filed" | "earliest_386c_filed",
     /// Filing in the jurisdiction.
     Filing = "filing" | "filed",
     /// Claim of priority laid before the office.
@@ -71,11 +71,11 @@ events! {
     /// Start of technical examination.
     Examination = "examination",
     /// An office action was mailed or notified.
-    ActionMailed = "action_mailed",
+    ActionMailed = "action_mailed" | "action_notified",
     /// An act falls due on this day before any roll.
     ActionDue = "action_due" | "action_due_nominal",
     /// A notice of allowance was mailed.
-    AllowanceMailed = "allowance_mailed",
+    AllowanceMailed = "allowance_mailed" | "notice_of_allowance_mailed" | "allowed",
     /// Grant, issue or registration of the right.
     Grant = "grant" | "granted" | "issue" | "issued" | "registration" | "registered",
     /// An annual fee was paid.
@@ -239,7 +239,11 @@ impl Attributes {
         }
         match word {
             "tree_or_vine" | "woody" | "woody_perennial" => {
-                self.tree_or_vine = read(word, value, "give true or false")?;
+                self.tree_or_vine = match value {
+                    "yes" => Some(true),
+                    "no" => Some(false),
+                    _ => read(word, value, "give true or false")?,
+                };
             }
             "pta_days" => self.pta_days = read(word, value, "give a whole number of days")?,
             "disclaimed_to" | "terminal_disclaimer" => {

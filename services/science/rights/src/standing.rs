@@ -9,9 +9,9 @@ use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use crate::book::{Book, Confidence, Family, Jurisdiction, RouteRules, What};
-use crate::clock::{ClockReport, Deadline};
+use crate::clock::{ClockReport, Deadline, check_day, read_country, unknown_event};
 use crate::country::CountryCode;
-use crate::event::{Attributes, EventInput, EventKind};
+use crate::event::{Attributes, Event, EventKind};
 use crate::{CAUTION, RightsError};
 
 /// An event in a candidate's life, as the programme records it.
@@ -158,23 +158,51 @@ impl Book {
         attributes: &CandidateAttributes,
         as_of: Date,
     ) -> Result<Vec<Route<'_>>, RightsError> {
+        let evaluated = self.evaluated(events, attributes, as_of)?;
+        Ok(evaluated
+            .into_iter()
+            .map(|(jurisdiction, route, report)| Route::of(jurisdiction, route, report, as_of))
+            .collect())
+    }
+
+    /// The clocks of every way to protection for a candidate, as for [`Book::routes`] but without
+    /// saying where each way stands: what a pass over all candidates' due dates needs.
+    ///
+    /// # Errors
+    /// As for [`Book::routes`].
+    pub fn clocks(
+        &self,
+        events: &[CandidateEvent],
+        attributes: &CandidateAttributes,
+        as_of: Date,
+    ) -> Result<Vec<ClockReport<'_>>, RightsError> {
+        let evaluated = self.evaluated(events, attributes, as_of)?;
+        Ok(evaluated.into_iter().map(|(_, _, report)| report).collect())
+    }
+
+    fn evaluated(
+        &self,
+        events: &[CandidateEvent],
+        attributes: &CandidateAttributes,
+        as_of: Date,
+    ) -> Result<Vec<Evaluated<'_>>, RightsError> {
         let told = self.told(events, as_of)?;
-        let mut routes = Vec::new();
-        for jurisdiction in self
-            .jurisdictions()
+        self.jurisdictions()
             .iter()
-            .filter(|j| !j.territory.is_empty())
-        {
-            for route in &jurisdiction.routes {
+            .filter(|jurisdiction| !jurisdiction.territory.is_empty())
+            .flat_map(|jurisdiction| {
+                jurisdiction
+                    .routes
+                    .iter()
+                    .map(move |route| (jurisdiction, route))
+            })
+            .map(|(jurisdiction, route)| {
                 let seen = told.seen_from(jurisdiction, route);
                 let attributes = attributes.within(jurisdiction);
-                let numbered = seen.iter().map(|(index, event)| (*index, event));
-                let read = jurisdiction.read_numbered(route, numbered, attributes)?;
-                let report = jurisdiction.evaluate(route, &read, attributes)?;
-                routes.push(Route::of(jurisdiction, route, report, as_of));
-            }
-        }
-        Ok(routes)
+                let report = jurisdiction.evaluate(route, &seen, attributes)?;
+                Ok((jurisdiction, route, report))
+            })
+            .collect()
     }
 
     /// What selling on a day in a country would change for every way to protection. Nothing is
@@ -206,29 +234,33 @@ impl Book {
             .collect())
     }
 
-    fn told<'e>(
-        &self,
-        events: &'e [CandidateEvent],
-        as_of: Date,
-    ) -> Result<Told<'e, '_>, RightsError> {
+    fn told(&self, events: &[CandidateEvent], as_of: Date) -> Result<Told<'_>, RightsError> {
         let mut told = Told::default();
         for (index, event) in events.iter().enumerate() {
             let field = |name: &str| format!("events[{index}].{name}");
-            let kind =
-                EventKind::from_word(&event.event).ok_or_else(|| RightsError::UnknownEvent {
-                    field: field("event"),
-                    value: event.event.clone(),
-                    known: EventKind::ALL
-                        .iter()
-                        .map(|k| k.word())
-                        .collect::<Vec<_>>()
-                        .join(", "),
-                })?;
+            check_day(event.on, || field("on"))?;
+            let kind = EventKind::from_word(&event.event)
+                .ok_or_else(|| unknown_event(field("event"), &event.event))?;
             if event.on > as_of {
                 continue;
             }
             if kind.is_disclosure() {
-                told.disclosures.push((index, event));
+                let country = read_country(event.country.as_deref(), || field("country"))?;
+                // Home and abroad depend on who looks, so the country itself is needed.
+                let relative =
+                    matches!(kind, EventKind::FirstSaleHome | EventKind::FirstSaleAbroad);
+                if relative || (country.is_none() && kind.needs_country()) {
+                    return Err(RightsError::SaleWithoutCountry {
+                        field: field("country"),
+                        event: event.event.clone(),
+                    });
+                }
+                told.disclosures.push(Disclosed {
+                    index,
+                    kind,
+                    on: event.on,
+                    country,
+                });
                 continue;
             }
             let code =
@@ -242,9 +274,9 @@ impl Book {
             let jurisdiction = match self.jurisdiction(code) {
                 Ok(jurisdiction) => jurisdiction,
                 Err(unknown) => {
-                    let country = CountryCode::read(code).ok_or(unknown)?;
+                    CountryCode::read(code).ok_or(unknown)?;
                     if kind == EventKind::Filing {
-                        told.filed_uncovered.push((index, country, event.on));
+                        told.filed_uncovered.push((index, event.on));
                     }
                     continue;
                 }
@@ -277,6 +309,9 @@ impl Book {
     }
 }
 
+/// One right's clocks with the rules they came from.
+type Evaluated<'b> = (&'b Jurisdiction, &'b RouteRules, ClockReport<'b>);
+
 /// A step before an office.
 struct Procedural<'b> {
     index: usize,
@@ -286,41 +321,38 @@ struct Procedural<'b> {
     on: Date,
 }
 
-/// A candidate's events, sorted by whom they concern, each with its place in the list.
-#[derive(Default)]
-struct Told<'e, 'b> {
-    disclosures: Vec<(usize, &'e CandidateEvent)>,
-    procedural: Vec<Procedural<'b>>,
-    filed_uncovered: Vec<(usize, CountryCode, Date)>,
+/// A disclosure, seen from nowhere in particular.
+struct Disclosed {
+    index: usize,
+    kind: EventKind,
+    on: Date,
+    country: Option<CountryCode>,
 }
 
-impl Told<'_, '_> {
+/// A candidate's events, sorted by whom they concern, each with its place in the list.
+#[derive(Default)]
+struct Told<'b> {
+    disclosures: Vec<Disclosed>,
+    procedural: Vec<Procedural<'b>>,
+    filed_uncovered: Vec<(usize, Date)>,
+}
+
+impl Told<'_> {
     /// The events as one jurisdiction sees them for one right.
-    fn seen_from(
-        &self,
-        jurisdiction: &Jurisdiction,
-        route: &RouteRules,
-    ) -> Vec<(usize, EventInput)> {
-        let disclosed = self.disclosures.iter().map(|(index, event)| {
-            let (on, country) = (event.on, event.country.clone());
-            (
-                *index,
-                EventInput {
-                    event: event.event.clone(),
-                    on,
-                    country,
-                },
-            )
+    fn seen_from(&self, jurisdiction: &Jurisdiction, route: &RouteRules) -> Vec<Event> {
+        let disclosed = self.disclosures.iter().map(|told| Event {
+            kind: told.kind,
+            on: told.on,
+            place: told
+                .country
+                .and_then(|country| jurisdiction.place_of(country, told.on)),
+            index: told.index,
         });
-        let step = |index: usize, kind: EventKind, on: Date| {
-            (
-                index,
-                EventInput {
-                    event: kind.word().to_owned(),
-                    on,
-                    country: None,
-                },
-            )
+        let step = |index: usize, kind: EventKind, on: Date| Event {
+            kind,
+            on,
+            place: None,
+            index,
         };
         let here = |at: &&Procedural<'_>| {
             at.jurisdiction.code == jurisdiction.code && at.route.kind == route.kind
@@ -349,7 +381,7 @@ impl Told<'_, '_> {
             .chain(
                 self.filed_uncovered
                     .iter()
-                    .map(|(index, _, on)| (*on, *index, EventKind::ForeignPbrFiling)),
+                    .map(|(index, on)| (*on, *index, EventKind::ForeignPbrFiling)),
             )
             .min_by_key(|(on, index, _)| (*on, *index))
             .filter(|(on, ..)| filed_here.is_none_or(|filed| *on < filed))
@@ -855,6 +887,9 @@ mod tests {
         nowhere.jurisdiction = None;
         assert!(refused(nowhere).starts_with("events[0].jurisdiction:"));
         assert!(refused(step("filing", on, "Atlantis", None)).contains("not covered"));
+        let mut relative = sold(on, "ES");
+        relative.event = "first_sale_home".to_owned();
+        assert!(refused(relative).starts_with("events[0].country:"));
         let mut unsaid = sold(on, "ES");
         unsaid.country = None;
         assert!(refused(unsaid).starts_with("events[0].country:"));

@@ -11,7 +11,7 @@ use statrs::function::factorial::ln_binomial;
 /// Relative slack within which two tables count as equally probable.
 const TIE: f64 = 1e-7;
 /// Nodes after which enumeration gives way to simulation.
-const NODES: usize = 30_000_000;
+const NODES: usize = 3_000_000;
 /// Simulated tables.
 const DRAWS: usize = 50_000;
 
@@ -136,9 +136,56 @@ struct Search {
     bounds: Vec<Vec<(f64, f64)>>,
     /// Flowers in the rows from one on.
     left_n: Vec<u64>,
+    /// ln of all ways to place the events left into the rows from one on.
+    ln_ways: Vec<Vec<f64>>,
+    /// Splits of the events left between the last two rows.
+    last_two: Vec<LastTwo>,
     ln_all: f64,
     limit: f64,
     nodes_n: usize,
+}
+
+/// Splits of m events between two rows: their weights rise to a mode and fall again, so the
+/// extreme ones are two tails, which cumulated probabilities answer at once.
+struct LastTwo {
+    ln_weight: Vec<f64>,
+    mode: usize,
+    /// Probability of the first k splits, and of the last k.
+    first: Vec<f64>,
+    last: Vec<f64>,
+}
+
+impl LastTwo {
+    fn new(ln_weight: Vec<f64>, ln_ways: f64) -> LastTwo {
+        let mode = (0..ln_weight.len())
+            .max_by(|&a, &b| ln_weight[a].total_cmp(&ln_weight[b]))
+            .unwrap_or(0);
+        let cumulate = |weights: &mut dyn Iterator<Item = &f64>| -> Vec<f64> {
+            let mut sum = 0.0;
+            std::iter::once(0.0)
+                .chain(weights.map(|w| {
+                    sum += (w - ln_ways).exp();
+                    sum
+                }))
+                .collect()
+        };
+        let first = cumulate(&mut ln_weight.iter());
+        let last = cumulate(&mut ln_weight.iter().rev());
+        LastTwo {
+            ln_weight,
+            mode,
+            first,
+            last,
+        }
+    }
+
+    /// Probability of the splits whose weight is at most `limit`; the mode is above it.
+    fn tails(&self, limit: f64) -> f64 {
+        let rising = self.ln_weight[..self.mode].partition_point(|w| *w <= limit);
+        let above = self.ln_weight[self.mode..].partition_point(|w| *w > limit);
+        let falling = self.ln_weight.len() - self.mode - above;
+        self.first[rising] + self.last[falling]
+    }
 }
 
 impl Search {
@@ -168,12 +215,31 @@ impl Search {
                 bounds[i][m] = bound;
             }
         }
+        let ln_ways: Vec<Vec<f64>> = left_n
+            .iter()
+            .map(|&n| (0..=events_n.min(n)).map(|m| ln_binomial(n, m)).collect())
+            .collect();
+        let (x_row, y_row) = (&ln_choose[rows_n - 2], &ln_choose[rows_n - 1]);
+        let last_two = ln_ways[rows_n - 2]
+            .iter()
+            .enumerate()
+            .map(|(m, &ways)| {
+                let fewest = m.saturating_sub(y_row.len() - 1);
+                let most = m.min(x_row.len() - 1);
+                LastTwo::new(
+                    (fewest..=most).map(|x| x_row[x] + y_row[m - x]).collect(),
+                    ways,
+                )
+            })
+            .collect();
         Search {
             ln_all: ln_binomial(left_n[0], events_n),
             sizes: sizes.to_vec(),
             ln_choose,
             bounds,
             left_n,
+            ln_ways,
+            last_two,
             limit,
             nodes_n: 0,
         }
@@ -181,10 +247,11 @@ impl Search {
 
     /// Probability of the extreme completions of a branch; none when the search grows too large.
     fn sum(&mut self, row: usize, events_n: u64, so_far: f64) -> Option<f64> {
-        let (high, low) = self.bounds[row][events_n as usize];
+        let m = events_n as usize;
+        let (high, low) = self.bounds[row][m];
+        let all = (so_far + self.ln_ways[row][m] - self.ln_all).exp();
         if so_far + high <= self.limit {
-            let ln_ways = so_far + ln_binomial(self.left_n[row], events_n);
-            return Some((ln_ways - self.ln_all).exp());
+            return Some(all);
         }
         if so_far + low > self.limit {
             return Some(0.0);
@@ -192,6 +259,9 @@ impl Search {
         self.nodes_n += 1;
         if self.nodes_n > NODES {
             return None;
+        }
+        if row + 2 == self.sizes.len() {
+            return Some(all * self.last_two[m].tails(self.limit - so_far));
         }
         let fewest = events_n.saturating_sub(self.left_n[row + 1]);
         let most = events_n.min(self.sizes[row]);

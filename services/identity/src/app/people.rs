@@ -1,0 +1,267 @@
+//! The people of a programme.
+
+use contract::common::Empty;
+use contract::identity::{
+    ChangePasswordRequest, EditPersonRequest, FoundProgrammeRequest, ListPeopleRequest, Person,
+    PersonList, Programme, RegisterPersonRequest, WhoAmIRequest,
+};
+use platform::database::{Instant, Scope};
+use platform::fault::OnConstraint as _;
+use platform::fields::Words as _;
+use platform::paging::Page;
+use platform::{Fault, Fields, PersonId, ProgrammeId, Role, Unit};
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+
+use crate::IdentityApp;
+use crate::domain::{check_login, check_password, check_roles, hash_password, password_holds};
+use crate::store::{self, PersonRow, Sessions};
+
+fn shown(person: PersonRow) -> Person {
+    Person {
+        id: person.id.to_string(),
+        login: person.login,
+        name: person.name,
+        programme_id: person.programme_id.to_string(),
+        roles: person
+            .roles
+            .iter()
+            .map(|role| role.word().to_owned())
+            .collect(),
+        organisation_id: person
+            .organisation_id
+            .map(|id| id.to_string())
+            .unwrap_or_default(),
+        active: person.active,
+        version: person.version,
+    }
+}
+
+fn login_taken(login: &str) -> Fault {
+    Fault::exists("/login", format!("{login} is taken; choose another login"))
+}
+
+/// The caller's own entry.
+pub async fn who_am_i(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    _request: WhoAmIRequest,
+) -> Result<Person, Fault> {
+    let (programme, subject) = (unit.programme()?, unit.caller().subject);
+    store::person(unit.connection(), programme, subject)
+        .await?
+        .map(shown)
+        .ok_or_else(|| Fault::not_found("person", subject))
+}
+
+/// Changes the caller's own password and ends the other sessions.
+pub async fn change_password(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: ChangePasswordRequest,
+) -> Result<Empty, Fault> {
+    let mut fields = Fields::new();
+    check_password(&mut fields, "new_password", &request.new_password);
+    fields.finish()?;
+    let (programme, subject, now) = (unit.programme()?, unit.caller().subject, unit.now());
+    let keep = unit.caller().session;
+    let person = store::person(unit.connection(), programme, subject)
+        .await?
+        .ok_or_else(|| Fault::not_found("person", subject))?;
+    if !password_holds(request.current_password, Some(person.password_hash)).await? {
+        return Err(Fault::field("/current_password", "is wrong"));
+    }
+    let hash = hash_password(request.new_password).await?;
+    sqlx::query("update person set password_hash = $3, version = version + 1 where programme_id = $1 and id = $2")
+        .bind(programme)
+        .bind(subject)
+        .bind(hash)
+        .execute(unit.connection())
+        .await?;
+    let others = Sessions::AllOf(subject, keep);
+    store::end_sessions(
+        unit.connection(),
+        programme,
+        others,
+        "password changed",
+        now,
+    )
+    .await?;
+    unit.touch("person", subject);
+    Ok(Empty {})
+}
+
+/// Founds a programme.
+pub async fn found_programme(
+    app: &IdentityApp,
+    unit: &mut Unit,
+    request: FoundProgrammeRequest,
+) -> Result<Programme, Fault> {
+    let known = app.secrets.setup_key.as_deref().unwrap_or_default();
+    if known.is_empty()
+        || Sha256::digest(known.as_bytes()) != Sha256::digest(request.setup_key.as_bytes())
+    {
+        return Err(Fault::unauthenticated(
+            "the set-up key is wrong; it is in the file setup-key of the data folder",
+        ));
+    }
+    let mut fields = Fields::new();
+    let name = fields.text("name", &request.name, 200);
+    let login = check_login(&mut fields, "admin_login", &request.admin_login);
+    let admin_name = fields.text("admin_name", &request.admin_name, 200);
+    check_password(&mut fields, "admin_password", &request.admin_password);
+    fields.finish()?;
+
+    let (programme, admin, now) = (ProgrammeId::new(), PersonId::new(), unit.now());
+    sqlx::query("insert into programme (programme_id, name, founded_at) values ($1, $2, $3)")
+        .bind(programme)
+        .bind(name)
+        .bind(Instant(now))
+        .execute(unit.connection())
+        .await?;
+    let person = PersonRow {
+        programme_id: programme,
+        id: admin,
+        login: login.to_owned(),
+        name: admin_name.to_owned(),
+        password_hash: hash_password(request.admin_password.clone()).await?,
+        roles: vec![Role::Administrator],
+        organisation_id: None,
+        active: true,
+        version: 1,
+    };
+    store::insert_person(unit.connection(), &person, now)
+        .await
+        .on_constraint("login_once", || login_taken(login))?;
+    unit.touch("programme", programme);
+    unit.touch("person", admin);
+    // The audit entry of a founding belongs to the programme that it founds.
+    Scope {
+        programme: Some(programme),
+        across_programmes: true,
+        ..Scope::default()
+    }
+    .apply(unit.connection())
+    .await?;
+    Ok(Programme {
+        id: programme.to_string(),
+        name: name.to_owned(),
+        admin_id: admin.to_string(),
+    })
+}
+
+/// Registers a person.
+pub async fn register(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: RegisterPersonRequest,
+) -> Result<Person, Fault> {
+    let mut fields = Fields::new();
+    let id = fields.client_id(&request.id);
+    let login = check_login(&mut fields, "login", &request.login);
+    let name = fields.text("name", &request.name, 200);
+    check_password(&mut fields, "password", &request.password);
+    let organisation_id = fields.optional_id("organisation_id", &request.organisation_id);
+    let roles = check_roles(&mut fields, &request.roles, organisation_id);
+    fields.finish()?;
+
+    let now = unit.now();
+    let person = PersonRow {
+        programme_id: unit.programme()?,
+        id,
+        login: login.to_owned(),
+        name: name.to_owned(),
+        password_hash: hash_password(request.password.clone()).await?,
+        roles,
+        organisation_id,
+        active: true,
+        version: 1,
+    };
+    store::insert_person(unit.connection(), &person, now)
+        .await
+        .on_constraint("login_once", || login_taken(login))
+        .map_err(|fault| match organisation_id {
+            Some(org) if fault_is_foreign_key(&fault) => Fault::field(
+                "/organisation_id",
+                format!("no organisation {org} is known here"),
+            ),
+            _ => fault,
+        })?;
+    unit.touch("person", id);
+    Ok(shown(person))
+}
+
+fn fault_is_foreign_key(fault: &Fault) -> bool {
+    std::error::Error::source(fault)
+        .and_then(|source| source.downcast_ref::<sqlx::Error>())
+        .and_then(sqlx::Error::as_database_error)
+        .is_some_and(|db| db.is_foreign_key_violation())
+}
+
+/// Lists people.
+pub async fn list(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: ListPeopleRequest,
+) -> Result<PersonList, Fault> {
+    let page = Page::parse(request.limit, &request.cursor)?;
+    let programme = unit.programme()?;
+    let after = page.after_key::<Uuid>()?;
+    let rows = store::people(unit.connection(), programme, after, page.fetch()).await?;
+    let (rows, next_cursor) = page.cut(rows, |person| person.id);
+    Ok(PersonList {
+        items: rows.into_iter().map(shown).collect(),
+        next_cursor,
+    })
+}
+
+/// Changes a person's roles or standing, and ends their sessions so that it takes effect.
+pub async fn edit(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: EditPersonRequest,
+) -> Result<Person, Fault> {
+    let mut fields = Fields::new();
+    let id: Option<PersonId> = fields.id("person_id", &request.person_id);
+    let (programme, now) = (unit.programme()?, unit.now());
+    let Some(id) = id else {
+        return Err(Fault::not_found("person", &request.person_id));
+    };
+    let mut person = store::person(unit.connection(), programme, id)
+        .await?
+        .ok_or_else(|| Fault::not_found("person", id))?;
+    if person.version != request.expected_version {
+        return Err(Fault::stale(person.version));
+    }
+    if !request.roles.is_empty() {
+        person.roles = check_roles(&mut fields, &request.roles, person.organisation_id);
+    }
+    person.active = request.active.unwrap_or(person.active);
+    let own = unit.caller().subject == id;
+    fields.require(
+        !own || (person.active && person.roles.contains(&Role::Administrator)),
+        "roles",
+        "you cannot take your own administrator's role away; ask another administrator",
+    );
+    fields.finish()?;
+    let roles: Vec<&str> = person.roles.iter().map(|role| role.word()).collect();
+    let changed = sqlx::query(
+        "update person set roles = $4, active = $5, version = version + 1 \
+         where programme_id = $1 and id = $2 and version = $3",
+    )
+    .bind(programme)
+    .bind(id)
+    .bind(request.expected_version)
+    .bind(roles)
+    .bind(person.active)
+    .execute(unit.connection())
+    .await?;
+    if changed.rows_affected() != 1 {
+        return Err(Fault::stale(person.version + 1));
+    }
+    let all = Sessions::AllOf(id, if own { unit.caller().session } else { None });
+    store::end_sessions(unit.connection(), programme, all, "roles changed", now).await?;
+    person.version += 1;
+    unit.touch("person", id);
+    Ok(shown(person))
+}
