@@ -579,6 +579,7 @@ impl<'b> Facts<'b, '_> {
         }
         let filing = self.filing();
         let counts = |kind: &EventKind| rule.priority_counts.contains(kind);
+        let claimed = priority_on == Some(event.on);
         let priority_on = priority_on.filter(|on| {
             self.events
                 .iter()
@@ -589,7 +590,12 @@ impl<'b> Facts<'b, '_> {
                 filing <= due_on || priority_on.is_some_and(|priority| priority <= nominal_on)
             }),
             What::ClaimPriorityBy => filing.map(|filing| filing <= due_on),
-            What::PayIssueFeeBy => self.earliest(&[EventKind::Grant]).map(|_| true),
+            What::PetitionLatePriorityBy => claimed.then_some(true),
+            What::ReplyBy
+            | What::ReplyAtLatest
+            | What::PayIssueFeeBy
+            | What::LodgePriorityPapersBy
+            | What::SubmitMaterialBy => self.earliest(&[EventKind::Grant]).map(|_| true),
             _ => None,
         };
         let ends = |length: Length| {
@@ -1241,6 +1247,48 @@ mod tests {
         assert!(country.to_string().contains("give GB"));
         let upov = clock("UPOV", "pbr", &[sale(on, "CL")], &Attributes::default()).unwrap_err();
         assert!(upov.to_string().contains("home_country"));
+    }
+
+    #[test]
+    fn what_a_grant_or_a_timely_claim_shows_to_be_done_is_no_longer_due() {
+        let mut told = vec![
+            ("foreign_pbr_filing", date(2025, 1, 20)),
+            ("filing", date(2026, 1, 20)),
+            ("allowance_mailed", date(2027, 3, 1)),
+        ];
+        let due = |told: &[Told<'_>]| -> Vec<What> {
+            let report = ask("US", "plant_patent", told, None);
+            report
+                .due_list(date(2026, 2, 1), &[])
+                .iter()
+                .map(|item| item.what)
+                .collect()
+        };
+        assert_eq!(due(&told), [What::PayIssueFeeBy]);
+        told.push(("grant", date(2027, 8, 1)));
+        assert_eq!(due(&told), []);
+    }
+
+    #[test]
+    fn a_late_claim_is_due_only_once_the_timely_one_is_missed() {
+        let report = ask(
+            "US",
+            "plant_patent",
+            &[("foreign_pbr_filing", date(2025, 1, 20))],
+            None,
+        );
+        let due = |as_of| -> Vec<What> {
+            report
+                .due_list(as_of, &[])
+                .iter()
+                .map(|item| item.what)
+                .collect()
+        };
+        assert_eq!(due(date(2026, 1, 20)), [What::ClaimPriorityBy]);
+        assert_eq!(
+            due(date(2026, 1, 21)),
+            [What::ClaimPriorityBy, What::PetitionLatePriorityBy]
+        );
     }
 
     #[test]

@@ -646,6 +646,13 @@ impl<'b> ClockReport<'b> {
             .deadlines
             .iter()
             .filter(|deadline| deadline.met.is_none())
+            .filter(|deadline| {
+                // A late claim is asked for only once the timely one is missed.
+                deadline.what != What::PetitionLatePriorityBy
+                    || self
+                        .first(What::ClaimPriorityBy)
+                        .is_none_or(|claim| claim.due_on < as_of)
+            })
             .map(|deadline| {
                 DueItem::new(
                     (self.jurisdiction, self.kind),
