@@ -154,7 +154,7 @@ impl Book {
     /// Answers a question.
     ///
     /// # Errors
-    /// As for [`clock`].
+    /// As for [`clock()`].
     pub fn clock(&self, request: &ClockRequest) -> Result<ClockReport<'_>, RightsError> {
         self.answer(
             &request.jurisdiction,

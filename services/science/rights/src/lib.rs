@@ -1,7 +1,7 @@
 //! Plant rights: jurisdictions, clocks, terms and denominations.
 //!
 //! The law stands as data under `data/`, one file a jurisdiction, each rule with its source and how
-//! well it is known; see [`Book`]. [`clock`] answers what events mean for one right in one
+//! well it is known; see [`Book`]. [`clock()`] answers what events mean for one right in one
 //! jurisdiction. Nothing here reads a clock: the day "as of" which something is asked is always a
 //! parameter.
 
