@@ -1,1 +1,11 @@
-//! The one program.
+//! The one program: starts, serves, migrates, loads and imports.
+//!
+//! [`assembly`] joins services into one router; [`up`], [`serve`] and [`migrate`] are what the
+//! commands of the same names do.
+
+pub mod assembly;
+pub mod command;
+pub mod demo;
+pub mod migrate;
+pub mod serve;
+pub mod up;

@@ -1,1 +1,7 @@
-fn main() {}
+//! The program `drupeline`.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    drupeline::command::run()
+}

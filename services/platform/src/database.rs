@@ -1,6 +1,5 @@
 //! Each service's schema, role and scope in the one PostgreSQL.
 
-use std::collections::BTreeMap;
 use std::str::FromStr as _;
 use std::time::Duration;
 
@@ -266,27 +265,6 @@ pub fn derived_password(admin_url: &str, service: ServiceName) -> String {
         .iter()
         .map(|byte| format!("{byte:02x}"))
         .collect()
-}
-
-/// The options of every service's role, from the administrator's URL.
-///
-/// # Errors
-/// [`DatabaseError::Url`] when the URL cannot be read.
-pub fn service_options(
-    admin_url: &str,
-    services: &[ServiceName],
-) -> Result<BTreeMap<ServiceName, PgConnectOptions>, DatabaseError> {
-    let admin = options("DATABASE_URL", admin_url)?;
-    Ok(services
-        .iter()
-        .map(|&service| {
-            let own = admin
-                .clone()
-                .username(&service.database_role())
-                .password(&derived_password(admin_url, service));
-            (service, own)
-        })
-        .collect())
 }
 
 /// The scope of a transaction, which row-level security reads.

@@ -36,3 +36,9 @@ mod server;
 pub use binaries::{BINARIES_VARIABLE, OLDEST_MAJOR, binaries_from_environment};
 pub use error::{StartError, StopError};
 pub use private_postgres::{Options, PrivatePostgres, SUPERUSER};
+
+/// Whether this process runs as root, for whom PostgreSQL needs another account and a folder that
+/// the account can reach.
+pub fn is_root() -> bool {
+    rustix::process::geteuid().is_root()
+}

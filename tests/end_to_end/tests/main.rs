@@ -1,1 +1,5 @@
-//! End to end.
+//! Drupeline over real HTTP and gRPC on a real PostgreSQL.
+
+mod access;
+mod identity;
+mod transport;

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::RightsError;
 use crate::book::{Book, Confidence, What};
 use crate::calendar::{EARLIEST_EVENT, LATEST_EVENT};
-use crate::standing::DueItem;
+use crate::due::DueItem;
 
 /// When annual fees fall due.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -1,8 +1,8 @@
 //! Tests of several counts against one another and of counts against a ratio.
 
 use super::{Count, CountError, in_range};
+use rand::SeedableRng;
 use rand::seq::SliceRandom;
-use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha12Rng;
 use serde::Serialize;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
@@ -498,6 +498,7 @@ pub fn segregation(observed: &[f64], ratio: &[f64]) -> Result<Segregation, Count
 /// Draws a number of successes among `trials_n` with probability `p`, by inversion of uniforms.
 #[cfg(test)]
 pub(crate) fn draw_binomial(rng: &mut ChaCha12Rng, trials_n: u64, p: f64) -> u64 {
+    use rand::RngExt;
     (0..trials_n).filter(|_| rng.random::<f64>() < p).count() as u64
 }
 

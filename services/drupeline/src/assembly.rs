@@ -1,0 +1,128 @@
+//! Joins services into one process, whether that is all of them or one alone.
+
+use std::collections::BTreeMap;
+use std::error::Error;
+use std::sync::{Arc, OnceLock};
+
+use axum::Router;
+use platform::database::{self, Schema};
+use platform::operation::{CatalogueEntry, Context};
+use platform::peers::{Peers, Place, ServiceName};
+use platform::server::{Background, Mounted};
+use platform::token::Verifier;
+use platform::{Clock, server};
+use sqlx::PgPool;
+use sqlx::postgres::PgConnectOptions;
+
+/// The services that own tables.
+pub const WITH_TABLES: [ServiceName; 4] =
+    [ServiceName::Identity, ServiceName::Crossing, ServiceName::Evaluation, ServiceName::Release];
+
+/// What a process needs to run services.
+pub struct Plan {
+    /// The services to run here.
+    pub here: Vec<ServiceName>,
+    /// Each one's database, as its own role.
+    pub databases: BTreeMap<ServiceName, PgConnectOptions>,
+    /// Most connections of each service.
+    pub connections: u32,
+    /// What each service proves itself with; of services elsewhere, only identity needs them.
+    pub service_secrets: BTreeMap<ServiceName, String>,
+    /// What founding a programme needs; none closes that door.
+    pub setup_key: Option<String>,
+    /// Addresses of services that run elsewhere.
+    pub elsewhere: BTreeMap<ServiceName, String>,
+    /// The time.
+    pub clock: Clock,
+}
+
+/// Services of this process, joined.
+pub struct Assembled {
+    /// REST, gRPC and pages.
+    pub router: Router,
+    /// What runs beside them.
+    pub background: Vec<Background>,
+    /// Reaches the services, of this process and elsewhere, in the dashboard's name.
+    pub peers: Peers,
+    /// Each service's tables.
+    pub pools: BTreeMap<ServiceName, PgPool>,
+}
+
+/// The schema of a service that has tables.
+pub fn schema(service: ServiceName) -> Option<Schema> {
+    match service {
+        ServiceName::Identity => Some(identity::schema()),
+        ServiceName::Crossing => Some(crossing::schema()),
+        ServiceName::Evaluation => Some(evaluation::schema()),
+        ServiceName::Release => Some(release::schema()),
+        ServiceName::Dashboard => None,
+    }
+}
+
+/// Every operation of every service.
+pub fn catalogue() -> Vec<CatalogueEntry> {
+    let mut all = identity::operations::catalogue();
+    all.extend(crossing::operations::catalogue());
+    all.extend(evaluation::operations::catalogue());
+    all.extend(release::operations::catalogue());
+    all
+}
+
+/// Joins the services of a plan.
+///
+/// # Errors
+/// When a database does not answer, a schema is not up to date or an address cannot be read.
+pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sync>> {
+    let cell = Arc::new(OnceLock::new());
+    let mut places = BTreeMap::new();
+    for service in WITH_TABLES {
+        if plan.here.contains(&service) {
+            places.insert(service, Place::Here(cell.clone()));
+        } else if let Some(address) = plan.elsewhere.get(&service) {
+            places.insert(service, Place::at(address)?);
+        }
+    }
+    let peers_of = |service: ServiceName| {
+        let secret = plan.service_secrets.get(&service).cloned().unwrap_or_default();
+        Peers::new(service, secret, places.clone())
+    };
+    let mut mounted: Vec<Mounted> = Vec::new();
+    let mut pools = BTreeMap::new();
+    for &service in &plan.here {
+        let Some(schema) = schema(service) else {
+            mounted.push(dashboard::mount(peers_of(service)));
+            continue;
+        };
+        let options = plan
+            .databases
+            .get(&service)
+            .cloned()
+            .ok_or_else(|| format!("the {service} service has no database"))?;
+        let pool = database::connect(options, service, plan.connections).await?;
+        database::require_current(&pool, &schema).await?;
+        pools.insert(service, pool.clone());
+        let peers = peers_of(service);
+        let context = Context {
+            service,
+            pool,
+            clock: plan.clock.clone(),
+            verifier: Arc::new(Verifier::new(peers.clone())),
+            peers,
+        };
+        mounted.push(match service {
+            ServiceName::Identity => {
+                let secrets = identity::Secrets {
+                    services: plan.service_secrets.clone(),
+                    setup_key: plan.setup_key.clone(),
+                };
+                identity::mount(context, secrets).await?
+            }
+            ServiceName::Crossing => crossing::mount(context),
+            ServiceName::Evaluation => evaluation::mount(context),
+            ServiceName::Release => release::mount(context),
+            ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
+        });
+    }
+    let (router, background) = server::assemble(mounted, cell).await?;
+    Ok(Assembled { router, background, peers: peers_of(ServiceName::Dashboard), pools })
+}

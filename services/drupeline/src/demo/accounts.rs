@@ -1,0 +1,125 @@
+//! Founds a programme with one account for each role.
+
+use std::collections::BTreeMap;
+
+use contract::identity::identity_client::IdentityClient;
+use contract::identity::{
+    FoundProgrammeRequest, RegisterOrganisationRequest, RegisterPersonRequest, SignInRequest,
+};
+use platform::Fault;
+use platform::peers::{Peers, ServiceName};
+use serde::{Deserialize, Serialize};
+
+/// A login with its password.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Account {
+    /// Login.
+    pub login: String,
+    /// Password.
+    pub password: String,
+}
+
+/// What is founded.
+pub struct Founding {
+    /// Name of the programme.
+    pub programme: &'static str,
+    /// Added to every login, so that two programmes can stand side by side.
+    pub login_suffix: &'static str,
+    /// Two nurseries, by name and country.
+    pub nurseries: [(&'static str, &'static str); 2],
+}
+
+/// Accounts of staff: key, role and the person's invented name.
+const STAFF: [(&str, &str, &str); 5] = [
+    ("breeder", "breeder", "Ines Halvard"),
+    ("field", "field", "Tomas Brekke"),
+    ("trials", "trials", "Wren Okello"),
+    ("rights", "rights", "Judith Marlowe-Sand"),
+    ("manager", "manager", "Petra Quist"),
+];
+
+/// Accounts of partners: key and the person's invented name.
+const PARTNERS: [(&str, &str); 2] = [("partner_a", "Dario Venn"), ("partner_b", "Luz Arrieta")];
+
+/// Founds a programme with its administrator, two nurseries and one account for each role.
+///
+/// # Errors
+/// When the set-up key is wrong, a login is taken or identity does not answer.
+pub async fn found(
+    peers: &Peers,
+    setup_key: &str,
+    founding: &Founding,
+    mut password: impl FnMut() -> String,
+) -> Result<BTreeMap<String, Account>, Fault> {
+    let mut accounts = BTreeMap::new();
+    let mut account = |key: &str| {
+        let login = format!("{}{}", key.replace('_', "-"), founding.login_suffix);
+        let account = Account { login, password: password() };
+        accounts.insert(key.to_owned(), account.clone());
+        account
+    };
+
+    let admin = account("admin");
+    let mut anyone = IdentityClient::new(peers.transport(ServiceName::Identity)?);
+    anyone
+        .found_programme(FoundProgrammeRequest {
+            setup_key: setup_key.to_owned(),
+            name: founding.programme.to_owned(),
+            admin_login: admin.login.clone(),
+            admin_name: "Odd Lindqvist-Hale".to_owned(),
+            admin_password: admin.password.clone(),
+        })
+        .await?;
+    let token = sign_in(peers, &admin).await?;
+    let mut identity = IdentityClient::new(peers.reach_as(ServiceName::Identity, &token)?);
+    for (key, role, name) in STAFF {
+        let Account { login, password } = account(key);
+        identity
+            .register_person(RegisterPersonRequest {
+                login,
+                name: name.to_owned(),
+                password,
+                roles: vec![role.to_owned()],
+                ..RegisterPersonRequest::default()
+            })
+            .await?;
+    }
+    for ((key, person), (name, country)) in PARTNERS.into_iter().zip(founding.nurseries) {
+        let organisation = identity
+            .register_organisation(RegisterOrganisationRequest {
+                name: name.to_owned(),
+                kind: "nursery".to_owned(),
+                country: country.to_owned(),
+                ..RegisterOrganisationRequest::default()
+            })
+            .await?
+            .into_inner();
+        let Account { login, password } = account(key);
+        identity
+            .register_person(RegisterPersonRequest {
+                login,
+                name: person.to_owned(),
+                password,
+                roles: vec!["partner".to_owned()],
+                organisation_id: organisation.id,
+                ..RegisterPersonRequest::default()
+            })
+            .await?;
+    }
+    Ok(accounts)
+}
+
+/// Signs an account in and gives its access token.
+///
+/// # Errors
+/// When the password is wrong or identity does not answer.
+pub async fn sign_in(peers: &Peers, account: &Account) -> Result<String, Fault> {
+    let session = IdentityClient::new(peers.transport(ServiceName::Identity)?)
+        .sign_in(SignInRequest {
+            login: account.login.clone(),
+            password: account.password.clone(),
+        })
+        .await?
+        .into_inner();
+    Ok(session.access_token)
+}

@@ -1,0 +1,109 @@
+//! What every path has in common: problems, content types, sizes, documents, reflection, health.
+
+use end_to_end::System;
+use serde_json::json;
+
+#[tokio::test]
+async fn unknown_paths_and_methods_are_problems() {
+    let system = System::start().await;
+    let anyone = system.anonymous();
+    assert!(anyone.get("/api/no/such/thing").await.pointers(404).is_empty());
+    assert!(anyone.delete("/api/identity/v1/jwks.json").await.pointers(405).is_empty());
+}
+
+#[tokio::test]
+async fn malformed_bodies_are_told_apart() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let people = "/api/identity/v1/people";
+    admin.post_text(people, "application/json", "{\"login\": ").await.pointers(400);
+    admin.post_text(people, "application/json", "[1, 2]").await.pointers(400);
+    admin.post_text(people, "text/plain", "login=x").await.pointers(415);
+    let wrong_type = admin.post(people, &json!({"login": 5})).await.pointers(422);
+    assert_eq!(wrong_type, ["/login"]);
+    let large = format!("{{\"login\": \"{}\"}}", "x".repeat(5 * 1024 * 1024));
+    admin.post_text(people, "application/json", &large).await.pointers(413);
+    let listing = admin.get("/api/identity/v1/people?limit=many").await.pointers(422);
+    assert_eq!(listing, ["/limit"]);
+}
+
+#[tokio::test]
+async fn a_key_used_with_another_body_is_refused() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let path = "/api/identity/v1/organisations";
+    let key = [("idempotency-key", "planting-2026")];
+    let body = json!({"name": "Third Nursery", "kind": "nursery", "country": "ZA"});
+    let first = admin.post_with(path, &body, &key).await.expect(201);
+    assert_eq!(admin.post_with(path, &body, &key).await.expect(201), first);
+    let other = json!({"name": "Fourth Nursery", "kind": "nursery", "country": "ZA"});
+    admin.post_with(path, &other, &key).await.expect(422);
+}
+
+#[tokio::test]
+async fn the_same_request_at_once_writes_once() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let body = json!({"id": "01890a5d-ac96-774b-bcce-b302099a8099", "name": "Once", "kind": "grower", "country": "NZ"});
+    let calls = (0..8).map(|_| {
+        let (admin, body) = (admin.clone(), body.clone());
+        tokio::spawn(async move { admin.post("/api/identity/v1/organisations", &body).await.status })
+    });
+    let mut statuses = Vec::new();
+    for call in calls.collect::<Vec<_>>() {
+        statuses.push(call.await.unwrap());
+    }
+    assert!(statuses.contains(&201), "{statuses:?}");
+    assert!(statuses.iter().all(|s| [201, 409].contains(s)), "{statuses:?}");
+    let list = admin.get("/api/identity/v1/organisations").await.expect(200);
+    let once = list["items"].as_array().unwrap().iter().filter(|o| o["name"] == "Once").count();
+    assert_eq!(once, 1);
+}
+
+#[tokio::test]
+async fn documents_health_and_metrics_are_served() {
+    let system = System::start().await;
+    let anyone = system.anonymous();
+    assert_eq!(anyone.get("/openapi.json").await.expect(200)["openapi"], "3.1.0");
+    anyone.get("/healthz").await.expect(200);
+    anyone.get("/readyz").await.expect(200);
+    let metrics = anyone.get("/metrics").await.expect(200);
+    assert!(metrics.as_str().unwrap().contains("drupeline_requests_total"));
+}
+
+#[tokio::test]
+async fn paging_visits_everything_once() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let mut seen = Vec::new();
+    let mut cursor = String::new();
+    loop {
+        let page = admin.get(&format!("/api/identity/v1/people?limit=3&cursor={cursor}")).await.expect(200);
+        seen.extend(page["items"].as_array().unwrap().iter().map(|p| p["login"].as_str().unwrap().to_owned()));
+        match page["next_cursor"].as_str() {
+            Some(next) => cursor = next.to_owned(),
+            None => break,
+        }
+    }
+    seen.sort();
+    let mut expected: Vec<String> = system.roles().iter().map(|r| r.replace('_', "-")).collect();
+    expected.sort();
+    assert_eq!(seen, expected);
+}
+
+#[tokio::test]
+async fn an_unknown_grpc_service_is_unimplemented() {
+    let system = System::start().await;
+    let channel = tonic::transport::Endpoint::from_shared(system.url()).unwrap().connect_lazy();
+    let mut grpc = tonic::client::Grpc::new(channel);
+    grpc.ready().await.unwrap();
+    let status = grpc
+        .unary(
+            tonic::Request::new(contract::common::Empty {}),
+            http::uri::PathAndQuery::from_static("/no.such.Service/Method"),
+            tonic_prost::ProstCodec::<contract::common::Empty, contract::common::Empty>::default(),
+        )
+        .await
+        .unwrap_err();
+    assert_eq!(status.code(), tonic::Code::Unimplemented);
+}
