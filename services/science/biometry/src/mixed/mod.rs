@@ -31,6 +31,8 @@ mod relationship;
 mod reml;
 mod residual;
 mod sparse;
+#[cfg(test)]
+mod tests;
 
 use std::sync::OnceLock;
 
@@ -67,8 +69,12 @@ pub struct LevelEffect {
     pub level: String,
     /// Best linear unbiased prediction of every coefficient.
     pub effects: Vec<f64>,
-    /// Prediction error variance of every coefficient.
+    /// Prediction error variance of every coefficient, taking the variances as known.
     pub prediction_error_variances: Vec<f64>,
+    /// What the estimation of the variances adds to it (Kackar and Harville 1984, Prasad and Rao
+    /// 1990, from memory: twice the variance of the prediction that comes from theirs); zero when
+    /// they were given.
+    pub inflations: Vec<f64>,
 }
 
 impl LevelEffect {
@@ -78,10 +84,19 @@ impl LevelEffect {
         self.effects[0]
     }
 
-    /// Standard error of prediction of the first coefficient.
+    /// Standard error of prediction of the first coefficient, taking the variances as known.
     #[must_use]
     pub fn se(&self) -> f64 {
         self.prediction_error_variances[0].max(0.0).sqrt()
+    }
+
+    /// Limits of the 95 % prediction interval of the first coefficient, which allow for the
+    /// estimation of the variances.
+    #[must_use]
+    pub fn interval(&self) -> (f64, f64) {
+        let variance = self.prediction_error_variances[0] + self.inflations[0];
+        let half = 1.959_963_984_540_054 * variance.max(0.0).sqrt();
+        (self.effect() - half, self.effect() + half)
     }
 }
 
@@ -318,6 +333,10 @@ impl Fit {
                 sum.max(0.0).sqrt()
             })
         };
+        let slopes = match &parameter_covariance {
+            Some(_) => reml::solution_slopes(&design, &optimum),
+            None => Vec::new(),
+        };
         let mut random = Vec::with_capacity(design.random.len());
         for (k, term) in design.random.iter().enumerate() {
             let loading = &optimum.parameters.loadings[k];
@@ -373,10 +392,40 @@ impl Fit {
                         }
                         sum
                     };
+                    // Slope of u = L v by every parameter.
+                    let slope = |a: usize, p: usize| -> f64 {
+                        let through: f64 = (0..r)
+                            .map(|s| loading.at(a, s) * slopes[p][at(level, s)])
+                            .sum();
+                        through
+                            + match free[p] {
+                                Free::Loading {
+                                    term,
+                                    coefficient,
+                                    column,
+                                } if term == k && coefficient == a => {
+                                    optimum.solved.solution[at(level, column)]
+                                }
+                                _ => 0.0,
+                            }
+                    };
+                    let inflation = |a: usize| {
+                        parameter_covariance.as_ref().map_or(0.0, |w| {
+                            let d: Vec<f64> = (0..free.len()).map(|p| slope(a, p)).collect();
+                            let mut sum = 0.0;
+                            for (i, x) in d.iter().enumerate() {
+                                for (j, y) in d.iter().enumerate() {
+                                    sum += w[(i, j)] * x * y;
+                                }
+                            }
+                            2.0 * sum.max(0.0)
+                        })
+                    };
                     LevelEffect {
                         level: name.clone(),
                         effects,
                         prediction_error_variances: (0..t).map(pev).collect(),
+                        inflations: (0..t).map(inflation).collect(),
                     }
                 })
                 .collect();

@@ -28,7 +28,24 @@ pub(crate) enum Free {
     Residual(usize),
 }
 
+impl Free {
+    fn is_pivot(self) -> bool {
+        matches!(self, Self::Loading { coefficient, column, .. } if coefficient == column)
+    }
+}
+
 impl Parameters {
+    fn value(&self, free: Free) -> f64 {
+        match free {
+            Free::Loading {
+                term,
+                coefficient,
+                column,
+            } => self.loadings[term].at(coefficient, column),
+            Free::Residual(k) => self.residual[k],
+        }
+    }
+
     pub(crate) fn ranks(&self) -> Vec<usize> {
         self.loadings.iter().map(|l| l.rank).collect()
     }
@@ -69,8 +86,7 @@ impl Parameters {
     fn along(&self, free: &[Free], step: &[f64], share: f64) -> Self {
         let mut moved = self.clone();
         for (&which, delta) in free.iter().zip(step) {
-            let is_pivot =
-                matches!(which, Free::Loading { coefficient, column, .. } if coefficient == column);
+            let is_pivot = which.is_pivot();
             let value = moved.value_mut(which);
             let target = *value + share * delta;
             *value = match which {
@@ -325,6 +341,52 @@ pub(crate) fn derivatives(
     }
 }
 
+/// Derivative of the equations' solution by every free parameter: from C s = W'R^-1 y,
+/// C ds = dW'R^-1 e - W'R^-1 dW s for a loading and W' d(R^-1) e for a residual parameter.
+pub(crate) fn solution_slopes(design: &Design, optimum: &Optimum) -> Vec<Vec<f64>> {
+    let (system, solved) = (&optimum.system, &optimum.solved);
+    let weights = &solved.residual.weights;
+    let projected = design.residual.apply(weights, &solved.residuals);
+    let slope_of = |free: &Free| {
+        let mut slope = match *free {
+            Free::Loading {
+                term,
+                coefficient,
+                column,
+            } => {
+                let random = &design.random[term];
+                let (first, rank) = (system.first[term], system.ranks[term]);
+                let mut moved = vec![0.0; design.n()];
+                let mut right = vec![0.0; system.n_equations];
+                for (i, &l) in random
+                    .level_of
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, l)| **l != NO_LEVEL)
+                {
+                    let equation = first + l as usize * rank + column;
+                    let z = random.covariates[coefficient][i];
+                    moved[i] = z * solved.solution[equation];
+                    right[equation] += z * projected[i];
+                }
+                let back =
+                    system.transposed_times(&solved.w, &design.residual.apply(weights, &moved));
+                right.iter_mut().zip(&back).for_each(|(r, b)| *r -= b);
+                right
+            }
+            Free::Residual(k) => {
+                let pulled = design
+                    .residual
+                    .apply(&solved.residual.derivatives[k].0, &solved.residuals);
+                system.transposed_times(&solved.w, &pulled)
+            }
+        };
+        system.pattern.solve(&solved.factor, &mut slope);
+        slope
+    };
+    optimum.derivatives.free.iter().map(slope_of).collect()
+}
+
 /// The ascent step of the average information, with its diagonal raised as far as it must be for
 /// the matrix to be positive definite.
 fn newton_step(information: &Mat<f64>, score: &[f64]) -> Vec<f64> {
@@ -351,6 +413,56 @@ fn newton_step(information: &Mat<f64>, score: &[f64]) -> Vec<f64> {
         ridge = if ridge == 0.0 { 1e-6 } else { ridge * 10.0 };
         if ridge > 1e6 {
             return score.to_vec();
+        }
+    }
+}
+
+/// The step of the average information with pivots of L kept from falling by more than nine
+/// tenths at once; the other parameters move as is best beside the pivots so held. Also the
+/// decrement s' I^-1 s over the parameters that moved freely, plus the gain of the held ones.
+fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) {
+    const DEEPEST: f64 = -0.9;
+    let n = here.free.len();
+    let mut held: Vec<Option<f64>> = vec![None; n];
+    loop {
+        let moving: Vec<usize> = (0..n).filter(|&k| held[k].is_none()).collect();
+        let information = Mat::from_fn(moving.len(), moving.len(), |i, j| {
+            here.information[(moving[i], moving[j])]
+        });
+        let score: Vec<f64> = moving
+            .iter()
+            .map(|&i| {
+                let pulled: f64 = (0..n)
+                    .filter_map(|j| held[j].map(|step| here.information[(i, j)] * step))
+                    .sum();
+                here.score[i] - pulled
+            })
+            .collect();
+        let part = newton_step(&information, &score);
+        let mut step: Vec<f64> = held.iter().map(|h| h.unwrap_or(0.0)).collect();
+        moving
+            .iter()
+            .zip(&part)
+            .for_each(|(&k, value)| step[k] = *value);
+        let sinking: Vec<usize> = moving
+            .iter()
+            .copied()
+            .filter(|&k| {
+                let value = parameters.value(here.free[k]);
+                here.free[k].is_pivot()
+                    && step[k] * value.signum() < DEEPEST * value.abs() * 1.000_001
+            })
+            .collect();
+        if sinking.is_empty() {
+            let gain: f64 = held
+                .iter()
+                .zip(&here.score)
+                .filter_map(|(h, s)| h.map(|h| h * s))
+                .sum();
+            return (step, dot(&part, &score) + gain.abs());
+        }
+        for k in sinking {
+            held[k] = Some(DEEPEST * parameters.value(here.free[k]));
         }
     }
 }
@@ -550,22 +662,22 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
     let mut system = System::new(design, &parameters.ranks());
     let mut solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
     let mut trace = Vec::new();
-    let mut releases = 0;
+    let mut releases_left = 4;
     let mut gradient = f64::INFINITY;
     for iteration in 1..=max_iterations {
         trace.push(solved.log_likelihood);
         let inverse = system.pattern.selected_inverse(&solved.factor);
         let here = derivatives(design, &system, &solved, &parameters, &inverse);
-        if iteration == 1 {
-            if let Some(k) = here.distinct.iter().position(|share| *share < 1e-8) {
-                return Err(ModelError::ConfoundedRandom {
-                    term: design.random[k].name.clone(),
-                    with: "the fixed terms, which already describe all its levels".to_owned(),
-                });
-            }
+        if iteration == 1
+            && let Some(k) = here.distinct.iter().position(|share| *share < 1e-8)
+        {
+            return Err(ModelError::ConfoundedRandom {
+                term: design.random[k].name.clone(),
+                with: "the fixed terms, which already describe all its levels".to_owned(),
+            });
         }
-        let step = newton_step(&here.information, &here.score);
-        gradient = dot(&step, &here.score).max(0.0).sqrt();
+        let (step, decrement) = bounded_step(&parameters, &here);
+        gradient = decrement.max(0.0).sqrt();
         let slack = 1e-11 * (1.0 + solved.log_likelihood.abs());
         let mut next = None;
         let stalled = gradient < 1e-4
@@ -576,11 +688,11 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
                 .map(|k| parameters.along(&here.free, &step, 0.5_f64.powi(k)))
                 .chain(here.update.clone());
             for candidate in candidates {
-                if let Ok(there) = system.solve(design, &candidate.loadings, &candidate.residual) {
-                    if there.log_likelihood >= solved.log_likelihood - slack {
-                        next = Some((candidate, there));
-                        break;
-                    }
+                if let Ok(there) = system.solve(design, &candidate.loadings, &candidate.residual)
+                    && there.log_likelihood >= solved.log_likelihood - slack
+                {
+                    next = Some((candidate, there));
+                    break;
                 }
             }
         }
@@ -593,7 +705,7 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
                     gradient,
                 });
             }
-            let freed = if releases < 4 {
+            let freed = if releases_left > 0 {
                 release(design, &parameters)?
             } else {
                 None
@@ -610,7 +722,7 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
                     trace,
                 });
             };
-            releases += 1;
+            releases_left -= 1;
             parameters = freed;
             system = System::new(design, &parameters.ranks());
             solved = system.solve(design, &parameters.loadings, &parameters.residual)?;
