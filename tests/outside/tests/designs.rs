@@ -9,10 +9,8 @@ use cases::{Case, Json};
 use outside_checks::read_case_file;
 use std::collections::{BTreeMap, BTreeSet};
 
-// Every family is built both alone and within the one program of all.
-#[allow(clippy::duplicate_mod)]
 #[path = "biometry/cases.rs"]
-mod cases;
+pub(crate) mod cases;
 
 fn keys(object: &Json) -> Vec<&str> {
     object.pairs().iter().map(|(k, _)| k.as_str()).collect()

@@ -1,14 +1,9 @@
 //! Proportions, exact tests and segregation ratios against independently computed values.
 
+use crate::designs::cases::{self, Case, Json};
 use biometry::fruit_set::Count;
 use biometry::fruit_set::proportion::{Method, interval};
 use biometry::fruit_set::tables::{self, Found};
-use cases::{Case, Json};
-
-// Every family is built both alone and within the one program of all.
-#[allow(clippy::duplicate_mod)]
-#[path = "biometry/cases.rs"]
-mod cases;
 
 /// A proportion with its intervals.
 fn check_intervals(case: &mut Case, what: &str, row: &Json, confidence: f64) {

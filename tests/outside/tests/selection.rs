@@ -1,13 +1,8 @@
 //! Selection intensities, response and indices against independently computed values.
 
+use crate::designs::cases::{self, Case, Json};
 use biometry::selection::index::{Objective, TraitCovariances};
 use biometry::selection::intensity;
-use cases::{Case, Json};
-
-// Every family is built both alone and within the one program of all.
-#[allow(clippy::duplicate_mod)]
-#[path = "biometry/cases.rs"]
-mod cases;
 
 fn check_selection(case: &mut Case) {
     let expected = case.expected();
