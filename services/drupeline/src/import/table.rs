@@ -115,12 +115,17 @@ fn read_csv(path: &Path) -> Result<Rows, (u64, String)> {
         .delimiter(delimiter)
         .from_reader(text.as_bytes());
     let mut rows = Vec::new();
+    let (mut counted, mut number) = (0, 1);
     for record in reader.records() {
         let record = record.map_err(|error| {
             let row = error.position().map_or(0, csv::Position::line);
             (row, format!("cannot be read as CSV: {error}"))
         })?;
-        let number = record.position().map_or(0, csv::Position::line);
+        // The reader gives the end of the record before; empty lines between count as rows too.
+        let end = record.position().map_or(0, |position| position.byte() as usize);
+        let begins = text.len() - text[end..].trim_start_matches(['\r', '\n']).len();
+        number += text[counted..begins].bytes().filter(|byte| *byte == b'\n').count() as u64;
+        counted = begins;
         rows.push((number, record.iter().map(str::to_owned).collect()));
     }
     Ok(rows)
