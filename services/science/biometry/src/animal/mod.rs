@@ -6,6 +6,8 @@
 //! equations iteratively.
 
 pub mod gradients;
+#[cfg(test)]
+mod tests;
 
 use std::collections::HashMap;
 use std::sync::Arc;

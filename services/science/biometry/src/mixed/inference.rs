@@ -22,7 +22,7 @@ pub enum DenominatorDf {
 }
 
 /// Most records for which [`DenominatorDf::KenwardRoger`] is offered, as it takes dense matrices.
-pub const KENWARD_ROGER_RECORDS: usize = 1500;
+pub const KENWARD_ROGER_RECORDS: usize = 1000;
 
 /// Wald F test of a fixed term, averaged over the levels of the others.
 #[derive(Debug, Clone, PartialEq)]
@@ -336,24 +336,22 @@ impl Fit {
             .free
             .iter()
             .map(|free| match *free {
-                Free::Loading {
-                    term,
-                    coefficient,
-                    column,
-                } => {
+                Free::Loading { term, .. } => {
                     let random = &design.random[term];
                     let (first, rank) = (system.first[term], system.ranks[term]);
-                    let sum: f64 = random
-                        .level_of
-                        .iter()
-                        .enumerate()
-                        .filter(|(_, l)| **l != NO_LEVEL)
-                        .map(|(i, &l)| {
-                            random.covariates[coefficient][i]
+                    let mut sum = 0.0;
+                    for (coefficient, column) in self.optimum.parameters.entries(*free) {
+                        for (i, &l) in random
+                            .level_of
+                            .iter()
+                            .enumerate()
+                            .filter(|(_, l)| **l != NO_LEVEL)
+                        {
+                            sum += random.covariates[coefficient][i]
                                 * weighted[i]
-                                * h[first + l as usize * rank + column]
-                        })
-                        .sum();
+                                * h[first + l as usize * rank + column];
+                        }
+                    }
                     -2.0 * sum
                 }
                 Free::Residual(k) => {
@@ -449,6 +447,14 @@ impl KenwardRoger {
             if loading.rank == 0 {
                 continue;
             }
+            if loading.shared {
+                let slope = Mat::from_fn(n, n, |i, j| {
+                    random.covariates.iter().map(|z| z[i] * z[j]).sum::<f64>()
+                });
+                v += faer::Scale(loading.covariance(0, 0)) * &slope;
+                slopes_v.push(slope);
+                continue;
+            }
             for a in 0..random.coefficients.len() {
                 for b in 0..=a {
                     let (za, zb) = (&random.covariates[a], &random.covariates[b]);
@@ -513,9 +519,35 @@ impl KenwardRoger {
         })
     }
 
+    /// The degrees of freedom of one contrast, to which the general formula reduces: 2 v^2 over
+    /// the variance of v (and a scale of 1).
+    fn df_of_one(&self, phi: &Mat<f64>, l: &Mat<f64>) -> f64 {
+        let through = phi * l.transpose();
+        let variance = (l * &through)[(0, 0)];
+        let shares: Vec<f64> = self
+            .slopes
+            .iter()
+            .map(|slope| (through.transpose() * slope * &through)[(0, 0)] / variance)
+            .collect();
+        let mut spread = 0.0;
+        for (i, a) in shares.iter().enumerate() {
+            for (j, b) in shares.iter().enumerate() {
+                spread += self.w[(i, j)] * a * b;
+            }
+        }
+        if spread < 1e-14 {
+            f64::INFINITY
+        } else {
+            2.0 / spread
+        }
+    }
+
     /// Denominator degrees of freedom and the scale of F for the contrasts L.
     fn df_and_scale(&self, phi: &Mat<f64>, l: &Mat<f64>) -> Option<(f64, f64)> {
         let q = l.nrows() as f64;
+        if l.nrows() == 1 {
+            return Some((self.df_of_one(phi, l), 1.0));
+        }
         let theta = l.transpose() * inverse(&(l * phi * l.transpose()))? * l;
         let each: Vec<Mat<f64>> = self
             .slopes
