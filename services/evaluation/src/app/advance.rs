@@ -25,13 +25,18 @@ pub async fn suggest(
     let programme = unit.programme()?;
     let id = trial_id(&request.trial_id)?;
     let ground = Ground::load(unit, programme, id).await?;
-    let tested: Vec<usize> =
-        (0..ground.entries.len()).filter(|&e| !ground.entries[e].is_check).collect();
+    let tested: Vec<usize> = (0..ground.entries.len())
+        .filter(|&e| !ground.entries[e].is_check)
+        .collect();
     let mut fields = Fields::new();
     let most = u32::try_from(tested.len()).unwrap_or(u32::MAX).max(1);
     fields.count("keep_n", request.keep_n, 1, most);
     for (code, weight) in &request.weights {
-        fields.require(weight.is_finite(), &format!("weights/{code}"), "must be a finite number");
+        fields.require(
+            weight.is_finite(),
+            &format!("weights/{code}"),
+            "must be a finite number",
+        );
     }
     for (place, level) in request.thresholds.iter().enumerate() {
         let field = format!("thresholds/{place}");
@@ -41,7 +46,10 @@ pub async fn suggest(
             "needs min or max",
         );
         fields.require(
-            [level.min, level.max].iter().flatten().all(|bound| bound.is_finite()),
+            [level.min, level.max]
+                .iter()
+                .flatten()
+                .all(|bound| bound.is_finite()),
             &field,
             "must hold finite numbers",
         );
@@ -50,7 +58,9 @@ pub async fn suggest(
 
     let named: Vec<String> = request.weights.keys().cloned().collect();
     let traits = if named.is_empty() {
-        ground.ranked_traits(unit, programme, "weights", &[]).await?
+        ground
+            .ranked_traits(unit, programme, "weights", &[])
+            .await?
     } else {
         let mut found = Vec::new();
         for code in &named {
@@ -61,7 +71,11 @@ pub async fn suggest(
     };
     let mut scored = Vec::with_capacity(traits.len());
     for defined in traits {
-        let weight = request.weights.get(&defined.code).copied().unwrap_or(defined.better.sign());
+        let weight = request
+            .weights
+            .get(&defined.code)
+            .copied()
+            .unwrap_or(defined.better.sign());
         scored.push(Scored::load(&ground, unit, programme, defined, weight).await?);
     }
     let mut levels = Vec::with_capacity(request.thresholds.len());
@@ -116,7 +130,11 @@ pub async fn suggest(
         culled.push(!reasons.is_empty());
         why_culled.push(reasons.join("; "));
         missing.push(lacks);
-        estimates.push(Estimate { id: line.to_string(), value, se: variance.sqrt() });
+        estimates.push(Estimate {
+            id: line.to_string(),
+            value,
+            se: variance.sqrt(),
+        });
     }
     let draws_n = (DRAWN_VALUES / tested.len().max(1)).clamp(40, 2000);
     let (places, seed) = (request.keep_n as usize, request.seed);
@@ -133,7 +151,14 @@ pub async fn suggest(
         let line: usize = suggestion.chance.id.parse().map_err(Fault::internal)?;
         let entry = &ground.entries[tested[line]];
         let reason = if why_culled[line].is_empty() {
-            sentence(rank, suggestion.reason, suggestion.chance.probability, &scored, tested[line], &missing[line])
+            sentence(
+                rank,
+                suggestion.reason,
+                suggestion.chance.probability,
+                &scored,
+                tested[line],
+                &missing[line],
+            )
         } else {
             why_culled[line].clone()
         };
@@ -142,21 +167,34 @@ pub async fn suggest(
             number: entry.number.clone(),
             name: entry.name.clone(),
             rank: rank as u32 + 1,
-            suggestion: if suggestion.advance { "advance" } else { "discard" }.to_owned(),
+            suggestion: if suggestion.advance {
+                "advance"
+            } else {
+                "discard"
+            }
+            .to_owned(),
             reason,
             score: Some(suggestion.value),
             top_probability: Some(suggestion.chance.probability),
-            decision: decisions.get(&entry.germplasm_id).cloned().unwrap_or_default(),
+            decision: decisions
+                .get(&entry.germplasm_id)
+                .cloned()
+                .unwrap_or_default(),
             outcross_doubt: entry.outcross_doubt,
         });
     }
     let mut notes: Vec<String> = scored.iter().flat_map(Scored::notes).collect();
     let suggested_n = suggestions.iter().filter(|s| s.advance).count() as u32;
     if suggested_n < request.keep_n {
-        notes.push(format!("only {suggested_n} of {} places are filled; the others are culled", request.keep_n));
+        notes.push(format!(
+            "only {suggested_n} of {} places are filled; the others are culled",
+            request.keep_n
+        ));
     }
     if draws_n < 2000 {
-        notes.push(format!("probabilities come from {draws_n} draws of all entries"));
+        notes.push(format!(
+            "probabilities come from {draws_n} draws of all entries"
+        ));
     }
     Ok(AdvanceList {
         trial_id: id.to_string(),
@@ -193,8 +231,16 @@ fn sentence(
         .iter()
         .take(2)
         .map(|(_, t, mean)| {
-            let deviation = if t.sd > 0.0 { (mean - t.mean) / t.sd } else { 0.0 };
-            format!("{} {mean:.2} {}({deviation:+.1} SD)", t.defined.code, unit_text(&t.defined.unit))
+            let deviation = if t.sd > 0.0 {
+                (mean - t.mean) / t.sd
+            } else {
+                0.0
+            };
+            format!(
+                "{} {mean:.2} {}({deviation:+.1} SD)",
+                t.defined.code,
+                unit_text(&t.defined.unit)
+            )
         })
         .collect();
     let mut text = format!(

@@ -28,37 +28,57 @@ pub async fn request(
     let trial_id = trial_id(&request.trial_id)?;
     let trial = store::trials::head(unit.connection(), programme, trial_id, false).await?;
     if trial.design.is_none() {
-        return Err(Fault::state(format!("trial {} is not laid out yet", trial.number)));
+        return Err(Fault::state(format!(
+            "trial {} is not laid out yet",
+            trial.number
+        )));
     }
     let library = store::traits::library(unit.connection(), programme).await?;
-    let numeric = |code: &str| library.iter().any(|t| t.code == code && t.scale != Scale::Nominal);
+    let numeric = |code: &str| {
+        library
+            .iter()
+            .any(|t| t.code == code && t.scale != Scale::Nominal)
+    };
     let mut fields = Fields::new();
     let id: AnalysisId = fields.client_id(&request.id);
     let code = fields.text("trait", &request.r#trait, 60);
     if !code.is_empty() && !numeric(code) {
         let known = library.iter().any(|t| t.code == code);
-        fields.fault("trait", if known {
-            format!("{code} is nominal; a model needs numbers or notes")
-        } else {
-            format!("no trait {code:?} is known; see GET /traits")
-        });
+        fields.fault(
+            "trait",
+            if known {
+                format!("{code} is nominal; a model needs numbers or notes")
+            } else {
+                format!("no trait {code:?} is known; see GET /traits")
+            },
+        );
     }
-    let residual: ResidualWord =
-        fields.optional_word("residual", &request.residual).unwrap_or_default();
+    let residual: ResidualWord = fields
+        .optional_word("residual", &request.residual)
+        .unwrap_or_default();
     let mut seen: Vec<&str> = Vec::new();
-    for (field, terms, random) in [("fixed", &request.fixed, false), ("random", &request.random, true)] {
+    for (field, terms, random) in [
+        ("fixed", &request.fixed, false),
+        ("random", &request.random, true),
+    ] {
         for (place, term) in terms.iter().enumerate() {
             let field = format!("{field}/{place}");
             if let Some(message) = term_fault(term, random, |name| numeric(name) && name != code) {
                 fields.fault(&field, message);
             } else if seen.contains(&term.as_str()) {
-                fields.fault(&field, format!("{term} stands twice; a term is fixed or random, once"));
+                fields.fault(
+                    &field,
+                    format!("{term} stands twice; a term is fixed or random, once"),
+                );
             }
             seen.push(term);
         }
     }
     if request.relationship && request.fixed.iter().any(|term| term == "entry") {
-        fields.fault("relationship", "needs entry as a random term; take it out of the fixed ones");
+        fields.fault(
+            "relationship",
+            "needs entry as a random term; take it out of the fixed ones",
+        );
     }
     if request.random.is_empty() && !request.relationship {
         fields.fault("random", "is required: at least one random term, as entry");
@@ -67,7 +87,12 @@ pub async fn request(
     let mut model = request;
     model.id = String::new();
     model.residual = residual.word().to_owned();
-    let job = Job { programme, id, trial: trial_id, model };
+    let job = Job {
+        programme,
+        id,
+        trial: trial_id,
+        model,
+    };
     let now = unit.now();
     store::analyses::queue(unit.connection(), &job, now).await?;
     unit.touch("analysis", id);

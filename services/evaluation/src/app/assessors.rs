@@ -29,10 +29,19 @@ pub async fn compare(
     let ground = Ground::load(unit, programme, id).await?;
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
     if defined.computed.is_some() || defined.scale == Scale::Nominal {
-        return Err(Fault::field("/trait", format!("{} has no assessors to compare in numbers", defined.code)));
+        return Err(Fault::field(
+            "/trait",
+            format!("{} has no assessors to compare in numbers", defined.code),
+        ));
     }
-    let values =
-        store::records::values(unit.connection(), programme, id, &defined.code, (None, None)).await?;
+    let values = store::records::values(
+        unit.connection(),
+        programme,
+        id,
+        &defined.code,
+        (None, None),
+    )
+    .await?;
     if values.is_empty() {
         return Err(Fault::state(format!(
             "trial {} has no records of {}; all are missing",
@@ -42,9 +51,15 @@ pub async fn compare(
     let mut records_n: BTreeMap<String, u32> = BTreeMap::new();
     let mut on: BTreeMap<(usize, i16), BTreeMap<String, (f64, f64)>> = BTreeMap::new();
     for value in values {
-        let Some(place) = ground.place_of(value.tree_id) else { continue };
+        let Some(place) = ground.place_of(value.tree_id) else {
+            continue;
+        };
         *records_n.entry(value.observer.clone()).or_default() += 1;
-        let sum = on.entry((place, value.year)).or_default().entry(value.observer).or_default();
+        let sum = on
+            .entry((place, value.year))
+            .or_default()
+            .entry(value.observer)
+            .or_default();
         sum.0 += value.value;
         sum.1 += 1.0;
     }
@@ -79,17 +94,24 @@ pub async fn compare(
     let mut residual: Option<(f64, usize)> = None;
     if records.is_empty() {
         comparison.notes.push(
-            "no tree was recorded by two people in one year; have some trees judged by several".to_owned(),
+            "no tree was recorded by two people in one year; have some trees judged by several"
+                .to_owned(),
         );
     } else {
         let means = entry_means(&records).map_err(Fault::internal)?;
         residual = means.residual_ms.map(|ms| (ms, means.residual_df));
         if means.connected_sets_n > 1 {
             comparison.notes.push(
-                "some assessors share no tree, even over others; biases are within each set".to_owned(),
+                "some assessors share no tree, even over others; biases are within each set"
+                    .to_owned(),
             );
         }
-        bias_of.extend(means.environments.into_iter().map(|e| (e.environment, e.effect)));
+        bias_of.extend(
+            means
+                .environments
+                .into_iter()
+                .map(|e| (e.environment, e.effect)),
+        );
     }
     comparison.residual_sd = residual.map(|(ms, _)| ms.sqrt());
     let assessors_n = bias_of.len() as f64;
@@ -99,16 +121,25 @@ pub async fn compare(
             let shared = shared_n.get(by.as_str()).copied().unwrap_or(0);
             let bias = bias_of.get(&by).copied();
             // Exact when every shared tree was judged by all, close to it otherwise.
-            let se = residual.filter(|_| bias.is_some()).map(|(ms, _)| {
-                (ms / f64::from(shared) * (assessors_n - 1.0) / assessors_n).sqrt()
-            });
+            let se = residual
+                .filter(|_| bias.is_some())
+                .map(|(ms, _)| (ms / f64::from(shared) * (assessors_n - 1.0) / assessors_n).sqrt());
             let p = match (bias, se, residual) {
                 (Some(bias), Some(se), Some((_, df))) if se > 0.0 => {
-                    StudentsT::new(0.0, 1.0, df as f64).ok().map(|t| 2.0 * (1.0 - t.cdf((bias / se).abs())))
+                    StudentsT::new(0.0, 1.0, df as f64)
+                        .ok()
+                        .map(|t| 2.0 * (1.0 - t.cdf((bias / se).abs())))
                 }
                 _ => None,
             };
-            Assessor { by, records_n: n, shared_n: shared, bias, se, p }
+            Assessor {
+                by,
+                records_n: n,
+                shared_n: shared,
+                bias,
+                se,
+                p,
+            }
         })
         .collect();
     Ok(comparison)

@@ -47,22 +47,33 @@ pub async fn decide(
     let trial_id = trial_id(&request.trial_id)?;
     let trial = store::trials::head(unit.connection(), programme, trial_id, true).await?;
     let entries = store::trials::entries(unit.connection(), programme, trial_id).await?;
-    let entry_of: HashMap<GermplasmId, _> =
-        entries.iter().map(|entry| (entry.germplasm_id, entry)).collect();
+    let entry_of: HashMap<GermplasmId, _> = entries
+        .iter()
+        .map(|entry| (entry.germplasm_id, entry))
+        .collect();
     let latest = store::decisions::latest(unit.connection(), programme, trial_id).await?;
 
     let mut fields = Fields::new();
     let id = fields.client_id(&request.id);
     let to_stage: Option<Stage> = fields.optional_word("to_stage", &request.to_stage);
-    let on = fields.optional_date("on", &request.on).unwrap_or_else(|| unit.today());
+    let on = fields
+        .optional_date("on", &request.on)
+        .unwrap_or_else(|| unit.today());
     let tomorrow = unit.today().tomorrow().map_err(Fault::internal)?;
     fields.require(on <= tomorrow, "on", format!("{on} is in the future"));
-    fields.require(!request.decisions.is_empty(), "decisions", "is required: at least one");
+    fields.require(
+        !request.decisions.is_empty(),
+        "decisions",
+        "is required: at least one",
+    );
     if let Some(to_stage) = to_stage {
         fields.require(
             to_stage > trial.stage,
             "to_stage",
-            format!("{to_stage} is not later than the trial's own stage, {}", trial.stage),
+            format!(
+                "{to_stage} is not later than the trial's own stage, {}",
+                trial.stage
+            ),
         );
     }
     let mut decided: Vec<(GermplasmId, DecisionWord, String)> = Vec::new();
@@ -72,33 +83,58 @@ pub async fn decide(
         let germplasm: Option<GermplasmId> = fields.id(&at("germplasm_id"), &asked.germplasm_id);
         let word: Option<DecisionWord> = fields.word(&at("decision"), &asked.decision);
         let reason = fields.text(&at("reason"), &asked.reason, 500).to_owned();
-        let (Some(germplasm), Some(word)) = (germplasm, word) else { continue };
+        let (Some(germplasm), Some(word)) = (germplasm, word) else {
+            continue;
+        };
         let field = at("germplasm_id");
         match entry_of.get(&germplasm) {
-            None => fields.fault(&field, format!("{germplasm} is not an entry of trial {}", trial.number)),
+            None => fields.fault(
+                &field,
+                format!("{germplasm} is not an entry of trial {}", trial.number),
+            ),
             Some(entry) if entry.is_check => {
-                fields.fault(&field, format!("{} is a check; checks are not selected", entry.label()));
+                fields.fault(
+                    &field,
+                    format!("{} is a check; checks are not selected", entry.label()),
+                );
             }
             Some(entry) => {
-                if latest.get(&germplasm).is_some_and(|w| w == DecisionWord::Advance.word()) {
-                    fields.fault(&field, format!("{} went on from this trial already; move it in the pipeline", entry.label()));
+                if latest
+                    .get(&germplasm)
+                    .is_some_and(|w| w == DecisionWord::Advance.word())
+                {
+                    fields.fault(
+                        &field,
+                        format!(
+                            "{} went on from this trial already; move it in the pipeline",
+                            entry.label()
+                        ),
+                    );
                 }
             }
         }
         if let Some(first) = place_of.insert(germplasm, place) {
-            fields.fault(&field, format!("is decided at /decisions/{first} already; decide once"));
+            fields.fault(
+                &field,
+                format!("is decided at /decisions/{first} already; decide once"),
+            );
         }
         decided.push((germplasm, word, reason));
     }
     let advances = decided.iter().any(|d| d.1 == DecisionWord::Advance);
     if advances && request.to_stage.is_empty() {
-        fields.fault("to_stage", "is required when an entry advances: budded, multi_site or pre_release");
+        fields.fault(
+            "to_stage",
+            "is required when an entry advances: budded, multi_site or pre_release",
+        );
     }
     fields.finish()?;
 
     let caller = unit.caller().clone();
     let at = unit.now();
-    let stage_word = to_stage.filter(|_| advances).map_or("", |stage| stage.word());
+    let stage_word = to_stage
+        .filter(|_| advances)
+        .map_or("", |stage| stage.word());
     let decision = Decision {
         id,
         trial: trial_id,
@@ -110,7 +146,9 @@ pub async fn decide(
     };
     store::decisions::insert(unit.connection(), programme, &decision).await?;
     for (germplasm, word, reason) in &decision.entries {
-        let Some(entry) = entry_of.get(germplasm) else { continue };
+        let Some(entry) = entry_of.get(germplasm) else {
+            continue;
+        };
         if *word == DecisionWord::Advance
             && let Some(to_stage) = to_stage
         {
@@ -161,7 +199,8 @@ pub async fn list(
     store::trials::head(unit.connection(), programme, id, false).await?;
     let before = page.after_key()?;
     let found =
-        store::decisions::list(unit.connection(), programme, id, only, before, page.fetch()).await?;
+        store::decisions::list(unit.connection(), programme, id, only, before, page.fetch())
+            .await?;
     let (items, next_cursor) = page.cut(found, |item| item.id.clone());
     Ok(DecisionList { items, next_cursor })
 }

@@ -28,11 +28,7 @@ impl Ground {
     ///
     /// # Errors
     /// Not found.
-    pub async fn load(
-        unit: &mut Unit,
-        programme: ProgrammeId,
-        id: TrialId,
-    ) -> Result<Self, Fault> {
+    pub async fn load(unit: &mut Unit, programme: ProgrammeId, id: TrialId) -> Result<Self, Fault> {
         Self::load_from(unit.connection(), programme, id).await
     }
 
@@ -47,8 +43,11 @@ impl Ground {
     ) -> Result<Self, Fault> {
         let trial = store::trials::head(connection, programme, id, false).await?;
         let entries = store::trials::entries(connection, programme, id).await?;
-        let place: HashMap<_, usize> =
-            entries.iter().enumerate().map(|(i, entry)| (entry.germplasm_id, i)).collect();
+        let place: HashMap<_, usize> = entries
+            .iter()
+            .enumerate()
+            .map(|(i, entry)| (entry.germplasm_id, i))
+            .collect();
         let mut trees = Vec::new();
         for row in store::trees::of_trial(connection, programme, id).await? {
             let stands = row.status()? == TreeStatus::Standing;
@@ -67,7 +66,11 @@ impl Ground {
             }
         }
         Ok(Self {
-            tree_place: trees.iter().enumerate().map(|(i, tree)| (tree.id, i)).collect(),
+            tree_place: trees
+                .iter()
+                .enumerate()
+                .map(|(i, tree)| (tree.id, i))
+                .collect(),
             trial,
             entries,
             trees,
@@ -102,10 +105,17 @@ impl Ground {
             ));
         }
         match &defined.computed {
-            None => self.recorded(connection, programme, &defined.code, only).await,
+            None => {
+                self.recorded(connection, programme, &defined.code, only)
+                    .await
+            }
             Some(computed) => {
-                let first = self.recorded(connection, programme, &computed.first, only).await?;
-                let second = self.recorded(connection, programme, &computed.second, only).await?;
+                let first = self
+                    .recorded(connection, programme, &computed.first, only)
+                    .await?;
+                let second = self
+                    .recorded(connection, programme, &computed.second, only)
+                    .await?;
                 Ok(figures::compute(computed.how, &first, &second))
             }
         }
@@ -120,9 +130,9 @@ impl Ground {
     ) -> Result<Vec<TreeYear>, Fault> {
         let values =
             store::records::values(connection, programme, self.trial.id, code, only).await?;
-        Ok(figures::by_tree_and_year(
-            values.into_iter().filter_map(|v| Some((self.place_of(v.tree_id)?, v.year, v.value))),
-        ))
+        Ok(figures::by_tree_and_year(values.into_iter().filter_map(
+            |v| Some((self.place_of(v.tree_id)?, v.year, v.value)),
+        )))
     }
 
     /// Figures of a trait; none when no tree has a value. Reckoned off the async threads.
@@ -136,7 +146,9 @@ impl Ground {
         defined: &Trait,
         only: (Option<i16>, Option<SiteId>),
     ) -> Result<Option<(Vec<TreeYear>, Figures)>, Fault> {
-        let values = self.values(unit.connection(), programme, defined, only).await?;
+        let values = self
+            .values(unit.connection(), programme, defined, only)
+            .await?;
         if values.is_empty() {
             return Ok(None);
         }

@@ -35,17 +35,35 @@ pub async fn compute(
     for (place, code) in request.traits.iter().enumerate() {
         let field = format!("traits/{place}");
         fields.require(!code.trim().is_empty(), &field, "is empty");
-        fields.require(!request.traits[..place].contains(code), &field, format!("{code} stands twice"));
+        fields.require(
+            !request.traits[..place].contains(code),
+            &field,
+            format!("{code} stands twice"),
+        );
     }
     let weighted = !request.weights.is_empty();
     let desired = !request.desired_gains.is_empty();
-    fields.require(weighted || desired, "weights", "give either weights or desired_gains, one for each trait");
-    fields.require(!(weighted && desired), "desired_gains", "goes with no weights; give one of the two");
-    for (field, values) in [("weights", &request.weights), ("desired_gains", &request.desired_gains)] {
+    fields.require(
+        weighted || desired,
+        "weights",
+        "give either weights or desired_gains, one for each trait",
+    );
+    fields.require(
+        !(weighted && desired),
+        "desired_gains",
+        "goes with no weights; give one of the two",
+    );
+    for (field, values) in [
+        ("weights", &request.weights),
+        ("desired_gains", &request.desired_gains),
+    ] {
         fields.require(
             values.is_empty() || values.len() == traits_n,
             field,
-            format!("{} numbers for {traits_n} traits; give one for each, in order", values.len()),
+            format!(
+                "{} numbers for {traits_n} traits; give one for each, in order",
+                values.len()
+            ),
         );
         if let Some(place) = values.iter().position(|v| !v.is_finite()) {
             fields.fault(&format!("{field}/{place}"), "must be a finite number");
@@ -55,7 +73,10 @@ pub async fn compute(
     for (place, code) in request.held.iter().enumerate() {
         match request.traits.iter().position(|t| t == code) {
             Some(found) => held.push(found),
-            None => fields.fault(&format!("held/{place}"), format!("{code:?} is not among the traits")),
+            None => fields.fault(
+                &format!("held/{place}"),
+                format!("{code:?} is not among the traits"),
+            ),
         }
     }
     fields.require(held.is_empty() || weighted, "held", "goes with weights");
@@ -66,8 +87,16 @@ pub async fn compute(
     );
     let share_given = request.selected_share;
     if let Some(share) = share_given {
-        fields.require(share > 0.0 && share <= 1.0, "selected_share", "must be over 0 and at most 1");
-        fields.require(request.keep_n == 0, "keep_n", "goes with no selected_share; give one of the two");
+        fields.require(
+            share > 0.0 && share <= 1.0,
+            "selected_share",
+            "must be over 0 and at most 1",
+        );
+        fields.require(
+            request.keep_n == 0,
+            "keep_n",
+            "goes with no selected_share; give one of the two",
+        );
     }
     let of_trial = !request.trial_id.is_empty();
     fields.require(
@@ -86,7 +115,11 @@ pub async fn compute(
             &format!("candidates/{place}/values"),
             format!("{} values for {traits_n} traits", candidate.values.len()),
         );
-        fields.require(!candidate.id.is_empty(), &format!("candidates/{place}/id"), "is required");
+        fields.require(
+            !candidate.id.is_empty(),
+            &format!("candidates/{place}/id"),
+            "is required",
+        );
     }
     fields.finish()?;
 
@@ -96,7 +129,10 @@ pub async fn compute(
     let mut candidates: Vec<Candidate> = request
         .candidates
         .iter()
-        .map(|c| Candidate { id: c.id.clone(), traits: c.values.clone() })
+        .map(|c| Candidate {
+            id: c.id.clone(),
+            traits: c.values.clone(),
+        })
         .collect();
     if of_trial {
         let id = trial_id(&request.trial_id)?;
@@ -110,7 +146,11 @@ pub async fn compute(
     if request.keep_n as usize > candidates.len() && request.keep_n > 0 {
         return Err(Fault::field(
             "/keep_n",
-            format!("{} asked of {} candidates; ask for at most so many", request.keep_n, candidates.len()),
+            format!(
+                "{} asked of {} candidates; ask for at most so many",
+                request.keep_n,
+                candidates.len()
+            ),
         ));
     }
     let share = match (share_given, request.keep_n) {
@@ -120,11 +160,18 @@ pub async fn compute(
     };
 
     let objective = if !held.is_empty() {
-        Objective::Restricted { weights: request.weights.clone(), held: held.clone() }
+        Objective::Restricted {
+            weights: request.weights.clone(),
+            held: held.clone(),
+        }
     } else if weighted {
-        Objective::Weights { weights: request.weights.clone() }
+        Objective::Weights {
+            weights: request.weights.clone(),
+        }
     } else {
-        Objective::DesiredGains { desired_gains: request.desired_gains.clone() }
+        Objective::DesiredGains {
+            desired_gains: request.desired_gains.clone(),
+        }
     };
     let (checked, phenotypic, genetic) = if request.phenotypic.is_empty() {
         let Covariances { phenotypic, genetic, notes: own } = estimated.ok_or_else(|| {
@@ -135,15 +182,23 @@ pub async fn compute(
         notes.extend(own);
         let (checked, by) = bent(&phenotypic, &genetic)?;
         if by > 0.0 {
-            notes.push(format!("correlations drawn towards zero by {:.0} % to make covariances of them", 100.0 * by));
+            notes.push(format!(
+                "correlations drawn towards zero by {:.0} % to make covariances of them",
+                100.0 * by
+            ));
         }
         (checked, shrunk(&phenotypic, by), shrunk(&genetic, by))
     } else {
-        let rows = |matrix: &[Numbers]| -> Vec<Vec<f64>> { matrix.iter().map(|r| r.values.clone()).collect() };
+        let rows = |matrix: &[Numbers]| -> Vec<Vec<f64>> {
+            matrix.iter().map(|r| r.values.clone()).collect()
+        };
         let (phenotypic, genetic) = (rows(&request.phenotypic), rows(&request.genetic));
         let checked = TraitCovariances::new(&phenotypic, &genetic).map_err(refused)?;
         if checked.traits_n() != traits_n {
-            return Err(Fault::field("/phenotypic", format!("{} rows for {traits_n} traits", checked.traits_n())));
+            return Err(Fault::field(
+                "/phenotypic",
+                format!("{} rows for {traits_n} traits", checked.traits_n()),
+            ));
         }
         (checked, phenotypic, genetic)
     };
@@ -189,8 +244,10 @@ fn refused(error: SelectionError) -> Fault {
         SelectionError::NotCovariance { matrix, .. } => format!("/{matrix}"),
         SelectionError::TooMany { field, .. } => format!("/{field}"),
         SelectionError::OutOfRange { field, .. } | SelectionError::WrongSize { field, .. } => {
-            let name: String =
-                field.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect();
+            let name: String = field
+                .chars()
+                .take_while(|c| c.is_ascii_alphanumeric() || *c == '_')
+                .collect();
             format!("/{name}")
         }
     };
@@ -208,7 +265,10 @@ fn bent(phenotypic: &[Vec<f64>], genetic: &[Vec<f64>]) -> Result<(TraitCovarianc
             Err(error) => last = Some(error),
         }
     }
-    Err(last.map_or_else(|| Fault::state("no covariances"), |error| Fault::state(error.to_string())))
+    Err(last.map_or_else(
+        || Fault::state("no covariances"),
+        |error| Fault::state(error.to_string()),
+    ))
 }
 
 struct Loaded {
@@ -228,16 +288,22 @@ async fn of_ground(
     let mut by_tree: HashMap<(usize, i16), Vec<Option<f64>>> = HashMap::new();
     for (place, code) in codes.iter().enumerate() {
         let defined = traits::asked(unit, programme, &format!("/traits/{place}"), code).await?;
-        let Some((values, figures)) = ground.figures(unit, programme, &defined, (None, None)).await?
+        let Some((values, figures)) = ground
+            .figures(unit, programme, &defined, (None, None))
+            .await?
         else {
             return Err(Fault::field(
                 format!("/traits/{place}"),
-                format!("trial {} has no records of {code}; all are missing", ground.trial.number),
+                format!(
+                    "trial {} has no records of {code}; all are missing",
+                    ground.trial.number
+                ),
             ));
         };
         for value in values {
-            by_tree.entry((value.tree, value.year)).or_insert_with(|| vec![None; codes.len()])[place] =
-                Some(value.value);
+            by_tree
+                .entry((value.tree, value.year))
+                .or_insert_with(|| vec![None; codes.len()])[place] = Some(value.value);
         }
         means.push(
             figures
@@ -256,13 +322,26 @@ async fn of_ground(
         .into_iter()
         .map(|((tree, year), values)| {
             let tree = &ground.trees[tree];
-            (tree.entry, Environment { site: tree.site, year, block: tree.block }, values)
+            (
+                tree.entry,
+                Environment {
+                    site: tree.site,
+                    year,
+                    block: tree.block,
+                },
+                values,
+            )
         })
         .collect();
     let mut candidates = Vec::new();
     let mut labels = HashMap::new();
     let mut left_out = 0;
-    for (place, entry) in ground.entries.iter().enumerate().filter(|(_, e)| !e.is_check) {
+    for (place, entry) in ground
+        .entries
+        .iter()
+        .enumerate()
+        .filter(|(_, e)| !e.is_check)
+    {
         let traits: Option<Vec<f64>> = means.iter().map(|of| of.get(&place).copied()).collect();
         match traits {
             Some(traits) => {

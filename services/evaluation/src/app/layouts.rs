@@ -37,7 +37,9 @@ pub async fn lay_out(
         )));
     }
     let mut fields = Fields::new();
-    let planted_on = fields.optional_date("planted_on", &request.planted_on).or(trial.planted_on);
+    let planted_on = fields
+        .optional_date("planted_on", &request.planted_on)
+        .or(trial.planted_on);
     fields.finish()?;
 
     let mut entries = store::trials::entries(unit.connection(), programme, id).await?;
@@ -49,13 +51,22 @@ pub async fn lay_out(
                 .map(|e| e.germplasm_id.to_string())
                 .collect()
         };
-        let tested = if request.entries.is_empty() { stored(false) } else { request.entries.clone() };
-        let mut checks = if request.checks.is_empty() { stored(true) } else { request.checks.clone() };
+        let tested = if request.entries.is_empty() {
+            stored(false)
+        } else {
+            request.entries.clone()
+        };
+        let mut checks = if request.checks.is_empty() {
+            stored(true)
+        } else {
+            request.checks.clone()
+        };
         if request.checks.is_empty() {
             // A check that is now an entry under test is no longer a check.
             checks.retain(|check| !tested.contains(check));
         }
-        entries = plants::entries(app, programme, ("entries", &tested), ("checks", &checks)).await?;
+        entries =
+            plants::entries(app, programme, ("entries", &tested), ("checks", &checks)).await?;
         store::trials::put_entries(unit.connection(), programme, id, &entries).await?;
     }
 
@@ -148,18 +159,33 @@ pub async fn csv(
     let trial = store::trials::head(unit.connection(), programme, id, false).await?;
     let trees = store::trees::of_trial(unit.connection(), programme, id).await?;
     let entries = store::trials::entries(unit.connection(), programme, id).await?;
-    let entry_of: std::collections::HashMap<_, _> =
-        entries.iter().map(|entry| (entry.germplasm_id, entry)).collect();
+    let entry_of: std::collections::HashMap<_, _> = entries
+        .iter()
+        .map(|entry| (entry.germplasm_id, entry))
+        .collect();
     let site_ids = store::trials::sites(unit.connection(), programme, id).await?;
     let mut site_names = std::collections::HashMap::new();
     for site in site_ids {
-        let name = store::sites::get(unit.connection(), programme, site).await?.name;
+        let name = store::sites::get(unit.connection(), programme, site)
+            .await?
+            .name;
         site_names.insert(site, name);
     }
     let mut writer = csv::Writer::from_writer(Vec::new());
     let header = [
-        "tree", "tree_id", "site", "row", "column", "replicate", "block", "entry_number",
-        "entry_name", "germplasm_id", "check", "planted_on", "status",
+        "tree",
+        "tree_id",
+        "site",
+        "row",
+        "column",
+        "replicate",
+        "block",
+        "entry_number",
+        "entry_name",
+        "germplasm_id",
+        "check",
+        "planted_on",
+        "status",
     ];
     writer.write_record(header).map_err(Fault::internal)?;
     for tree in trees {
@@ -184,7 +210,9 @@ pub async fn csv(
             ])
             .map_err(Fault::internal)?;
     }
-    let content = writer.into_inner().map_err(|e| Fault::internal(e.into_error()))?;
+    let content = writer
+        .into_inner()
+        .map_err(|e| Fault::internal(e.into_error()))?;
     Ok(Document {
         content_type: "text/csv; charset=utf-8".to_owned(),
         file_name: format!("{}-layout.csv", trial.number),
@@ -257,7 +285,10 @@ async fn randomise(plan: TrialPlan, sites_n: usize) -> Result<Vec<Layout>, Fault
 }
 
 fn lowest(layouts: &[Layout]) -> f64 {
-    layouts.iter().map(|layout| layout.efficiency.average).fold(f64::INFINITY, f64::min)
+    layouts
+        .iter()
+        .map(|layout| layout.efficiency.average)
+        .fold(f64::INFINITY, f64::min)
 }
 
 fn quality(site_id: String, layout: &Layout) -> SiteLayout {

@@ -39,7 +39,9 @@ pub async fn get(
     fields.finish()?;
     let ground = Ground::load(unit, programme, id).await?;
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
-    let figures = ground.figures(unit, programme, &defined, (only_year, only_site)).await?;
+    let figures = ground
+        .figures(unit, programme, &defined, (only_year, only_site))
+        .await?;
     let Some((values, figures)) = figures else {
         return Err(Fault::state(format!(
             "trial {} has no records of {}; all are missing",
@@ -52,7 +54,11 @@ pub async fn get(
     for value in &values {
         with_value[value.tree] = true;
         let tree = &ground.trees[value.tree];
-        let sum = sites.entry(tree.entry).or_default().entry(tree.site).or_default();
+        let sum = sites
+            .entry(tree.entry)
+            .or_default()
+            .entry(tree.site)
+            .or_default();
         sum.0 += value.value;
         sum.1 += 1;
     }
@@ -71,7 +77,10 @@ pub async fn get(
         .iter()
         .enumerate()
         .map(|(place, entry)| {
-            let found = figures.mean_of_entry.get(&place).map(|&m| (m, &figures.means.means[m]));
+            let found = figures
+                .mean_of_entry
+                .get(&place)
+                .map(|&m| (m, &figures.means.means[m]));
             let by_site = sites.remove(&place).unwrap_or_default();
             EntryMean {
                 germplasm_id: entry.germplasm_id.to_string(),
@@ -148,7 +157,9 @@ pub async fn tree_values(
     fields.finish()?;
     let ground = Ground::load(unit, programme, id).await?;
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
-    let values = ground.values(unit.connection(), programme, &defined, (only_year, None)).await?;
+    let values = ground
+        .values(unit.connection(), programme, &defined, (only_year, None))
+        .await?;
     let mut sums: HashMap<usize, (f64, f64, u32)> = HashMap::new();
     for value in values {
         let sum = sums.entry(value.tree).or_default();

@@ -39,7 +39,11 @@ pub async fn add(
         fields.fault("taken_at", "is required, as 2026-06-14T08:30:00Z");
     }
     if let Some(at) = taken_at {
-        fields.require(at <= unit.now(), "taken_at", format!("{at} is in the future"));
+        fields.require(
+            at <= unit.now(),
+            "taken_at",
+            format!("{at} is in the future"),
+        );
     }
     fields.finish()?;
     let (Some(tree_id), Some(taken_at)) = (tree_id, taken_at) else {
@@ -58,11 +62,21 @@ pub async fn add(
         address,
         sha256,
         taken_at: taken_at.to_string(),
-        by: if by.is_empty() { unit.caller().name.clone() } else { by.to_owned() },
+        by: if by.is_empty() {
+            unit.caller().name.clone()
+        } else {
+            by.to_owned()
+        },
         r#trait: request.r#trait,
         note: request.note.trim().to_owned(),
     };
-    store::photos::insert(unit.connection(), programme, (id, tree_id, taken_at), &photo).await?;
+    store::photos::insert(
+        unit.connection(),
+        programme,
+        (id, tree_id, taken_at),
+        &photo,
+    )
+    .await?;
     unit.touch("photo", id);
     Ok(photo)
 }
@@ -84,9 +98,14 @@ pub async fn list(
     let Some(tree) = tree else {
         return Err(Fault::not_found("tree", request.tree_id));
     };
-    let photos =
-        store::photos::list(unit.connection(), programme, tree, page.after_key()?, page.fetch())
-            .await?;
+    let photos = store::photos::list(
+        unit.connection(),
+        programme,
+        tree,
+        page.after_key()?,
+        page.fetch(),
+    )
+    .await?;
     let (items, next_cursor) = page.cut(photos, |photo| photo.id.clone());
     Ok(TreePhotoList { items, next_cursor })
 }

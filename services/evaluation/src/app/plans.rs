@@ -27,11 +27,28 @@ pub async fn plan(
     let programme = unit.programme()?;
     let mut fields = Fields::new();
     let analysis: Option<AnalysisId> = fields.optional_id("analysis_id", &request.analysis_id);
-    fields.require(!request.stages.is_empty(), "stages", "is required: at least one stage");
-    fields.require(request.stages.len() <= 6, "stages", "holds more than 6 stages");
+    fields.require(
+        !request.stages.is_empty(),
+        "stages",
+        "is required: at least one stage",
+    );
+    fields.require(
+        request.stages.len() <= 6,
+        "stages",
+        "holds more than 6 stages",
+    );
     fields.count("candidates_n", request.candidates_n, 2, 200_000);
-    fields.count("released_n", request.released_n, 1, request.candidates_n.max(1));
-    let draws_n = if request.draws_n == 0 { DRAWS } else { request.draws_n };
+    fields.count(
+        "released_n",
+        request.released_n,
+        1,
+        request.candidates_n.max(1),
+    );
+    let draws_n = if request.draws_n == 0 {
+        DRAWS
+    } else {
+        request.draws_n
+    };
     fields.count("draws_n", draws_n, 1, 5000);
     // A course is drawn candidate by candidate.
     fields.require(
@@ -52,7 +69,11 @@ pub async fn plan(
             if !analysis.converged {
                 return Err(Fault::state(format!(
                     "analysis {id} is {} and gives no variances; wait for it, or give genetic_sd",
-                    if analysis.status == "done" { "not converged" } else { &analysis.status }
+                    if analysis.status == "done" {
+                        "not converged"
+                    } else {
+                        &analysis.status
+                    }
                 )));
             }
             let entry = analysis.components.iter().find(|c| c.name == "entry");
@@ -84,7 +105,9 @@ pub async fn plan(
         if kept_n.is_empty() {
             course.plan(draws_n as usize, SHOWN, seed)
         } else {
-            course.simulate(&kept_n, draws_n as usize, seed).map(|outcome| vec![outcome])
+            course
+                .simulate(&kept_n, draws_n as usize, seed)
+                .map(|outcome| vec![outcome])
         }
     })
     .await

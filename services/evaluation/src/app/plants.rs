@@ -61,7 +61,10 @@ pub async fn entries(
             let Some(id) = id else { continue };
             let pointer = format!("{field}/{place}");
             if let Some(first) = place_of.insert(id, pointer.clone()) {
-                fields.fault(&pointer, format!("{id} stands at /{first} already; list each plant once"));
+                fields.fault(
+                    &pointer,
+                    format!("{id} stands at /{first} already; list each plant once"),
+                );
             }
             asked.push((id, pointer, is_check));
         }

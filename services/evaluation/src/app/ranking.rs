@@ -1,8 +1,6 @@
 //! Entries ranked over several traits.
 
-use contract::evaluation::{
-    GetRankingRequest, RankingLine, RankingTrait, TraitMean, TrialRanking,
-};
+use contract::evaluation::{GetRankingRequest, RankingLine, RankingTrait, TraitMean, TrialRanking};
 use platform::{Fault, FieldError, ProgrammeId, Unit};
 
 use super::ground::Ground;
@@ -34,10 +32,17 @@ impl Scored {
         defined: Trait,
         weight: f64,
     ) -> Result<Self, Fault> {
-        let figures = ground.figures(unit, programme, &defined, (None, None)).await?.map(|f| f.1);
+        let figures = ground
+            .figures(unit, programme, &defined, (None, None))
+            .await?
+            .map(|f| f.1);
         let of: Vec<f64> = figures
             .iter()
-            .flat_map(|f| f.mean_of_entry.iter().map(move |(&entry, &m)| (entry, f.means.means[m].mean)))
+            .flat_map(|f| {
+                f.mean_of_entry
+                    .iter()
+                    .map(move |(&entry, &m)| (entry, f.means.means[m].mean))
+            })
             .filter(|(entry, _)| !ground.entries[*entry].is_check)
             .map(|(_, mean)| mean)
             .collect();
@@ -45,13 +50,23 @@ impl Scored {
         let mut of = of;
         of.sort_by(f64::total_cmp);
         let n = of.len() as f64;
-        let mean = if of.is_empty() { 0.0 } else { of.iter().sum::<f64>() / n };
+        let mean = if of.is_empty() {
+            0.0
+        } else {
+            of.iter().sum::<f64>() / n
+        };
         let sd = if of.len() < 2 {
             0.0
         } else {
             (of.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
         };
-        Ok(Self { defined, weight, figures, mean, sd })
+        Ok(Self {
+            defined,
+            weight,
+            figures,
+            mean,
+            sd,
+        })
     }
 
     /// Mean of an entry.
@@ -63,7 +78,9 @@ impl Scored {
     /// Standard error of an entry's mean: its own, or, without replication, what the heritability
     /// leaves of the spread.
     pub fn se_of(&self, entry: usize) -> f64 {
-        let Some(figures) = &self.figures else { return 0.0 };
+        let Some(figures) = &self.figures else {
+            return 0.0;
+        };
         let own = figures
             .mean_of_entry
             .get(&entry)
@@ -77,7 +94,11 @@ impl Scored {
     /// Deviation of an entry from the mean of the entries in standard deviations.
     pub fn deviation(&self, entry: usize) -> Option<f64> {
         let mean = self.mean_of(entry)?;
-        Some(if self.sd > 0.0 { (mean - self.mean) / self.sd } else { 0.0 })
+        Some(if self.sd > 0.0 {
+            (mean - self.mean) / self.sd
+        } else {
+            0.0
+        })
     }
 
     /// As a message.
@@ -96,9 +117,11 @@ impl Scored {
     pub fn notes(&self) -> Vec<String> {
         match &self.figures {
             None => vec![format!("{} has no records", self.defined.code)],
-            Some(figures) => {
-                figures.notes.iter().map(|note| format!("{}: {note}", self.defined.code)).collect()
-            }
+            Some(figures) => figures
+                .notes
+                .iter()
+                .map(|note| format!("{}: {note}", self.defined.code))
+                .collect(),
         }
     }
 }
@@ -124,17 +147,30 @@ pub async fn get(
     if !request.weights.is_empty() && request.weights.len() != named.len() {
         return Err(Fault::field(
             "/weights",
-            format!("{} weights for {} traits; give one for each, in order", request.weights.len(), named.len()),
+            format!(
+                "{} weights for {} traits; give one for each, in order",
+                request.weights.len(),
+                named.len()
+            ),
         ));
     }
     if let Some(place) = request.weights.iter().position(|w| !w.is_finite()) {
-        return Err(Fault::invalid(vec![FieldError::new(format!("/weights/{place}"), "must be a finite number")]));
+        return Err(Fault::invalid(vec![FieldError::new(
+            format!("/weights/{place}"),
+            "must be a finite number",
+        )]));
     }
     let ground = Ground::load(unit, programme, id).await?;
-    let traits = ground.ranked_traits(unit, programme, "traits", &named).await?;
+    let traits = ground
+        .ranked_traits(unit, programme, "traits", &named)
+        .await?;
     let mut scored = Vec::with_capacity(traits.len());
     for (place, defined) in traits.into_iter().enumerate() {
-        let sign = if defined.better.sign() == 0.0 { 1.0 } else { defined.better.sign() };
+        let sign = if defined.better.sign() == 0.0 {
+            1.0
+        } else {
+            defined.better.sign()
+        };
         let weight = request.weights.get(place).copied().unwrap_or(sign);
         scored.push(Scored::load(&ground, unit, programme, defined, weight).await?);
     }

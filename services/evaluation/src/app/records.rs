@@ -56,8 +56,7 @@ pub async fn take(
         sieve.doubtful.clear();
     } else if !request.dry_run && !records.is_empty() {
         let now = unit.now();
-        let written =
-            store::records::insert(unit.connection(), programme, &records, now).await?;
+        let written = store::records::insert(unit.connection(), programme, &records, now).await?;
         if written != records.len() as u64 {
             return Err(Fault::state(
                 "another batch wrote some of the same rows at this moment; send it again",
@@ -88,7 +87,11 @@ impl Sieve {
     }
 
     fn reject_one(&mut self, row: usize, id: RecordId, pointer: &str, message: String) {
-        self.reject(row, &id.to_string(), vec![FieldError::new(pointer, message)]);
+        self.reject(
+            row,
+            &id.to_string(),
+            vec![FieldError::new(pointer, message)],
+        );
     }
 }
 
@@ -151,12 +154,18 @@ fn read_rows<'a>(
         if sent.r#trait.is_empty() {
             fields.fault("trait", "is required: a trait's code, as brix");
         } else if !library.contains_key(sent.r#trait.as_str()) {
-            fields.fault("trait", format!("no trait {:?} is known; see GET /traits", sent.r#trait));
+            fields.fault(
+                "trait",
+                format!("no trait {:?} is known; see GET /traits", sent.r#trait),
+            );
         }
         let corrects = fields.optional_id("corrects", &sent.corrects);
         let value = sent.value.trim();
         if value.is_empty() && sent.corrects.is_empty() {
-            fields.fault("value", "is required; leave the row out when nothing was seen");
+            fields.fault(
+                "value",
+                "is required; leave the row out when nothing was seen",
+            );
         } else if value.len() > 100 {
             fields.fault("value", "is longer than 100 characters; shorten it");
         }
@@ -165,7 +174,11 @@ fn read_rows<'a>(
         }
         let seen = seen(&mut fields, &sent.observed_at);
         let by = sent.by.trim();
-        fields.require(by.chars().count() <= 100, "by", "is longer than 100 characters; shorten it");
+        fields.require(
+            by.chars().count() <= 100,
+            "by",
+            "is longer than 100 characters; shorten it",
+        );
         match (id, tree, seen) {
             (Some(id), Some(tree), Some(seen)) if !fields.any() => read.push(ReadRow {
                 row,
@@ -174,7 +187,11 @@ fn read_rows<'a>(
                 code: &sent.r#trait,
                 sent: value,
                 seen,
-                observer: if by.is_empty() { caller.clone() } else { by.to_owned() },
+                observer: if by.is_empty() {
+                    caller.clone()
+                } else {
+                    by.to_owned()
+                },
                 corrects,
             }),
             _ => sieve.reject(row, &sent.id, fields.into_errors()),
@@ -204,7 +221,10 @@ fn tree_name(fields: &mut Fields, sent: &str) -> Option<TreeName> {
 
 fn seen(fields: &mut Fields, sent: &str) -> Option<Seen> {
     if sent.is_empty() {
-        fields.fault("observed_at", "is required, as 2026-06-14T08:30:00Z or 2026-06-14");
+        fields.fault(
+            "observed_at",
+            "is required, as 2026-06-14T08:30:00Z or 2026-06-14",
+        );
         return None;
     }
     if sent.len() == 10 {
@@ -254,12 +274,24 @@ impl Grown {
             .map(|tree| {
                 let zone = zones.get(&tree.site_id).cloned().unwrap_or(TimeZone::UTC);
                 let standing = tree.status()? == crate::domain::trial::TreeStatus::Standing;
-                Ok(GrownTree { tree, zone, standing })
+                Ok(GrownTree {
+                    tree,
+                    zone,
+                    standing,
+                })
             })
             .collect::<Result<Vec<_>, Fault>>()?;
         Ok(Self {
-            by_id: trees.iter().enumerate().map(|(i, t)| (t.tree.id, i)).collect(),
-            by_number: trees.iter().enumerate().map(|(i, t)| (t.tree.number.clone(), i)).collect(),
+            by_id: trees
+                .iter()
+                .enumerate()
+                .map(|(i, t)| (t.tree.id, i))
+                .collect(),
+            by_number: trees
+                .iter()
+                .enumerate()
+                .map(|(i, t)| (t.tree.number.clone(), i))
+                .collect(),
             trees,
         })
     }
@@ -292,8 +324,21 @@ struct SettledRow<'a> {
 
 impl SettledRow<'_> {
     fn says_the_same(&self, other: &Self) -> bool {
-        (self.tree_id, self.code, self.sent, self.observed_at, &self.observer, self.corrects)
-            == (other.tree_id, other.code, other.sent, other.observed_at, &other.observer, other.corrects)
+        (
+            self.tree_id,
+            self.code,
+            self.sent,
+            self.observed_at,
+            &self.observer,
+            self.corrects,
+        ) == (
+            other.tree_id,
+            other.code,
+            other.sent,
+            other.observed_at,
+            &other.observer,
+            other.corrects,
+        )
     }
 
     fn is(&self, stored: &Content) -> bool {
@@ -323,7 +368,9 @@ fn settle_rows<'a>(
                 row.row,
                 row.id,
                 "/tree_id",
-                format!("no tree {name} is known; lay the trial out first, or read the label again"),
+                format!(
+                    "no tree {name} is known; lay the trial out first, or read the label again"
+                ),
             );
             continue;
         };
@@ -331,11 +378,16 @@ fn settle_rows<'a>(
         let (observed_at, day) = match row.seen {
             Seen::At(instant) => (instant, at.zone.to_datetime(instant).date()),
             Seen::On(day) => {
-                let noon = day.to_datetime(time(12, 0, 0, 0)).to_zoned(at.zone.clone());
+                let noon = at.zone.to_timestamp(day.to_datetime(time(12, 0, 0, 0)));
                 match noon {
-                    Ok(noon) => (noon.timestamp(), day),
+                    Ok(noon) => (noon, day),
                     Err(_) => {
-                        sieve.reject_one(row.row, row.id, "/observed_at", format!("{day} cannot be placed in time"));
+                        sieve.reject_one(
+                            row.row,
+                            row.id,
+                            "/observed_at",
+                            format!("{day} cannot be placed in time"),
+                        );
                         continue;
                     }
                 }
@@ -375,7 +427,12 @@ async fn without_duplicates<'a>(
             if row.is(content) {
                 sieve.duplicates += 1;
             } else {
-                sieve.reject_one(row.row, row.id, "/id", format!("the record stored under this id {OTHER}"));
+                sieve.reject_one(
+                    row.row,
+                    row.id,
+                    "/id",
+                    format!("the record stored under this id {OTHER}"),
+                );
             }
         } else if let Some(&earlier) = first.get(&row.id) {
             if row.says_the_same(&kept[earlier]) {
@@ -408,14 +465,20 @@ fn check_rows<'a>(
             // Noon of a day that is still morning at the site is no claim about the future.
             && row.day > at.zone.to_datetime(now).date()
         {
-            fields.fault("observed_at", format!("{} is in the future; check the tablet's clock", row.day));
+            fields.fault(
+                "observed_at",
+                format!("{} is in the future; check the tablet's clock", row.day),
+            );
         }
         if let Some(planted_on) = at.tree.planted_on
             && row.day < planted_on.0
         {
             fields.fault(
                 "observed_at",
-                format!("{} is before tree {} was planted, {}", row.day, at.tree.number, planted_on.0),
+                format!(
+                    "{} is before tree {} was planted, {}",
+                    row.day, at.tree.number, planted_on.0
+                ),
             );
         }
         if let Some(ended_on) = at.tree.ended_on
@@ -424,7 +487,10 @@ fn check_rows<'a>(
         {
             fields.fault(
                 "tree_id",
-                format!("tree {} stands no more since {}; a record of a later day cannot be its own", at.tree.number, ended_on.0),
+                format!(
+                    "tree {} stands no more since {}; a record of a later day cannot be its own",
+                    at.tree.number, ended_on.0
+                ),
             );
         }
         let defined = library[row.code];
@@ -473,12 +539,16 @@ async fn check_corrections<'a>(
         let of = in_batch
             .get(&target)
             .map(|(tree, code)| (*tree, code.as_str()))
-            .or_else(|| stored.get(&target).map(|content| (content.tree_id, content.code.as_str())));
+            .or_else(|| {
+                stored
+                    .get(&target)
+                    .map(|content| (content.tree_id, content.code.as_str()))
+            });
         let fault = match of {
             None => Some(format!("no record {target} is known")),
-            Some((tree, code)) if tree != row.tree_id || code != row.code => {
-                Some(format!("record {target} is of another tree or trait; a correction keeps both"))
-            }
+            Some((tree, code)) if tree != row.tree_id || code != row.code => Some(format!(
+                "record {target} is of another tree or trait; a correction keeps both"
+            )),
             Some(_) => corrected.get(&target).map(|by| {
                 format!("record {target} was corrected by {by} already; correct that one")
             }),
@@ -502,19 +572,29 @@ async fn with_doubts(
     library: &HashMap<&str, &Trait>,
     sieve: &mut Sieve,
 ) -> Result<Vec<NewRecord>, Fault> {
-    let ranged = |code: &str| matches!(library[code].scale, Scale::Measured | Scale::Count | Scale::Date);
+    let ranged = |code: &str| {
+        matches!(
+            library[code].scale,
+            Scale::Measured | Scale::Count | Scale::Date
+        )
+    };
     let mut groups: HashMap<(TrialId, &str), Vec<f64>> = HashMap::new();
     for (row, value) in &rows {
         if let Some(value) = value
             && ranged(row.code)
         {
-            groups.entry((row.trial_id, row.code)).or_default().push(*value);
+            groups
+                .entry((row.trial_id, row.code))
+                .or_default()
+                .push(*value);
         }
     }
     let mut usual: HashMap<(TrialId, &str), Usual> = HashMap::new();
     for ((trial, code), mut values) in groups {
         if values.len() < ENOUGH {
-            values.extend(store::records::usual_values(unit.connection(), programme, trial, code).await?);
+            values.extend(
+                store::records::usual_values(unit.connection(), programme, trial, code).await?,
+            );
         }
         usual.extend(Usual::of(values).map(|range| ((trial, code), range)));
     }
@@ -525,7 +605,9 @@ async fn with_doubts(
             let doubt = value.and_then(|value| usual.get(&(trial, row.code))?.doubt(value));
             if let Some(doubt) = &doubt {
                 let error = FieldError::new("/value", doubt.clone());
-                sieve.doubtful.push(reported(row.row, &row.id.to_string(), vec![error]));
+                sieve
+                    .doubtful
+                    .push(reported(row.row, &row.id.to_string(), vec![error]));
             }
             NewRecord {
                 id: row.id,
@@ -569,10 +651,13 @@ pub async fn list(
         && wanted.trial.is_none()
     {
         // Records are found by trial; a tree knows its own.
-        wanted.trial = Some(store::trees::get(unit.connection(), programme, tree, false).await?.trial_id);
+        wanted.trial = Some(
+            store::trees::get(unit.connection(), programme, tree, false)
+                .await?
+                .trial_id,
+        );
     }
-    let records =
-        store::records::list(unit.connection(), programme, &wanted, page.fetch()).await?;
+    let records = store::records::list(unit.connection(), programme, &wanted, page.fetch()).await?;
     let (items, next_cursor) = page.cut(records, |record| record.id.clone());
     Ok(RecordList { items, next_cursor })
 }
@@ -618,7 +703,10 @@ pub async fn judge(
 }
 
 async fn one(unit: &mut Unit, programme: ProgrammeId, id: RecordId) -> Result<RecordItem, Fault> {
-    let wanted = Wanted { id: Some(id), ..Wanted::default() };
+    let wanted = Wanted {
+        id: Some(id),
+        ..Wanted::default()
+    };
     store::records::list(unit.connection(), programme, &wanted, 1)
         .await?
         .pop()

@@ -43,7 +43,11 @@ pub async fn register(
     if let Some(elevation) = request.elevation_m {
         fields.number("elevation_m", elevation, -430.0, 6000.0);
     }
-    fields.require(request.soil.chars().count() <= 500, "soil", "is longer than 500 characters; shorten it");
+    fields.require(
+        request.soil.chars().count() <= 500,
+        "soil",
+        "is longer than 500 characters; shorten it",
+    );
     fields.finish()?;
     let site = Site {
         id: id.to_string(),
@@ -90,8 +94,13 @@ pub async fn list(
 ) -> Result<SiteList, Fault> {
     let programme = unit.programme()?;
     let page = Page::parse(request.limit, &request.cursor)?;
-    let sites =
-        store::sites::list(unit.connection(), programme, page.after_key()?, page.fetch()).await?;
+    let sites = store::sites::list(
+        unit.connection(),
+        programme,
+        page.after_key()?,
+        page.fetch(),
+    )
+    .await?;
     let (items, next_cursor) = page.cut(sites, |site| site.id.clone());
     Ok(SiteList { items, next_cursor })
 }

@@ -25,21 +25,31 @@ pub async fn get(
     let id = trial_id(&request.trial_id)?;
     let ground = Ground::load(unit, programme, id).await?;
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
-    let values = ground.values(unit.connection(), programme, &defined, (None, None)).await?;
+    let values = ground
+        .values(unit.connection(), programme, &defined, (None, None))
+        .await?;
     let mut site_names = BTreeMap::new();
     for site in store::trials::sites(unit.connection(), programme, id).await? {
-        site_names.insert(site, store::sites::get(unit.connection(), programme, site).await?.name);
+        site_names.insert(
+            site,
+            store::sites::get(unit.connection(), programme, site)
+                .await?
+                .name,
+        );
     }
     // Mean of each entry in each environment.
     let mut cells: BTreeMap<(usize, String), (f64, f64)> = BTreeMap::new();
     for value in &values {
         let tree = &ground.trees[value.tree];
         let site = site_names.get(&tree.site).map_or("", String::as_str);
-        let cell = cells.entry((tree.entry, format!("{site} {}", value.year))).or_default();
+        let cell = cells
+            .entry((tree.entry, format!("{site} {}", value.year)))
+            .or_default();
         cell.0 += value.value;
         cell.1 += 1.0;
     }
-    let environments: BTreeSet<&String> = cells.keys().map(|(_, environment)| environment).collect();
+    let environments: BTreeSet<&String> =
+        cells.keys().map(|(_, environment)| environment).collect();
     let mut seen: BTreeMap<usize, usize> = BTreeMap::new();
     for (entry, _) in cells.keys() {
         *seen.entry(*entry).or_default() += 1;
@@ -50,7 +60,10 @@ pub async fn get(
         .filter(|entry| !complete(**entry))
         .map(|entry| ground.entries[*entry].label().to_owned())
         .collect();
-    let names: BTreeMap<usize, String> = seen.keys().map(|entry| (*entry, format!("{entry:07}"))).collect();
+    let names: BTreeMap<usize, String> = seen
+        .keys()
+        .map(|entry| (*entry, format!("{entry:07}")))
+        .collect();
     let records: Vec<(&str, &str, f64)> = cells
         .iter()
         .filter(|((entry, _), _)| complete(*entry))
@@ -64,7 +77,12 @@ pub async fn get(
             defined.code, ground.trial.number
         ))
     })?;
-    let (stability, ammi, gge, squares) = (table.stability(), table.ammi(), table.gge(), table.sums_of_squares());
+    let (stability, ammi, gge, squares) = (
+        table.stability(),
+        table.ammi(),
+        table.gge(),
+        table.sums_of_squares(),
+    );
     let mut items = Vec::with_capacity(stability.len());
     for found in stability {
         let entry_place: usize = found.genotype.parse().map_err(Fault::internal)?;

@@ -41,9 +41,17 @@ pub async fn define(
                         && t.computed.is_none()
                         && t.scale != crate::domain::traits::Scale::Nominal
                 });
-                fields.require(numeric, &format!("of/{place}"), format!("{part:?} is not a recorded trait with numbers"));
+                fields.require(
+                    numeric,
+                    &format!("of/{place}"),
+                    format!("{part:?} is not a recorded trait with numbers"),
+                );
             }
-            Some(Computed { how, first: first.clone(), second: second.clone() })
+            Some(Computed {
+                how,
+                first: first.clone(),
+                second: second.clone(),
+            })
         }
         (Some(_), _) => {
             fields.fault("of", "name the two traits it is made of");
@@ -65,7 +73,10 @@ pub async fn define(
         states: request
             .states
             .iter()
-            .map(|s| State { note: s.note, name: s.name.trim().to_owned() })
+            .map(|s| State {
+                note: s.note,
+                name: s.name.trim().to_owned(),
+            })
             .collect(),
         source: request.source.trim().to_owned(),
         better: better.unwrap_or_default(),
@@ -77,12 +88,23 @@ pub async fn define(
             fields.fault(field, message);
         }
     }
-    for (field, text) in [("method", &defined.method), ("source", &defined.source), ("unit", &defined.unit)] {
-        fields.require(text.chars().count() <= 500, field, "is longer than 500 characters; shorten it");
+    for (field, text) in [
+        ("method", &defined.method),
+        ("source", &defined.source),
+        ("unit", &defined.unit),
+    ] {
+        fields.require(
+            text.chars().count() <= 500,
+            field,
+            "is longer than 500 characters; shorten it",
+        );
     }
     fields.finish()?;
     if !store::traits::insert(unit.connection(), programme, &defined).await? {
-        return Err(Fault::exists("/code", format!("there is a trait {} already", defined.code)));
+        return Err(Fault::exists(
+            "/code",
+            format!("there is a trait {} already", defined.code),
+        ));
     }
     unit.touch("trait", &defined.code);
     Ok(message(defined))
@@ -101,7 +123,9 @@ pub async fn add_standard(
     store::traits::add_standard(unit.connection(), programme).await?;
     unit.touch("traits", "standard");
     let library = store::traits::all(unit.connection(), programme).await?;
-    Ok(TraitList { items: library.into_iter().map(message).collect() })
+    Ok(TraitList {
+        items: library.into_iter().map(message).collect(),
+    })
 }
 
 /// Lists the library.
@@ -115,7 +139,9 @@ pub async fn list(
 ) -> Result<TraitList, Fault> {
     let programme = unit.programme()?;
     let library = store::traits::library(unit.connection(), programme).await?;
-    Ok(TraitList { items: library.into_iter().map(message).collect() })
+    Ok(TraitList {
+        items: library.into_iter().map(message).collect(),
+    })
 }
 
 /// One trait.
@@ -145,11 +171,19 @@ pub(super) async fn asked(
     code: &str,
 ) -> Result<Trait, Fault> {
     if code.is_empty() {
-        return Err(Fault::field(pointer, "is required: a trait's code, as brix"));
+        return Err(Fault::field(
+            pointer,
+            "is required: a trait's code, as brix",
+        ));
     }
     store::traits::get(unit.connection(), programme, code)
         .await?
-        .ok_or_else(|| Fault::field(pointer, format!("no trait {code:?} is known; see GET /traits")))
+        .ok_or_else(|| {
+            Fault::field(
+                pointer,
+                format!("no trait {code:?} is known; see GET /traits"),
+            )
+        })
 }
 
 fn message(defined: Trait) -> TraitDefinition {
@@ -168,7 +202,10 @@ fn message(defined: Trait) -> TraitDefinition {
         states: defined
             .states
             .into_iter()
-            .map(|s| TraitState { note: s.note, name: s.name })
+            .map(|s| TraitState {
+                note: s.note,
+                name: s.name,
+            })
             .collect(),
         source: defined.source,
         better: defined.better.word().to_owned(),

@@ -43,7 +43,9 @@ pub async fn record_event(
         "fruits_left_n",
         "only goes with thinned",
     );
-    let fruits_left_n = request.fruits_left_n.map(|n| fields.count("fruits_left_n", n, 0, 100_000));
+    let fruits_left_n = request
+        .fruits_left_n
+        .map(|n| fields.count("fruits_left_n", n, 0, 100_000));
     fields.finish()?;
     let (Some(tree_id), Some(kind), Some(on)) = (tree_id, kind, on) else {
         return Err(Fault::malformed("the event cannot be read"));
@@ -64,7 +66,10 @@ pub async fn record_event(
     if let Some(planted_on) = tree.planted_on
         && on < planted_on.0
     {
-        return Err(Fault::field("/on", format!("{on} is before the tree was planted, {}", planted_on.0)));
+        return Err(Fault::field(
+            "/on",
+            format!("{on} is before the tree was planted, {}", planted_on.0),
+        ));
     }
     let mut event = Event {
         id,
@@ -115,21 +120,25 @@ async fn successor(
     let is_check = match known {
         Some(entry) => entry.is_check,
         None => {
-            let new = plants::entries(app, programme, ("germplasm_id", &[germplasm.to_string()]), ("", &[]))
-                .await
-                .map_err(|fault| match fault.kind() {
-                    FaultKind::Invalid => {
-                        Fault::field("/germplasm_id", format!("no plant {germplasm} is known"))
-                    }
-                    _ => fault,
-                })?;
+            let new = plants::entries(
+                app,
+                programme,
+                ("germplasm_id", &[germplasm.to_string()]),
+                ("", &[]),
+            )
+            .await
+            .map_err(|fault| match fault.kind() {
+                FaultKind::Invalid => {
+                    Fault::field("/germplasm_id", format!("no plant {germplasm} is known"))
+                }
+                _ => fault,
+            })?;
             entries.extend(new);
             store::trials::put_entries(unit.connection(), programme, trial.id, &entries).await?;
             false
         }
     };
-    let place =
-        store::trials::take_tree_numbers(unit.connection(), programme, trial.id, 1).await?;
+    let place = store::trials::take_tree_numbers(unit.connection(), programme, trial.id, 1).await?;
     let new = TreeRow::planted(
         trial.id,
         tree.site_id,

@@ -1,6 +1,8 @@
 //! Trials.
 
-use contract::evaluation::{GetTrialRequest, ListTrialsRequest, OpenTrialRequest, Trial, TrialList};
+use contract::evaluation::{
+    GetTrialRequest, ListTrialsRequest, OpenTrialRequest, Trial, TrialList,
+};
 use platform::paging::Page;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
@@ -29,12 +31,14 @@ pub async fn open(
         0 => unit.today().year(),
         year => fields.count("season", year, 1950, 2200) as i16,
     };
-    let planted_on = fields.optional_date("planted_on", &request.planted_on).or_else(|| {
-        // With a season and no day, nothing was seen before the season began.
-        (request.season > 0)
-            .then(|| jiff::civil::Date::new(season, 1, 1).ok())
-            .flatten()
-    });
+    let planted_on = fields
+        .optional_date("planted_on", &request.planted_on)
+        .or_else(|| {
+            // With a season and no day, nothing was seen before the season began.
+            (request.season > 0)
+                .then(|| jiff::civil::Date::new(season, 1, 1).ok())
+                .flatten()
+        });
     if request.site_ids.is_empty() {
         fields.fault("site_ids", "is required: at least one site");
     }
@@ -50,16 +54,26 @@ pub async fn open(
         let Some(site) = site else { continue };
         let field = format!("site_ids/{place}");
         if !known.iter().any(|(id, _)| id == site) {
-            fields.fault(&field, format!("no site {site} is known; register it first"));
+            fields.fault(
+                &field,
+                format!("no site {site} is known; register it first"),
+            );
         } else if sites[..place].contains(&Some(*site)) {
             fields.fault(&field, "stands twice; list each site once");
         }
     }
     if stage == Some(Stage::OwnRoot) && !request.rootstock.is_empty() {
-        fields.fault("rootstock", "own-root trees stand on no rootstock; leave it out or choose another stage");
+        fields.fault(
+            "rootstock",
+            "own-root trees stand on no rootstock; leave it out or choose another stage",
+        );
     }
     for (field, text) in [("rootstock", &request.rootstock), ("note", &request.note)] {
-        fields.require(text.chars().count() <= 500, field, "is longer than 500 characters; shorten it");
+        fields.require(
+            text.chars().count() <= 500,
+            field,
+            "is longer than 500 characters; shorten it",
+        );
     }
     // Faults of the plants are told together with the others.
     let entries = plants::entries(
@@ -128,7 +142,8 @@ pub async fn list(
     let page = Page::parse(request.limit, &request.cursor)?;
     let mut fields = Fields::new();
     let wanted = Wanted {
-        season: (request.season > 0).then(|| fields.count("season", request.season, 1950, 2200) as i16),
+        season: (request.season > 0)
+            .then(|| fields.count("season", request.season, 1950, 2200) as i16),
         stage: fields.optional_word("stage", &request.stage),
         site: fields.optional_id("site_id", &request.site_id),
         before: page.after_key()?,
@@ -151,7 +166,9 @@ async fn message(unit: &mut Unit, programme: ProgrammeId, id: TrialId) -> Result
     let entries = store::trials::entries(unit.connection(), programme, id).await?;
     let decisions = store::decisions::latest(unit.connection(), programme, id).await?;
     let mut messages = store::trials::messages(unit.connection(), programme, vec![head]).await?;
-    let trial = messages.pop().ok_or_else(|| Fault::not_found("trial", id))?;
+    let trial = messages
+        .pop()
+        .ok_or_else(|| Fault::not_found("trial", id))?;
     Ok(Trial {
         entries: entries
             .into_iter()

@@ -8,8 +8,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use biometry::mixed::Relationship;
-use contract::evaluation::Analysis;
 use contract::crossing::PlantParents;
+use contract::evaluation::Analysis;
 use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
 use platform::database::Scope;
 use platform::fields::Words as _;
@@ -109,7 +109,12 @@ fn is_ours(fault: &Fault) -> bool {
 }
 
 async fn across(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
-    Scope { across_programmes: true, ..Scope::default() }.apply(connection).await
+    Scope {
+        across_programmes: true,
+        ..Scope::default()
+    }
+    .apply(connection)
+    .await
 }
 
 async fn requeue_orphans(keeper: &mut PgConnection) -> Result<(), sqlx::Error> {
@@ -140,7 +145,13 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
         residual: ResidualWord::from_word(&job.model.residual).unwrap_or_default(),
     };
     let told = tokio::task::spawn_blocking(move || {
-        analyse(&asked, &data.observations, &data.covariates, relationship, &data.label_of)
+        analyse(
+            &asked,
+            &data.observations,
+            &data.covariates,
+            relationship,
+            &data.label_of,
+        )
     })
     .await
     .map_err(Fault::internal)?
@@ -150,7 +161,11 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
     if let Some(diagnostics) = &mut result.diagnostics {
         diagnostics.seconds = started.elapsed().as_secs_f64();
     }
-    Ok(Outcome { result: Some(result), problem, data_sha256 })
+    Ok(Outcome {
+        result: Some(result),
+        problem,
+        data_sha256,
+    })
 }
 
 /// The data of an analysis.
@@ -162,8 +177,17 @@ struct Data {
 
 async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     let programme = job.programme;
-    let mut transaction = app.context().pool.begin_with("BEGIN READ ONLY ISOLATION LEVEL REPEATABLE READ").await?;
-    Scope { programme: Some(programme), ..Scope::default() }.apply(&mut transaction).await?;
+    let mut transaction = app
+        .context()
+        .pool
+        .begin_with("BEGIN READ ONLY ISOLATION LEVEL REPEATABLE READ")
+        .await?;
+    Scope {
+        programme: Some(programme),
+        ..Scope::default()
+    }
+    .apply(&mut transaction)
+    .await?;
     let connection: &mut PgConnection = &mut transaction;
     let ground = Ground::load_from(connection, programme, job.trial).await?;
     let library = store::traits::library(connection, programme).await?;
@@ -184,7 +208,10 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
         .collect();
     let mut site_names = BTreeMap::new();
     for site in store::trials::sites(connection, programme, job.trial).await? {
-        site_names.insert(site, store::sites::get(connection, programme, site).await?.name);
+        site_names.insert(
+            site,
+            store::sites::get(connection, programme, site).await?.name,
+        );
     }
 
     let defined = find(&job.model.r#trait)?;
@@ -193,21 +220,42 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     let mut rows: Vec<(usize, i16, f64, String)> = Vec::new();
     if names.contains(&"assessor") {
         if defined.computed.is_some() {
-            return Err(Fault::state("a computed trait has no assessor; analyse its parts"));
+            return Err(Fault::state(
+                "a computed trait has no assessor; analyse its parts",
+            ));
         }
-        let values = store::records::values(connection, programme, job.trial, &defined.code, (None, None)).await?;
-        rows.extend(values.into_iter().filter_map(|v| {
-            Some((ground.place_of(v.tree_id)?, v.year, v.value, v.observer))
-        }));
+        let values = store::records::values(
+            connection,
+            programme,
+            job.trial,
+            &defined.code,
+            (None, None),
+        )
+        .await?;
+        rows.extend(
+            values
+                .into_iter()
+                .filter_map(|v| Some((ground.place_of(v.tree_id)?, v.year, v.value, v.observer))),
+        );
     } else {
-        let values = ground.values(connection, programme, defined, (None, None)).await?;
-        rows.extend(values.into_iter().map(|v| (v.tree, v.year, v.value, String::new())));
+        let values = ground
+            .values(connection, programme, defined, (None, None))
+            .await?;
+        rows.extend(
+            values
+                .into_iter()
+                .map(|v| (v.tree, v.year, v.value, String::new())),
+        );
     }
     let mut covariate_of = Vec::with_capacity(covariates.len());
     for code in &covariates {
-        let values = ground.values(connection, programme, find(code)?, (None, None)).await?;
-        let by: BTreeMap<(usize, i16), f64> =
-            values.into_iter().map(|v| ((v.tree, v.year), v.value)).collect();
+        let values = ground
+            .values(connection, programme, find(code)?, (None, None))
+            .await?;
+        let by: BTreeMap<(usize, i16), f64> = values
+            .into_iter()
+            .map(|v| ((v.tree, v.year), v.value))
+            .collect();
         covariate_of.push(by);
     }
     transaction.commit().await?;
@@ -233,13 +281,24 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
                     ("block", within(tree.block)),
                     ("row", within(tree.row)),
                     ("column", within(tree.column)),
-                    ("check", if entry.is_check { "check" } else { "tested" }.to_owned()),
-                    ("cross", entry.cross_id.map_or_else(|| "none".to_owned(), |id| id.to_string())),
+                    (
+                        "check",
+                        if entry.is_check { "check" } else { "tested" }.to_owned(),
+                    ),
+                    (
+                        "cross",
+                        entry
+                            .cross_id
+                            .map_or_else(|| "none".to_owned(), |id| id.to_string()),
+                    ),
                     ("kind", entry.kind.clone()),
                     ("assessor", observer),
                     ("site", site.clone()),
                 ]),
-                covariates: covariate_of.iter().map(|by| by.get(&(place, year)).copied()).collect(),
+                covariates: covariate_of
+                    .iter()
+                    .map(|by| by.get(&(place, year)).copied())
+                    .collect(),
                 row: f64::from(tree.row),
                 column: f64::from(tree.column),
                 section: format!("{site}/{year}"),
@@ -254,7 +313,11 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
         .iter()
         .map(|entry| (entry.germplasm_id.to_string(), entry.label().to_owned()))
         .collect();
-    Ok(Data { observations, covariates, label_of })
+    Ok(Data {
+        observations,
+        covariates,
+        label_of,
+    })
 }
 
 /// Digest of the data as they are analysed, by which a later run can be told to be the same.
@@ -268,7 +331,11 @@ fn digest(observations: &[Observation]) -> String {
             digest.update(covariate.unwrap_or(f64::NAN).to_be_bytes());
         }
     }
-    digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    digest
+        .finalize()
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
 }
 
 /// The relationship of the entries, from their pedigree; entries that are clones of one plant
@@ -278,8 +345,11 @@ async fn related(
     programme: ProgrammeId,
     mut data: Data,
 ) -> Result<(Data, Arc<Relationship>), Fault> {
-    let ids: std::collections::BTreeSet<String> =
-        data.observations.iter().filter_map(|o| o.factors.get("entry").cloned()).collect();
+    let ids: std::collections::BTreeSet<String> = data
+        .observations
+        .iter()
+        .filter_map(|o| o.factors.get("entry").cloned())
+        .collect();
     let plants = plants::pedigree(app, programme, ids.into_iter().collect()).await?;
     let (pedigree, relationship) = tokio::task::spawn_blocking(move || relationship(plants))
         .await
@@ -298,7 +368,11 @@ async fn related(
         .filter_map(|level| level.parse().ok())
         .collect();
     for (id, plant) in plants::describe(app, programme, unnamed.into_iter()).await? {
-        let label = if plant.name.is_empty() { plant.number } else { plant.name };
+        let label = if plant.name.is_empty() {
+            plant.number
+        } else {
+            plant.name
+        };
         data.label_of.insert(id.to_string(), label);
     }
     Ok((data, Arc::new(relationship)))
@@ -309,7 +383,11 @@ fn relationship(plants: Vec<PlantParents>) -> Result<(Pedigree<String>, Relation
     let parent = |id: String| (!id.is_empty()).then_some(id);
     let records = plants.into_iter().map(|plant| {
         if plant.clone_of_id.is_empty() {
-            PlantRecord::of_parents(plant.id, parent(plant.seed_parent_id), parent(plant.pollen_parent_id))
+            PlantRecord::of_parents(
+                plant.id,
+                parent(plant.seed_parent_id),
+                parent(plant.pollen_parent_id),
+            )
         } else {
             PlantRecord::clone_of(plant.id, plant.clone_of_id)
         }

@@ -55,10 +55,19 @@ pub fn plan(asked: Asked<'_>) -> Result<TrialPlan, Vec<FieldError>> {
     let replicates = asked.replicates as usize;
     let design = match asked.design {
         "rcbd" => Some(Design::Rcbd { replicates }),
-        "alpha" => Some(Design::Alpha { replicates, block_size: some(asked.block_size) }),
-        "row_column" => Some(Design::RowColumn { replicates, block_size: some(asked.block_size) }),
+        "alpha" => Some(Design::Alpha {
+            replicates,
+            block_size: some(asked.block_size),
+        }),
+        "row_column" => Some(Design::RowColumn {
+            replicates,
+            block_size: some(asked.block_size),
+        }),
         "augmented" => Some(Design::Augmented { blocks: replicates }),
-        "p_rep" => Some(Design::PRep { blocks: replicates, replicated_n: some(asked.replicated_n) }),
+        "p_rep" => Some(Design::PRep {
+            blocks: replicates,
+            replicated_n: some(asked.replicated_n),
+        }),
         "unreplicated" => Some(Design::Unreplicated {
             replicates: some(asked.replicates),
             check_every: some(asked.block_size),
@@ -68,7 +77,10 @@ pub fn plan(asked: Asked<'_>) -> Result<TrialPlan, Vec<FieldError>> {
             None
         }
         other => {
-            fault("/design", format!("{other:?} is not known; one of {DESIGNS}"));
+            fault(
+                "/design",
+                format!("{other:?} is not known; one of {DESIGNS}"),
+            );
             None
         }
     };
@@ -77,11 +89,20 @@ pub fn plan(asked: Asked<'_>) -> Result<TrialPlan, Vec<FieldError>> {
             "augmented" | "p_rep" => "blocks",
             _ => "complete replicates",
         };
-        fault("/replicates", format!("is required for {}: the number of {what}, 2 or more", asked.design));
+        fault(
+            "/replicates",
+            format!(
+                "is required for {}: the number of {what}, 2 or more",
+                asked.design
+            ),
+        );
     }
     let plots = (asked.entries.len() + asked.checks.len()) * replicates.max(1);
     if plots > PLOTS {
-        fault("/replicates", format!("{plots} trees at one site are more than {PLOTS}; lay out several trials"));
+        fault(
+            "/replicates",
+            format!("{plots} trees at one site are more than {PLOTS}; lay out several trials"),
+        );
     }
     let field = match (some(asked.rows), some(asked.columns)) {
         (Some(rows), Some(columns)) => Some(Field { rows, columns }),
@@ -110,9 +131,9 @@ pub fn plan(asked: Asked<'_>) -> Result<TrialPlan, Vec<FieldError>> {
 /// The field of the request that stands in the way of a design.
 pub fn fault(error: &DesignError) -> FieldError {
     let pointer = match error {
-        DesignError::TooFewEntries(_) | DesignError::DuplicateEntry(_) | DesignError::UnnamedEntry => {
-            "/entries"
-        }
+        DesignError::TooFewEntries(_)
+        | DesignError::DuplicateEntry(_)
+        | DesignError::UnnamedEntry => "/entries",
         DesignError::CannotMake { field, .. } => match *field {
             "replicates" => "/replicates",
             "block_size" => "/block_size",
@@ -146,14 +167,22 @@ mod tests {
 
     #[test]
     fn an_unknown_design_and_a_lone_side_are_told_together() {
-        let errors = plan(Asked { rows: 3, ..asked("square") }).unwrap_err();
+        let errors = plan(Asked {
+            rows: 3,
+            ..asked("square")
+        })
+        .unwrap_err();
         let pointers: Vec<&str> = errors.iter().map(|e| e.pointer.as_str()).collect();
         assert_eq!(pointers, ["/design", "/columns"]);
     }
 
     #[test]
     fn a_design_that_cannot_be_made_names_the_nearest() {
-        let plan = plan(Asked { block_size: 11, ..asked("alpha") }).unwrap();
+        let plan = plan(Asked {
+            block_size: 11,
+            ..asked("alpha")
+        })
+        .unwrap();
         let error = biometry::designs::lay_out(&plan).unwrap_err();
         let fault = fault(&error);
         assert_eq!(fault.pointer, "/block_size");
@@ -164,7 +193,12 @@ mod tests {
     fn every_word_makes_its_own_design() {
         for name in DESIGNS.split(", ") {
             let replicates = if name == "unreplicated" { 1 } else { 2 };
-            let plan = plan(Asked { replicates, block_size: if name == "unreplicated" { 5 } else { 0 }, ..asked(name) }).unwrap();
+            let plan = plan(Asked {
+                replicates,
+                block_size: if name == "unreplicated" { 5 } else { 0 },
+                ..asked(name)
+            })
+            .unwrap();
             assert_eq!(word(&plan.design), name);
         }
     }

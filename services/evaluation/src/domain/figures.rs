@@ -212,7 +212,11 @@ struct Share {
 
 impl Share {
     fn unknown(why: &str) -> Self {
-        Self { heritability: None, method: why.to_owned(), genetic_variance: None }
+        Self {
+            heritability: None,
+            method: why.to_owned(),
+            genetic_variance: None,
+        }
     }
 }
 
@@ -223,9 +227,15 @@ fn share_that_is_genetic(
     means: &EntryMeans,
     mean_of_entry: &HashMap<usize, usize>,
 ) -> Share {
-    let tested: Vec<&TreeYear> = values.iter().filter(|v| !is_check[trees[v.tree].entry]).collect();
-    let tested_entries: Vec<usize> =
-        mean_of_entry.iter().filter(|(entry, _)| !is_check[**entry]).map(|(_, &place)| place).collect();
+    let tested: Vec<&TreeYear> = values
+        .iter()
+        .filter(|v| !is_check[trees[v.tree].entry])
+        .collect();
+    let tested_entries: Vec<usize> = mean_of_entry
+        .iter()
+        .filter(|(entry, _)| !is_check[**entry])
+        .map(|(_, &place)| place)
+        .collect();
     if tested_entries.len() < 3 {
         return Share::unknown("fewer than three entries under test have values");
     }
@@ -237,13 +247,21 @@ fn share_that_is_genetic(
         return share;
     }
     let Some(error) = means.residual_ms.filter(|ms| *ms > 0.0) else {
-        return Share::unknown("nothing is repeated, so error and genetic variance cannot be told apart");
+        return Share::unknown(
+            "nothing is repeated, so error and genetic variance cannot be told apart",
+        );
     };
-    let of: Vec<f64> = tested_entries.iter().map(|&p| means.means[p].mean).collect();
+    let of: Vec<f64> = tested_entries
+        .iter()
+        .map(|&p| means.means[p].mean)
+        .collect();
     let average = of.iter().sum::<f64>() / of.len() as f64;
     let among = of.iter().map(|m| (m - average).powi(2)).sum::<f64>() / (of.len() - 1) as f64;
     // A sum, not an iterator of squares of standard errors: those count the general mean twice.
-    let within = tested_entries.iter().map(|&p| error / means.means[p].n as f64).sum::<f64>()
+    let within = tested_entries
+        .iter()
+        .map(|&p| error / means.means[p].n as f64)
+        .sum::<f64>()
         / tested_entries.len() as f64;
     if among <= 0.0 {
         return Share::unknown("the entries' means do not differ");
@@ -264,23 +282,36 @@ fn by_likelihood(trees: &[GroundTree], tested: &[&TreeYear]) -> Option<Share> {
         let tree = &trees[v.tree];
         format!("{}/{}/{}", tree.site, v.year, tree.block)
     };
-    let several = tested.iter().any(|v| environment(v) != environment(tested[0]));
+    let several = tested
+        .iter()
+        .any(|v| environment(v) != environment(tested[0]));
     let frame = Frame::new()
-        .with_numeric("value", tested.iter().map(|v| Some(v.value)).collect::<Vec<_>>())
+        .with_numeric(
+            "value",
+            tested.iter().map(|v| Some(v.value)).collect::<Vec<_>>(),
+        )
         .ok()?
         .with_factor("environment", tested.iter().map(|v| Some(environment(v))))
         .ok()?
-        .with_factor("entry", tested.iter().map(|v| Some(entry_name(trees[v.tree].entry))))
+        .with_factor(
+            "entry",
+            tested.iter().map(|v| Some(entry_name(trees[v.tree].entry))),
+        )
         .ok()?;
-    let model = mixed::Model::new(if several { "value ~ environment" } else { "value ~ 1" })
-        .and_then(|model| model.random("entry"))
-        .ok()?;
+    let model = mixed::Model::new(if several {
+        "value ~ environment"
+    } else {
+        "value ~ 1"
+    })
+    .and_then(|model| model.random("entry"))
+    .ok()?;
     let fit = mixed::fit(&frame, &model).ok()?;
     let of = heritability::of_entries(&fit, "entry").ok()?;
     Some(Share {
         heritability: Some(of.cullis.unwrap_or(0.0).clamp(0.0, 1.0)),
-        method: "generalised heritability of Cullis, Smith and Coombes (2006) by restricted likelihood"
-            .to_owned(),
+        method:
+            "generalised heritability of Cullis, Smith and Coombes (2006) by restricted likelihood"
+                .to_owned(),
         genetic_variance: Some(of.genetic_variance),
     })
 }
@@ -334,7 +365,9 @@ pub fn covariances(
     // Values less the mean of their environment, taken over all entries.
     let mut sums: HashMap<Environment, (Vec<f64>, f64)> = HashMap::new();
     for (_, environment, values) in rows {
-        let sum = sums.entry(*environment).or_insert_with(|| (vec![0.0; traits_n], 0.0));
+        let sum = sums
+            .entry(*environment)
+            .or_insert_with(|| (vec![0.0; traits_n], 0.0));
         values.iter().zip(&mut sum.0).for_each(|(v, s)| *s += v);
         sum.1 += 1.0;
     }
@@ -342,7 +375,10 @@ pub fn covariances(
         .iter()
         .map(|(entry, environment, values)| {
             let (sum, n) = &sums[environment];
-            (*entry, values.iter().zip(sum).map(|(v, s)| v - s / n).collect())
+            (
+                *entry,
+                values.iter().zip(sum).map(|(v, s)| v - s / n).collect(),
+            )
         })
         .collect();
     let mut groups: BTreeMap<usize, Vec<&Vec<f64>>> = BTreeMap::new();
@@ -375,13 +411,19 @@ pub fn covariances(
         return None;
     }
     let n = tested.len() as f64;
-    let grand: Vec<f64> = (0..traits_n).map(|t| tested.iter().map(|m| m.0[t]).sum::<f64>() / n).collect();
+    let grand: Vec<f64> = (0..traits_n)
+        .map(|t| tested.iter().map(|m| m.0[t]).sum::<f64>() / n)
+        .collect();
     let inverse_trees = tested.iter().map(|m| 1.0 / m.1).sum::<f64>() / n;
     let mut phenotypic = vec![vec![0.0; traits_n]; traits_n];
     let mut genetic = phenotypic.clone();
     for i in 0..traits_n {
         for j in 0..traits_n {
-            let among = tested.iter().map(|m| (m.0[i] - grand[i]) * (m.0[j] - grand[j])).sum::<f64>() / (n - 1.0);
+            let among = tested
+                .iter()
+                .map(|m| (m.0[i] - grand[i]) * (m.0[j] - grand[j]))
+                .sum::<f64>()
+                / (n - 1.0);
             phenotypic[i][j] = among;
             genetic[i][j] = among - within[i][j] / within_df * inverse_trees;
         }
@@ -393,11 +435,18 @@ pub fn covariances(
     for t in 0..traits_n {
         let least = 0.01 * phenotypic[t][t];
         if genetic[t][t] < least {
-            notes.push(format!("trait {} shows no genetic variance; 1 % of the phenotypic was taken", t + 1));
+            notes.push(format!(
+                "trait {} shows no genetic variance; 1 % of the phenotypic was taken",
+                t + 1
+            ));
             genetic[t][t] = least;
         }
     }
-    Some(Covariances { phenotypic, genetic, notes })
+    Some(Covariances {
+        phenotypic,
+        genetic,
+        notes,
+    })
 }
 
 /// Draws the off-diagonals of a matrix towards zero by the share `by`.
@@ -406,7 +455,10 @@ pub fn shrunk(matrix: &[Vec<f64>], by: f64) -> Vec<Vec<f64>> {
         .iter()
         .enumerate()
         .map(|(i, row)| {
-            row.iter().enumerate().map(|(j, x)| if i == j { *x } else { x * (1.0 - by) }).collect()
+            row.iter()
+                .enumerate()
+                .map(|(j, x)| if i == j { *x } else { x * (1.0 - by) })
+                .collect()
         })
         .collect()
 }
@@ -432,9 +484,13 @@ mod tests {
     #[test]
     fn means_are_free_of_block_effects() {
         let site = SiteId::new();
-        let trees: Vec<GroundTree> =
-            (0..4).flat_map(|e| (1..=3).map(move |b| (e, b))).map(|(e, b)| tree(e, b, site)).collect();
-        let noise = [0.01, -0.02, 0.01, 0.03, -0.01, -0.02, 0.0, 0.02, -0.02, -0.01, 0.02, -0.01];
+        let trees: Vec<GroundTree> = (0..4)
+            .flat_map(|e| (1..=3).map(move |b| (e, b)))
+            .map(|(e, b)| tree(e, b, site))
+            .collect();
+        let noise = [
+            0.01, -0.02, 0.01, 0.03, -0.01, -0.02, 0.0, 0.02, -0.02, -0.01, 0.02, -0.01,
+        ];
         let values: Vec<TreeYear> = trees
             .iter()
             .enumerate()
@@ -459,7 +515,12 @@ mod tests {
         let site = SiteId::new();
         let trees: Vec<GroundTree> = (0..5).map(|e| tree(e, 1, site)).collect();
         let values: Vec<TreeYear> = (0..5)
-            .map(|i| TreeYear { tree: i, year: 2026, value: i as f64, records_n: 1 })
+            .map(|i| TreeYear {
+                tree: i,
+                year: 2026,
+                value: i as f64,
+                records_n: 1,
+            })
             .collect();
         let figures = figure(&trees, &values, &[false; 5]).unwrap();
         assert_eq!(figures.heritability, None);
@@ -476,7 +537,11 @@ mod tests {
     #[test]
     fn covariances_part_genes_from_error() {
         let site = SiteId::new();
-        let environment = Environment { site, year: 2026, block: 0 };
+        let environment = Environment {
+            site,
+            year: 2026,
+            block: 0,
+        };
         let noise = [0.3, -0.3, 0.1, -0.1, 0.2, -0.2, -0.3, 0.3, -0.1, 0.1];
         let rows: Vec<_> = (0..10)
             .map(|i| {
@@ -485,7 +550,15 @@ mod tests {
             })
             .collect();
         let found = covariances(&rows, &[false; 5], 2).unwrap();
-        assert!((found.genetic[0][0] - 2.5).abs() < 0.1, "{:?}", found.genetic);
-        assert!((found.genetic[0][1] - 5.0).abs() < 0.1, "{:?}", found.genetic);
+        assert!(
+            (found.genetic[0][0] - 2.5).abs() < 0.1,
+            "{:?}",
+            found.genetic
+        );
+        assert!(
+            (found.genetic[0][1] - 5.0).abs() < 0.1,
+            "{:?}",
+            found.genetic
+        );
     }
 }

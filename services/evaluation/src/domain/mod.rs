@@ -2,8 +2,8 @@
 
 pub mod design;
 pub mod doubt;
-pub mod model;
 pub mod figures;
+pub mod model;
 pub mod standard;
 pub mod traits;
 pub mod trial;

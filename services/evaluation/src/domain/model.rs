@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use biometry::data::Frame;
+use biometry::heritability;
 use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
-use biometry::heritability;
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
     VarianceComponent,
@@ -96,6 +96,8 @@ pub struct Observation {
 const INFLUENTIAL: usize = 10;
 /// Records up to which random terms are tested by fitting the model anew without each.
 const TESTED_RECORDS: usize = 5000;
+/// Records up to which the small-sample method of tests is worth its dense matrices.
+const SMALL_RECORDS: usize = 400;
 /// Records up to which every residual is looked at.
 const DIAGNOSED_RECORDS: usize = 50_000;
 
@@ -104,7 +106,8 @@ fn frame(
     observations: &[Observation],
     covariates: &[String],
 ) -> Result<Frame, ModelError> {
-    let mut frame = Frame::new().with_numeric("value", observations.iter().map(|o| Some(o.value)))?;
+    let mut frame =
+        Frame::new().with_numeric("value", observations.iter().map(|o| Some(o.value)))?;
     let mut names: Vec<&str> = asked
         .fixed
         .iter()
@@ -116,7 +119,9 @@ fn frame(
     names.sort_unstable();
     names.dedup();
     for name in names {
-        let labels = observations.iter().map(|o| o.factors.get(name).map(String::as_str));
+        let labels = observations
+            .iter()
+            .map(|o| o.factors.get(name).map(String::as_str));
         frame = frame.with_factor(name, labels)?;
     }
     for (place, code) in covariates.iter().enumerate() {
@@ -124,8 +129,14 @@ fn frame(
     }
     frame
         .with_numeric("row_position", observations.iter().map(|o| Some(o.row)))?
-        .with_numeric("column_position", observations.iter().map(|o| Some(o.column)))?
-        .with_factor("section", observations.iter().map(|o| Some(o.section.as_str())))
+        .with_numeric(
+            "column_position",
+            observations.iter().map(|o| Some(o.column)),
+        )?
+        .with_factor(
+            "section",
+            observations.iter().map(|o| Some(o.section.as_str())),
+        )
         .map_err(ModelError::from)
 }
 
@@ -182,7 +193,11 @@ pub fn analyse(
         }
         Err(error) => return Err(error),
     };
-    let genetic = fit.random().iter().find(|term| term.name == "entry").map(|term| term.variance());
+    let genetic = fit
+        .random()
+        .iter()
+        .find(|term| term.name == "entry")
+        .map(|term| term.variance());
     let of_entries = genetic.and_then(|_| heritability::of_entries(&fit, "entry").ok());
     let residual = fit.residual();
     let mean_residual = residual.variances.iter().map(|v| v.variance).sum::<f64>()
@@ -199,10 +214,16 @@ pub fn analyse(
         fixed: fit
             .fixed()
             .iter()
-            .map(|c| FixedEffect { name: c.name.clone(), estimate: c.estimate, se: c.se })
+            .map(|c| FixedEffect {
+                name: c.name.clone(),
+                estimate: c.estimate,
+                se: c.se,
+            })
             .collect(),
         random: levels(&fit, label_of),
-        heritability: of_entries.and_then(|of| of.cullis).filter(|h| h.is_finite()),
+        heritability: of_entries
+            .and_then(|of| of.cullis)
+            .filter(|h| h.is_finite()),
         tree_heritability: genetic
             .map(|g| g / (g + interactions + mean_residual))
             .filter(|h| h.is_finite()),
@@ -264,8 +285,12 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
 }
 
 fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<AnalysisTest> {
-    let small = fit.n_records() <= mixed_limit() && !related;
-    let method = if small { DenominatorDf::KenwardRoger } else { DenominatorDf::Satterthwaite };
+    let small = fit.n_records() <= SMALL_RECORDS && !related;
+    let method = if small {
+        DenominatorDf::KenwardRoger
+    } else {
+        DenominatorDf::Satterthwaite
+    };
     let wald = fit
         .fixed_tests(method)
         .or_else(|_| fit.fixed_tests(DenominatorDf::Satterthwaite))
@@ -294,11 +319,6 @@ fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<Analysis
         }));
     }
     tests
-}
-
-/// Records up to which the small-sample method is worth its dense matrices.
-fn mixed_limit() -> usize {
-    mixed::KENWARD_ROGER_RECORDS.min(400)
 }
 
 fn diagnostics(fit: &Fit, frame: &Frame, observations: &[Observation]) -> AnalysisDiagnostics {
@@ -369,7 +389,9 @@ mod tests_of_models {
     }
 
     fn trial() -> Vec<Observation> {
-        let noise = [0.4, -0.3, 0.1, -0.2, 0.3, -0.1, -0.4, 0.2, 0.0, 0.2, -0.3, 0.1];
+        let noise = [
+            0.4, -0.3, 0.1, -0.2, 0.3, -0.1, -0.4, 0.2, 0.0, 0.2, -0.3, 0.1,
+        ];
         (0..6)
             .flat_map(|e| (0..2).map(move |b| (e, b)))
             .zip(noise)
@@ -379,24 +401,46 @@ mod tests_of_models {
 
     fn asked(fixed: &[&str], random: &[&str]) -> Asked {
         let own = |terms: &[&str]| terms.iter().map(|t| (*t).to_owned()).collect();
-        Asked { fixed: own(fixed), random: own(random), residual: ResidualWord::Equal }
+        Asked {
+            fixed: own(fixed),
+            random: own(random),
+            residual: ResidualWord::Equal,
+        }
     }
 
     #[test]
     fn a_fit_tells_its_components_and_effects() {
-        let told = analyse(&asked(&["block"], &["entry"]), &trial(), &[], None, &BTreeMap::new()).unwrap();
+        let told = analyse(
+            &asked(&["block"], &["entry"]),
+            &trial(),
+            &[],
+            None,
+            &BTreeMap::new(),
+        )
+        .unwrap();
         assert!(told.converged);
         let names: Vec<&str> = told.components.iter().map(|c| c.name.as_str()).collect();
         assert_eq!(names, ["entry", "residual"]);
         assert_eq!(told.random[0].level, "e5");
         assert!(told.heritability.unwrap() > 0.9);
-        assert!(told.tests.iter().any(|t| t.kind == "wald_f" && t.term == "block"));
+        assert!(
+            told.tests
+                .iter()
+                .any(|t| t.kind == "wald_f" && t.term == "block")
+        );
         assert!(told.tests.iter().any(|t| t.kind == "likelihood_ratio"));
     }
 
     #[test]
     fn a_factor_of_one_level_is_named() {
-        let error = analyse(&asked(&["site"], &["entry"]), &trial(), &[], None, &BTreeMap::new()).unwrap_err();
+        let error = analyse(
+            &asked(&["site"], &["entry"]),
+            &trial(),
+            &[],
+            None,
+            &BTreeMap::new(),
+        )
+        .unwrap_err();
         assert!(error.to_string().contains("site"), "{error}");
     }
 
@@ -404,8 +448,19 @@ mod tests_of_models {
     fn terms_are_checked_by_name() {
         let none = |_: &str| false;
         assert_eq!(term_fault("entry:site", true, none), None);
-        assert!(term_fault("entry:plot", true, none).unwrap().contains("plot"));
-        assert!(term_fault("crop_load", true, |name| name == "crop_load").unwrap().contains("fixed"));
-        assert_eq!(term_fault("crop_load", false, |name| name == "crop_load"), None);
+        assert!(
+            term_fault("entry:plot", true, none)
+                .unwrap()
+                .contains("plot")
+        );
+        assert!(
+            term_fault("crop_load", true, |name| name == "crop_load")
+                .unwrap()
+                .contains("fixed")
+        );
+        assert_eq!(
+            term_fault("crop_load", false, |name| name == "crop_load"),
+            None
+        );
     }
 }

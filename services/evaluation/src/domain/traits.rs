@@ -180,7 +180,11 @@ impl Trait {
                     .iter()
                     .map(|state| format!("{} ({})", state.note, state.name))
                     .collect();
-                format!("{sent:?} is not a state of {}; one of {}", self.code, known.join(", "))
+                format!(
+                    "{sent:?} is not a state of {}; one of {}",
+                    self.code,
+                    known.join(", ")
+                )
             })
     }
 }
@@ -188,8 +192,12 @@ impl Trait {
 fn number(sent: &str) -> Result<f64, String> {
     match sent.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(value),
-        Ok(_) => Err(format!("{sent} is not a finite number; leave the row out when nothing was seen")),
-        Err(_) => Err(format!("{sent:?} is not a number; write it with a point, as 12.5, without the unit")),
+        Ok(_) => Err(format!(
+            "{sent} is not a finite number; leave the row out when nothing was seen"
+        )),
+        Err(_) => Err(format!(
+            "{sent:?} is not a number; write it with a point, as 12.5, without the unit"
+        )),
     }
 }
 
@@ -198,17 +206,26 @@ fn day_of_year(sent: &str, observed: Date) -> Result<f64, String> {
         return if (1..=observed.days_in_year() as u16).contains(&day) {
             Ok(f64::from(day))
         } else {
-            Err(format!("{day} is not a day of the year {}; 1 to {}", observed.year(), observed.days_in_year()))
+            Err(format!(
+                "{day} is not a day of the year {}; 1 to {}",
+                observed.year(),
+                observed.days_in_year()
+            ))
         };
     }
-    let date: Date = sent
-        .parse()
-        .map_err(|_| format!("{sent:?} is not a date; write it as 2026-06-14 or as day of the year"))?;
+    let date: Date = sent.parse().map_err(|_| {
+        format!("{sent:?} is not a date; write it as 2026-06-14 or as day of the year")
+    })?;
     if date.year() != observed.year() {
-        return Err(format!("{date} is not in {}, the year in which it was observed", observed.year()));
+        return Err(format!(
+            "{date} is not in {}, the year in which it was observed",
+            observed.year()
+        ));
     }
     if date > observed {
-        return Err(format!("{date} is after the day of observation, {observed}"));
+        return Err(format!(
+            "{date} is after the day of observation, {observed}"
+        ));
     }
     Ok(f64::from(date.day_of_year()))
 }
@@ -217,12 +234,23 @@ fn day_of_year(sent: &str, observed: Date) -> Result<f64, String> {
 pub fn is_code(code: &str) -> bool {
     code.len() <= 60
         && code.starts_with(|c: char| c.is_ascii_lowercase())
-        && code.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+        && code
+            .chars()
+            .all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
 }
 
 /// Words of the factors of a model, which no trait may take for its code.
 pub const FACTORS: [&str; 10] = [
-    "entry", "site", "year", "replicate", "block", "row", "column", "check", "cross", "assessor",
+    "entry",
+    "site",
+    "year",
+    "replicate",
+    "block",
+    "row",
+    "column",
+    "check",
+    "cross",
+    "assessor",
 ];
 
 /// What is wrong with a definition, as field and message.
@@ -230,31 +258,54 @@ pub fn faults(defined: &Trait) -> Vec<(&'static str, String)> {
     let mut faults = Vec::new();
     let mut fault = |field, message: &str| faults.push((field, message.to_owned()));
     if !is_code(&defined.code) {
-        fault("code", "takes small letters, digits and underscores, a letter first, at most 60, as firmness_n");
+        fault(
+            "code",
+            "takes small letters, digits and underscores, a letter first, at most 60, as firmness_n",
+        );
     } else if FACTORS.contains(&defined.code.as_str()) || defined.code == "value" {
         fault("code", "is the name of a factor of trials; choose another");
     }
     let stated = matches!(defined.scale, Scale::Ordinal | Scale::Nominal);
     if stated && defined.computed.is_none() && defined.states.len() < 2 {
-        fault("states", "an ordinal or nominal trait needs at least two states");
+        fault(
+            "states",
+            "an ordinal or nominal trait needs at least two states",
+        );
     }
     if !stated && !defined.states.is_empty() {
         fault("states", "only ordinal and nominal traits have states");
     }
-    let rising = defined.states.windows(2).all(|pair| pair[0].note < pair[1].note);
+    let rising = defined
+        .states
+        .windows(2)
+        .all(|pair| pair[0].note < pair[1].note);
     if !rising {
-        fault("states", "list the states with the lowest note first, each note once");
+        fault(
+            "states",
+            "list the states with the lowest note first, each note once",
+        );
     }
-    if defined.states.iter().any(|state| state.name.trim().is_empty()) {
+    if defined
+        .states
+        .iter()
+        .any(|state| state.name.trim().is_empty())
+    {
         fault("states", "every state needs a name");
     }
     if defined.scale == Scale::Measured && defined.unit.is_empty() {
-        fault("unit", "a measured trait needs a unit; write 1 for a plain ratio");
+        fault(
+            "unit",
+            "a measured trait needs a unit; write 1 for a plain ratio",
+        );
     }
     if defined.scale != Scale::Measured && !defined.unit.is_empty() {
         fault("unit", "only measured traits have a unit");
     }
-    if [defined.least, defined.largest].iter().flatten().any(|bound| !bound.is_finite()) {
+    if [defined.least, defined.largest]
+        .iter()
+        .flatten()
+        .any(|bound| !bound.is_finite())
+    {
         fault("min", "bounds must be finite numbers");
     }
     if let (Some(least), Some(largest)) = (defined.least, defined.largest)
@@ -272,7 +323,6 @@ pub fn faults(defined: &Trait) -> Vec<(&'static str, String)> {
     }
     faults
 }
-
 
 #[cfg(test)]
 mod tests {
@@ -292,7 +342,11 @@ mod tests {
     fn measures_keep_to_their_bounds() {
         let brix = of("brix");
         assert_eq!(brix.read("14.25", DAY), Ok(14.25));
-        assert!(brix.read("142.5", DAY).unwrap_err().contains("decimal point"));
+        assert!(
+            brix.read("142.5", DAY)
+                .unwrap_err()
+                .contains("decimal point")
+        );
         for bad in ["NaN", "inf", "-inf", "14,2", "14 Brix", ""] {
             assert!(brix.read(bad, DAY).is_err(), "{bad}");
         }
@@ -318,7 +372,12 @@ mod tests {
 
     #[test]
     fn computed_traits_are_not_recorded() {
-        assert!(of("sugar_acid_ratio").read("12", DAY).unwrap_err().contains("computed"));
+        assert!(
+            of("sugar_acid_ratio")
+                .read("12", DAY)
+                .unwrap_err()
+                .contains("computed")
+        );
     }
 
     #[test]

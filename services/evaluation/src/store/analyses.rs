@@ -23,11 +23,7 @@ pub struct Job {
 }
 
 /// Queues an analysis.
-pub async fn queue(
-    connection: &mut PgConnection,
-    job: &Job,
-    now: Timestamp,
-) -> Result<(), Fault> {
+pub async fn queue(connection: &mut PgConnection, job: &Job, now: Timestamp) -> Result<(), Fault> {
     sqlx::query(
         "insert into analysis (programme_id, id, trial_id, trait, model, status, requested_at) \
          values ($1, $2, $3, $4, $5, 'queued', $6)",
@@ -74,7 +70,10 @@ impl From<Row> for Analysis {
             data_sha256: row.data_sha256,
             version: row.version,
             requested_at: row.requested_at.0.to_string(),
-            finished_at: row.finished_at.map(|at| at.0.to_string()).unwrap_or_default(),
+            finished_at: row
+                .finished_at
+                .map(|at| at.0.to_string())
+                .unwrap_or_default(),
             ..row.result.map(|result| result.0).unwrap_or_default()
         }
     }
@@ -126,7 +125,10 @@ const LOCK: &str = "select pg_try_advisory_lock(hashtextextended($1, 0))";
 
 /// Whether the analysis could be locked for this connection.
 pub async fn lock(connection: &mut PgConnection, id: AnalysisId) -> Result<bool, sqlx::Error> {
-    sqlx::query_scalar(LOCK).bind(id.to_string()).fetch_one(connection).await
+    sqlx::query_scalar(LOCK)
+        .bind(id.to_string())
+        .fetch_one(connection)
+        .await
 }
 
 /// Gives the lock back.
@@ -140,15 +142,19 @@ pub async fn unlock(connection: &mut PgConnection, id: AnalysisId) -> Result<(),
 
 /// Claims the analysis that waits longest; several workers never claim the same.
 pub async fn claim(connection: &mut PgConnection) -> Result<Option<Job>, sqlx::Error> {
-    let row: Option<(ProgrammeId, AnalysisId, TrialId, Json<RequestAnalysisRequest>)> =
-        sqlx::query_as(
-            "update analysis set status = 'running', attempts = attempts + 1 \
+    let row: Option<(
+        ProgrammeId,
+        AnalysisId,
+        TrialId,
+        Json<RequestAnalysisRequest>,
+    )> = sqlx::query_as(
+        "update analysis set status = 'running', attempts = attempts + 1 \
              where (programme_id, id) = (select programme_id, id from analysis \
              where status = 'queued' order by requested_at limit 1 for update skip locked) \
              returning programme_id, id, trial_id, model",
-        )
-        .fetch_optional(connection)
-        .await?;
+    )
+    .fetch_optional(connection)
+    .await?;
     Ok(row.map(|(programme, id, trial, Json(model))| Job {
         programme,
         id,

@@ -62,7 +62,12 @@ pub async fn insert(
     .bind(programme)
     .bind(decision.id)
     .bind(decision.trial)
-    .bind(entries.iter().map(|_| EntryDecisionId::new()).collect::<Vec<_>>())
+    .bind(
+        entries
+            .iter()
+            .map(|_| EntryDecisionId::new())
+            .collect::<Vec<_>>(),
+    )
     .bind(entries.iter().map(|e| e.0).collect::<Vec<_>>())
     .bind(entries.iter().map(|e| e.1.word()).collect::<Vec<_>>())
     .bind(entries.iter().map(|e| e.2.clone()).collect::<Vec<_>>())

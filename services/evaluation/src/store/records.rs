@@ -138,10 +138,25 @@ pub async fn insert(
     .bind(records.iter().map(|r| r.code.as_str()).collect::<Vec<_>>())
     .bind(records.iter().map(|r| r.value).collect::<Vec<_>>())
     .bind(records.iter().map(|r| r.sent.as_str()).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| Instant(r.observed_at)).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.observer.as_str()).collect::<Vec<_>>())
+    .bind(
+        records
+            .iter()
+            .map(|r| Instant(r.observed_at))
+            .collect::<Vec<_>>(),
+    )
+    .bind(
+        records
+            .iter()
+            .map(|r| r.observer.as_str())
+            .collect::<Vec<_>>(),
+    )
     .bind(records.iter().map(|r| r.corrects).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.doubt.as_deref()).collect::<Vec<_>>())
+    .bind(
+        records
+            .iter()
+            .map(|r| r.doubt.as_deref())
+            .collect::<Vec<_>>(),
+    )
     .execute(&mut *connection)
     .await?
     .rows_affected();
@@ -187,7 +202,10 @@ pub async fn values(
     let mut query = QueryBuilder::<Postgres>::new(
         "select r.tree_id, r.year, r.value, r.observer from record r where r.programme_id = ",
     );
-    query.push_bind(programme).push(" and r.trial_id = ").push_bind(trial);
+    query
+        .push_bind(programme)
+        .push(" and r.trial_id = ")
+        .push_bind(trial);
     query.push(" and r.trait = ").push_bind(code);
     query.push(
         " and r.value is not null and not exists (select from correction c \
@@ -202,7 +220,10 @@ pub async fn values(
     }
     if let Some(site) = site {
         query.push(" and r.tree_id in (select t.id from tree t where t.programme_id = ");
-        query.push_bind(programme).push(" and t.trial_id = ").push_bind(trial);
+        query
+            .push_bind(programme)
+            .push(" and t.trial_id = ")
+            .push_bind(trial);
         query.push(" and t.site_id = ").push_bind(site).push(")");
     }
     // Figures must come out the same to the last bit, whatever order the table has.
@@ -324,7 +345,9 @@ pub async fn list(
         query.push(" and r.trial_id = ").push_bind(trial);
     }
     if !wanted.code.is_empty() {
-        query.push(" and r.trait = ").push_bind(wanted.code.to_owned());
+        query
+            .push(" and r.trait = ")
+            .push_bind(wanted.code.to_owned());
     }
     if let Some(tree) = wanted.tree {
         query.push(" and r.tree_id = ").push_bind(tree);

@@ -105,11 +105,11 @@ pub async fn zones(
     programme: ProgrammeId,
     ids: &[SiteId],
 ) -> Result<Vec<(SiteId, String)>, Fault> {
-    Ok(sqlx::query_as(
-        "select id, time_zone from site where programme_id = $1 and id = any($2)",
+    Ok(
+        sqlx::query_as("select id, time_zone from site where programme_id = $1 and id = any($2)")
+            .bind(programme)
+            .bind(ids)
+            .fetch_all(connection)
+            .await?,
     )
-    .bind(programme)
-    .bind(ids)
-    .fetch_all(connection)
-    .await?)
 }

@@ -221,15 +221,13 @@ pub async fn end(
     status: TreeStatus,
     on: Date,
 ) -> Result<(), Fault> {
-    sqlx::query(
-        "update tree set status = $3, ended_on = $4 where programme_id = $1 and id = $2",
-    )
-    .bind(programme)
-    .bind(id)
-    .bind(status.word())
-    .bind(Day(on))
-    .execute(connection)
-    .await?;
+    sqlx::query("update tree set status = $3, ended_on = $4 where programme_id = $1 and id = $2")
+        .bind(programme)
+        .bind(id)
+        .bind(status.word())
+        .bind(Day(on))
+        .execute(connection)
+        .await?;
     Ok(())
 }
 

@@ -153,7 +153,10 @@ pub async fn insert(
     .on_constraint("trial_name_once", || {
         Fault::exists(
             "/name",
-            format!("there is a trial {:?} in {} already", trial.name, trial.season),
+            format!(
+                "there is a trial {:?} in {} already",
+                trial.name, trial.season
+            ),
         )
     })?;
     sqlx::query(
@@ -175,13 +178,11 @@ pub async fn put_entries(
     trial: TrialId,
     entries: &[EntryRow],
 ) -> Result<(), Fault> {
-    sqlx::query(
-        "update trial_entry set dropped = true where programme_id = $1 and trial_id = $2",
-    )
-    .bind(programme)
-    .bind(trial)
-    .execute(&mut *connection)
-    .await?;
+    sqlx::query("update trial_entry set dropped = true where programme_id = $1 and trial_id = $2")
+        .bind(programme)
+        .bind(trial)
+        .execute(&mut *connection)
+        .await?;
     let column = |of: fn(&EntryRow) -> &String| -> Vec<String> {
         entries.iter().map(|entry| of(entry).clone()).collect()
     };
@@ -315,7 +316,15 @@ pub async fn layout(
     programme: ProgrammeId,
     id: TrialId,
 ) -> Result<Option<Made>, Fault> {
-    type Row = (String, String, i64, f64, Json<Vec<SiteLayout>>, i32, Option<Day>);
+    type Row = (
+        String,
+        String,
+        i64,
+        f64,
+        Json<Vec<SiteLayout>>,
+        i32,
+        Option<Day>,
+    );
     let row: Option<Row> = sqlx::query_as(
         "select design, design_made, seed, efficiency, site_layouts, last_tree, planted_on \
          from trial where programme_id = $1 and id = $2 and design is not null",
@@ -388,8 +397,10 @@ pub async fn messages(
     .bind(&ids)
     .fetch_all(connection)
     .await?;
-    let mut counts: HashMap<TrialId, Counts> =
-        counts.into_iter().map(|counts| (counts.trial_id, counts)).collect();
+    let mut counts: HashMap<TrialId, Counts> = counts
+        .into_iter()
+        .map(|counts| (counts.trial_id, counts))
+        .collect();
     Ok(heads
         .into_iter()
         .filter_map(|head| {
@@ -409,7 +420,12 @@ pub async fn messages(
                 rootstock: head.rootstock,
                 planted_on: day_text(head.planted_on.map(Day)),
                 note: head.note,
-                status: if head.design.is_some() { "laid_out" } else { "open" }.to_owned(),
+                status: if head.design.is_some() {
+                    "laid_out"
+                } else {
+                    "open"
+                }
+                .to_owned(),
                 design: head.design.unwrap_or_default(),
             })
         })
@@ -468,7 +484,9 @@ pub fn entry_message(entry: EntryRow, decision: Option<&String>) -> TrialEntry {
         kind: entry.kind,
         species: entry.species,
         cross_id: id_text(entry.cross_id),
-        crossing_year: entry.crossing_year.map_or(0, |year| u32::from(year.unsigned_abs())),
+        crossing_year: entry
+            .crossing_year
+            .map_or(0, |year| u32::from(year.unsigned_abs())),
         is_check: entry.is_check,
         outcross_doubt: entry.outcross_doubt,
         decision: decision.cloned().unwrap_or_default(),
