@@ -1,5 +1,6 @@
 //! Drupeline over real HTTP and gRPC on a real PostgreSQL.
 
 mod access;
+mod contract;
 mod identity;
 mod transport;
