@@ -6,9 +6,10 @@ use jiff::ToSpan as _;
 use jiff::civil::Date;
 use platform::fields::Words as _;
 use rights::book::What;
-use rights::standing::{Standing, Urgency};
+use rights::standing::Standing;
 use rights::{
     Attributes, Book, CandidateAttributes, CandidateEvent, DueItem, FeeState, RightsError, Route,
+    Urgency,
 };
 use serde::Serialize;
 
@@ -134,7 +135,12 @@ impl Dossier {
             };
             std::iter::once(step("filing", filing.filed_on))
                 .chain(filing.granted_on.map(|on| step("grant", on)))
-                .chain(filing.steps.iter().map(move |told| step(told.event.word(), told.on)))
+                .chain(
+                    filing
+                        .steps
+                        .iter()
+                        .map(move |told| step(told.event.word(), told.on)),
+                )
                 .collect::<Vec<_>>()
         });
         disclosed.chain(filed).collect()
@@ -178,9 +184,14 @@ impl Dossier {
                     .iter()
                     .find(|f| f.jurisdiction == route.jurisdiction && f.kind == route.kind)
                     .filter(|f| f.filed_on <= as_of);
-                let fees = filing
-                    .and_then(|filing| fee_schedule(&route, filing, as_of)?.state(&filing.paid_years(as_of), as_of));
-                RouteState { route, filing, fees }
+                let fees = filing.and_then(|filing| {
+                    fee_schedule(&route, filing, as_of)?.state(&filing.paid_years(as_of), as_of)
+                });
+                RouteState {
+                    route,
+                    filing,
+                    fees,
+                }
             })
             .collect())
     }
@@ -202,17 +213,20 @@ impl Dossier {
             if route.standing == Standing::Ended {
                 continue;
             }
-            let items = route
-                .report
-                .due_list(as_of, LEAD_DAYS)
-                .into_iter()
-                .filter(|item| match item.what {
-                    What::FileBy | What::ClaimPriorityBy | What::PetitionLatePriorityBy => {
-                        !self.withdrawn && state.filing.is_none() && route.is_open()
-                            && item.due_on >= as_of
-                    }
-                    _ => true,
-                });
+            let items =
+                route
+                    .report
+                    .due_list(as_of, LEAD_DAYS)
+                    .into_iter()
+                    .filter(|item| match item.what {
+                        What::FileBy | What::ClaimPriorityBy | What::PetitionLatePriorityBy => {
+                            !self.withdrawn
+                                && state.filing.is_none()
+                                && route.is_open()
+                                && item.due_on >= as_of
+                        }
+                        _ => true,
+                    });
             due.extend(items);
             if let Some(filing) = state.filing
                 && let Some(fees) = fee_schedule(route, filing, as_of)
@@ -234,7 +248,13 @@ impl Dossier {
                 b.what,
             ))
         });
-        Ok(due.into_iter().map(|item| Due { key: key(&item), item }).collect())
+        Ok(due
+            .into_iter()
+            .map(|item| Due {
+                key: key(&item),
+                item,
+            })
+            .collect())
     }
 }
 
@@ -254,7 +274,10 @@ fn key(item: &DueItem<'_>) -> String {
     let what = word(item.what);
     match item.year_n {
         Some(year) => format!("{}.{}.{what}.{year}", item.jurisdiction, item.kind),
-        None => format!("{}.{}.{what}.{}", item.jurisdiction, item.kind, item.nominal_on),
+        None => format!(
+            "{}.{}.{what}.{}",
+            item.jurisdiction, item.kind, item.nominal_on
+        ),
     }
 }
 
@@ -331,7 +354,10 @@ mod tests {
     fn a_sale_makes_filing_due_until_it_is_filed() {
         let mut told = dossier();
         let as_of = date(2025, 6, 1);
-        let patent = |due: &[Due]| due.iter().any(|d| d.key.starts_with("US.plant_patent.file_by"));
+        let patent = |due: &[Due]| {
+            due.iter()
+                .any(|d| d.key.starts_with("US.plant_patent.file_by"))
+        };
         let due = told.due(as_of).unwrap();
         assert!(patent(&due), "{due:?}");
         assert!(due.is_sorted_by_key(|d| d.item.nominal_on));
@@ -355,9 +381,13 @@ mod tests {
     #[test]
     fn a_granted_patent_expires_twenty_years_from_filing() {
         let mut told = dossier();
-        told.filings.push(filed(date(2025, 5, 1), Some(date(2026, 9, 8))));
+        told.filings
+            .push(filed(date(2025, 5, 1), Some(date(2026, 9, 8))));
         let routes = told.routes(date(2026, 10, 1)).unwrap();
-        let patent = routes.iter().find(|s| s.route.kind == "plant_patent").unwrap();
+        let patent = routes
+            .iter()
+            .find(|s| s.route.kind == "plant_patent")
+            .unwrap();
         assert_eq!(patent.route.standing, Standing::Granted);
         assert_eq!(patent.route.report.expiry_on, Some(date(2045, 5, 1)));
         assert_eq!(patent.fees, Some(FeeState::Paid));

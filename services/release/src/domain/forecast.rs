@@ -165,7 +165,13 @@ impl History {
                         } else {
                             Left::Advanced
                         };
-                        stays.push(Stay { step, from: since, until: made.on, left, present: false });
+                        stays.push(Stay {
+                            step,
+                            from: since,
+                            until: made.on,
+                            left,
+                            present: false,
+                        });
                     }
                 }
             }
@@ -190,7 +196,11 @@ impl History {
     }
 
     fn counted(&self, step: usize, left: Left) -> u32 {
-        let n = self.stays.iter().filter(|s| s.step == step && s.left == left).count();
+        let n = self
+            .stays
+            .iter()
+            .filter(|s| s.step == step && s.left == left)
+            .count();
         u32::try_from(n).unwrap_or(u32::MAX)
     }
 
@@ -269,14 +279,18 @@ impl StepDraw {
 }
 
 fn draw_beta((a, b): (f64, f64), rng: &mut ChaCha8Rng) -> f64 {
-    Beta::new(a, b).expect("both counts are above 0").sample(rng)
+    Beta::new(a, b)
+        .expect("both counts are above 0")
+        .sample(rng)
 }
 
 fn draw_binomial(n: u64, p: f64, rng: &mut ChaCha8Rng) -> u64 {
     if n == 0 {
         return 0;
     }
-    Binomial::new(n, p.clamp(0.0, 1.0)).expect("p lies within 0 to 1").sample(rng)
+    Binomial::new(n, p.clamp(0.0, 1.0))
+        .expect("p lies within 0 to 1")
+        .sample(rng)
 }
 
 /// A count over all runs.
@@ -356,7 +370,9 @@ pub struct Forecast {
 /// Plays the pipeline forward.
 pub fn forecast(history: &History, years: u32, runs: u32, seed: u64) -> Forecast {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let beliefs: Vec<StepBelief> = (0..STEPS_N).map(|step| StepBelief::of(history, step)).collect();
+    let beliefs: Vec<StepBelief> = (0..STEPS_N)
+        .map(|step| StepBelief::of(history, step))
+        .collect();
     // Candidates there now, by stage and years there.
     let mut present = [[0_u64; YEARS_OF_HAZARD]; STEPS_N];
     for stay in history.stays.iter().filter(|s| s.present) {
@@ -376,7 +392,9 @@ pub fn forecast(history: &History, years: u32, runs: u32, seed: u64) -> Forecast
             waits[step].push(draw.mean_years());
         }
         let rates = entry_beliefs.map(|(shape, years)| {
-            Gamma::new(shape, 1.0 / years).expect("shape and years are above 0").sample(&mut rng)
+            Gamma::new(shape, 1.0 / years)
+                .expect("shape and years are above 0")
+                .sample(&mut rng)
         });
         let mut state = present;
         for year in 0..years {
@@ -403,7 +421,8 @@ pub fn forecast(history: &History, years: u32, runs: u32, seed: u64) -> Forecast
         }
     }
 
-    let label = |year: usize| history.as_of.year() + i16::try_from(year).unwrap_or(i16::MAX - 9999) + 1;
+    let label =
+        |year: usize| history.as_of.year() + i16::try_from(year).unwrap_or(i16::MAX - 9999) + 1;
     let steps: Vec<StepForecast> = chances
         .into_iter()
         .zip(waits)
@@ -506,7 +525,11 @@ pub fn back_test(
                 from.saturating_add(i.years()),
                 from.saturating_add((i + 1).years()),
             );
-            let n = now.released_on.iter().filter(|on| start < **on && **on <= end).count();
+            let n = now
+                .released_on
+                .iter()
+                .filter(|on| start < **on && **on <= end)
+                .count();
             TestedYear {
                 year,
                 forecast,
@@ -525,7 +548,11 @@ mod tests {
     use super::*;
 
     fn moved(to: Stage, on: Date) -> Move {
-        Move { to, on, reversal: false }
+        Move {
+            to,
+            on,
+            reversal: false,
+        }
     }
 
     /// Candidates of a programme that goes on with `share_n` of ten at every step, two years each.
@@ -534,7 +561,10 @@ mod tests {
             .map(|i| {
                 let start = date(2000, 3, 1).saturating_add((i % 18).years());
                 let mut moves = vec![moved(Stage::Budded, start)];
-                for (step, stage) in [Stage::MultiSite, Stage::PreRelease, Stage::Released].iter().enumerate() {
+                for (step, stage) in [Stage::MultiSite, Stage::PreRelease, Stage::Released]
+                    .iter()
+                    .enumerate()
+                {
                     let on = start.saturating_add((2 * (step as i64 + 1)).years());
                     let goes_on = (i / 18 + step as i64 * 3) % 10 < share_n;
                     let to = if goes_on { *stage } else { Stage::Withdrawn };
@@ -559,14 +589,26 @@ mod tests {
     fn much_history_outweighs_the_prior() {
         let history = History::read(&programme(3600, 8), date(2024, 6, 1));
         let steps = forecast(&history, 3, 400, 1).steps;
-        assert!((steps[1].chance.mean - 0.8).abs() < 0.05, "{:?}", steps[1].chance);
-        assert!((steps[1].years.mean - 2.3).abs() < 0.4, "{:?}", steps[1].years);
+        assert!(
+            (steps[1].chance.mean - 0.8).abs() < 0.05,
+            "{:?}",
+            steps[1].chance
+        );
+        assert!(
+            (steps[1].years.mean - 2.3).abs() < 0.4,
+            "{:?}",
+            steps[1].years
+        );
     }
 
     #[test]
     fn nobody_waiting_and_nobody_new_releases_next_to_nothing() {
         let made = forecast(&History::read(&[], date(2026, 1, 1)), 3, 400, 1);
-        assert!(made.releases.iter().all(|(_, s)| s.mean < 0.1), "{:?}", made.releases);
+        assert!(
+            made.releases.iter().all(|(_, s)| s.mean < 0.1),
+            "{:?}",
+            made.releases
+        );
         assert_eq!(made.releases[0].0, 2027);
     }
 
@@ -575,7 +617,11 @@ mod tests {
         let straight = vec![moved(Stage::Budded, date(2010, 3, 1))];
         let mut back = straight.clone();
         back.push(moved(Stage::Withdrawn, date(2012, 3, 1)));
-        back.push(Move { to: Stage::Budded, on: date(2012, 5, 1), reversal: true });
+        back.push(Move {
+            to: Stage::Budded,
+            on: date(2012, 5, 1),
+            reversal: true,
+        });
         let of = |moves: Vec<Move>| History::read(&[moves], date(2015, 1, 1)).stays;
         assert_eq!(of(straight), of(back));
     }
@@ -585,7 +631,10 @@ mod tests {
         let (from, years) = back_test(&programme(360, 6), date(2021, 6, 1), 600, 3).unwrap();
         assert_eq!((from, years.len()), (date(2016, 6, 1), 5));
         assert!(years.iter().any(|y| y.released_n > 0));
-        assert!(years.iter().filter(|y| y.within()).count() >= 3, "{years:?}");
+        assert!(
+            years.iter().filter(|y| y.within()).count() >= 3,
+            "{years:?}"
+        );
         assert_eq!(back_test(&programme(4, 6), date(2021, 6, 1), 100, 3), None);
     }
 

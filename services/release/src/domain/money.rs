@@ -20,13 +20,62 @@ falls short";
 
 /// Currencies of ISO 4217 that are taken, with the decimals of their minor unit.
 const CURRENCIES: &[(&str, u32)] = &[
-    ("AED", 2), ("ARS", 2), ("AUD", 2), ("BGN", 2), ("BHD", 3), ("BRL", 2), ("CAD", 2), ("CHF", 2),
-    ("CLP", 0), ("CNY", 2), ("COP", 2), ("CZK", 2), ("DKK", 2), ("DZD", 2), ("EGP", 2), ("EUR", 2),
-    ("GBP", 2), ("GEL", 2), ("HKD", 2), ("HUF", 2), ("IDR", 2), ("ILS", 2), ("INR", 2), ("ISK", 0),
-    ("JOD", 3), ("JPY", 0), ("KES", 2), ("KRW", 0), ("KWD", 3), ("MAD", 2), ("MDL", 2), ("MXN", 2),
-    ("MYR", 2), ("NOK", 2), ("NZD", 2), ("OMR", 3), ("PEN", 2), ("PHP", 2), ("PLN", 2), ("PYG", 0),
-    ("QAR", 2), ("RON", 2), ("RSD", 2), ("SAR", 2), ("SEK", 2), ("SGD", 2), ("THB", 2), ("TND", 3),
-    ("TRY", 2), ("TWD", 2), ("UAH", 2), ("USD", 2), ("UYU", 2), ("UZS", 2), ("VND", 0), ("ZAR", 2),
+    ("AED", 2),
+    ("ARS", 2),
+    ("AUD", 2),
+    ("BGN", 2),
+    ("BHD", 3),
+    ("BRL", 2),
+    ("CAD", 2),
+    ("CHF", 2),
+    ("CLP", 0),
+    ("CNY", 2),
+    ("COP", 2),
+    ("CZK", 2),
+    ("DKK", 2),
+    ("DZD", 2),
+    ("EGP", 2),
+    ("EUR", 2),
+    ("GBP", 2),
+    ("GEL", 2),
+    ("HKD", 2),
+    ("HUF", 2),
+    ("IDR", 2),
+    ("ILS", 2),
+    ("INR", 2),
+    ("ISK", 0),
+    ("JOD", 3),
+    ("JPY", 0),
+    ("KES", 2),
+    ("KRW", 0),
+    ("KWD", 3),
+    ("MAD", 2),
+    ("MDL", 2),
+    ("MXN", 2),
+    ("MYR", 2),
+    ("NOK", 2),
+    ("NZD", 2),
+    ("OMR", 3),
+    ("PEN", 2),
+    ("PHP", 2),
+    ("PLN", 2),
+    ("PYG", 0),
+    ("QAR", 2),
+    ("RON", 2),
+    ("RSD", 2),
+    ("SAR", 2),
+    ("SEK", 2),
+    ("SGD", 2),
+    ("THB", 2),
+    ("TND", 3),
+    ("TRY", 2),
+    ("TWD", 2),
+    ("UAH", 2),
+    ("USD", 2),
+    ("UYU", 2),
+    ("UZS", 2),
+    ("VND", 0),
+    ("ZAR", 2),
 ];
 
 /// Most decimals of a rate or quantity.
@@ -116,7 +165,7 @@ impl Royalty {
     ) -> Option<Self> {
         let at = |name: &str| format!("{field}/{name}");
         let per = fields.word::<Per>(&at("per"), &terms.per);
-        let mut decimal = |fields: &mut Fields, name: &str, text: &str| {
+        let decimal = |fields: &mut Fields, name: &str, text: &str| {
             read_decimal(text)
                 .map_err(|fault| fields.fault(&at(name), fault))
                 .ok()
@@ -126,7 +175,10 @@ impl Royalty {
         if currency.is_none() {
             fields.fault(
                 &at("currency"),
-                format!("{:?} is not a currency taken here; give an ISO 4217 code as USD", terms.currency),
+                format!(
+                    "{:?} is not a currency taken here; give an ISO 4217 code as USD",
+                    terms.currency
+                ),
             );
         }
         let minimum = if terms.minimum.is_empty() {
@@ -237,8 +289,14 @@ mod tests {
             amount: decimal("1.85"),
             currency: "USD".to_owned(),
             steps: vec![
-                Step { above: decimal("1000"), amount: decimal("1.50") },
-                Step { above: decimal("5000"), amount: decimal("1.25") },
+                Step {
+                    above: decimal("1000"),
+                    amount: decimal("1.50"),
+                },
+                Step {
+                    above: decimal("5000"),
+                    amount: decimal("1.25"),
+                },
             ],
             minimum: Some(decimal("500")),
         }

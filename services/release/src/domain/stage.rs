@@ -125,11 +125,7 @@ mod tests {
             judge(Stage::MultiSite, Stage::Budded, None),
             Ok(Direction::Reversal)
         );
-        let back_in = judge(
-            Stage::Withdrawn,
-            Stage::MultiSite,
-            Some(Stage::MultiSite),
-        );
+        let back_in = judge(Stage::Withdrawn, Stage::MultiSite, Some(Stage::MultiSite));
         assert_eq!(back_in, Ok(Direction::Reversal));
         assert!(judge(Stage::Withdrawn, Stage::Budded, Some(Stage::MultiSite)).is_err());
     }

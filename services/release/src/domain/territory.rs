@@ -41,9 +41,9 @@ impl Territory {
         }
         match part {
             None => Ok(Self(country.to_owned())),
-            Some(_) if country == "EU" => {
-                Err(format!("{code:?}: name the member country and its part, as ES-CT"))
-            }
+            Some(_) if country == "EU" => Err(format!(
+                "{code:?}: name the member country and its part, as ES-CT"
+            )),
             Some(part)
                 if (1..=3).contains(&part.len())
                     && part.bytes().all(|b| b.is_ascii_alphanumeric()) =>
@@ -114,9 +114,10 @@ fn union_members(on: Date) -> impl Iterator<Item = CountryCode> {
         .into_iter()
         .flat_map(|union| &union.territory)
         .filter(move |member| {
-            member.from.is_none_or(|from| from <= on) && member.until.is_none_or(|until| on <= until)
+            member.from.is_none_or(|from| from <= on)
+                && member.until.is_none_or(|until| on <= until)
         })
-        .filter_map(|member| CountryCode::read(&member.country))
+        .map(|member| member.country)
 }
 
 /// Range of a country; the first number is the country as such, no part's.

@@ -177,6 +177,26 @@ pub async fn list(
     .await?)
 }
 
+/// Candidates that the present scope may see, after an id.
+pub async fn list_after(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    after: Option<CandidateId>,
+    limit: i64,
+) -> Result<Vec<CandidateRow>, sqlx::Error> {
+    sqlx::query_as(concat!(
+        "select ",
+        candidate_columns!(),
+        " from candidate where programme_id = $1 and ($2::uuid is null or id > $2) \
+         order by id limit $3"
+    ))
+    .bind(programme)
+    .bind(after)
+    .bind(limit)
+    .fetch_all(connection)
+    .await
+}
+
 /// Writes what an edit may change; gives the new version, or none when the version was another.
 pub async fn edit(
     connection: &mut PgConnection,

@@ -296,11 +296,14 @@ pub async fn dossiers(
     .await?;
     let mut told: BTreeMap<CandidateId, (Vec<ToldDisclosure>, Vec<ToldFiling>)> = BTreeMap::new();
     for row in disclosures(connection, programme, candidate).await? {
-        told.entry(row.candidate_id).or_default().0.push(ToldDisclosure {
-            kind: row.kind,
-            on: row.on_day.0,
-            country: row.country,
-        });
+        told.entry(row.candidate_id)
+            .or_default()
+            .0
+            .push(ToldDisclosure {
+                kind: row.kind,
+                on: row.on_day.0,
+                country: row.country,
+            });
     }
     let mut steps: BTreeMap<FilingId, Vec<ToldStep>> = BTreeMap::new();
     for row in events(connection, programme, candidate).await? {
@@ -313,17 +316,20 @@ pub async fn dossiers(
         }
     }
     for row in filings(connection, programme, candidate).await? {
-        told.entry(row.candidate_id).or_default().1.push(ToldFiling {
-            steps: steps.remove(&row.id).unwrap_or_default(),
-            id: row.id,
-            jurisdiction: row.jurisdiction,
-            kind: row.kind,
-            filed_on: row.filed_on.0,
-            application_number: row.application_number,
-            granted_on: row.granted_on.map(|on| on.0),
-            grant_number: row.grant_number,
-            pta_days: row.pta_days.and_then(|n| u16::try_from(n).ok()),
-        });
+        told.entry(row.candidate_id)
+            .or_default()
+            .1
+            .push(ToldFiling {
+                steps: steps.remove(&row.id).unwrap_or_default(),
+                id: row.id,
+                jurisdiction: row.jurisdiction,
+                kind: row.kind,
+                filed_on: row.filed_on.0,
+                application_number: row.application_number,
+                granted_on: row.granted_on.map(|on| on.0),
+                grant_number: row.grant_number,
+                pta_days: row.pta_days.and_then(|n| u16::try_from(n).ok()),
+            });
     }
     Ok(headings
         .into_iter()

@@ -6,6 +6,7 @@ pub mod denominations;
 pub mod dossiers;
 pub mod licences;
 pub mod links;
+pub mod pipeline;
 pub mod reports;
 pub mod royalties;
 
