@@ -3,4 +3,5 @@
 mod access;
 mod contract;
 mod identity;
+mod story;
 mod transport;

@@ -2,6 +2,7 @@
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
 pub mod agreements;
+pub mod audit;
 pub mod calendar;
 pub mod candidates;
 pub mod clock;
