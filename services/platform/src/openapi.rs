@@ -87,6 +87,11 @@ fn say_what_is_required(node: &mut Value) {
                     fields.insert("required".into(), Value::Array(required));
                 }
             }
+            if fields.contains_key("in")
+                && let Some(Value::Object(schema)) = fields.get_mut("schema")
+            {
+                schema.remove("default");
+            }
             fields.values_mut().for_each(say_what_is_required);
         }
         _ => {}
