@@ -4,6 +4,7 @@
 //! `domain` the types and rules, without I/O; `store` the SQL.
 
 pub mod app;
+pub mod domain;
 pub mod operations;
 
 use std::sync::Arc;
