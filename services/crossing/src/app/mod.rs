@@ -2,6 +2,7 @@
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
 pub mod advice;
+pub mod audit;
 pub mod bloom;
 pub mod crosses;
 pub mod days;

@@ -69,20 +69,5 @@ pub async fn reserve_number(
     Ok(())
 }
 
-/// Notes in the database's own words whether rows were written, for writes that must find theirs.
-///
-/// # Errors
-/// Not found when no row was touched.
-pub fn must_touch(
-    done: &sqlx::postgres::PgQueryResult,
-    what: &str,
-    id: impl std::fmt::Display,
-) -> Result<(), Fault> {
-    if done.rows_affected() == 0 {
-        return Err(Fault::not_found(what, id));
-    }
-    Ok(())
-}
-
 /// A short name for what every statement runs on.
 pub type Db = PgConnection;
