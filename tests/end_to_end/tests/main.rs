@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod crossing;
 mod identity;
 mod story;
 mod transport;
