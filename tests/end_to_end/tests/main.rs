@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod evaluation;
 mod identity;
 mod story;
 mod transport;
