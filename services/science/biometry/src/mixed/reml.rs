@@ -35,7 +35,7 @@ impl Free {
 }
 
 impl Parameters {
-    fn value(&self, free: Free) -> f64 {
+    pub(crate) fn value(&self, free: Free) -> f64 {
         match free {
             Free::Loading {
                 term,
@@ -53,6 +53,14 @@ impl Parameters {
     pub(crate) fn free(&self) -> Vec<Free> {
         let mut free = Vec::new();
         for (term, loading) in self.loadings.iter().enumerate() {
+            if loading.shared && loading.rank > 0 {
+                free.push(Free::Loading {
+                    term,
+                    coefficient: 0,
+                    column: 0,
+                });
+                continue;
+            }
             for column in 0..loading.rank {
                 free.extend(
                     (column..loading.n_coefficients).map(|coefficient| Free::Loading {
@@ -67,7 +75,22 @@ impl Parameters {
         free
     }
 
-    fn value_mut(&mut self, free: Free) -> &mut f64 {
+    /// Places (coefficient, column) of a loading that a parameter stands for.
+    pub(crate) fn entries(&self, free: Free) -> Vec<(usize, usize)> {
+        match free {
+            Free::Loading { term, .. } if self.loadings[term].shared => {
+                (0..self.loadings[term].rank).map(|s| (s, s)).collect()
+            }
+            Free::Loading {
+                coefficient,
+                column,
+                ..
+            } => vec![(coefficient, column)],
+            Free::Residual(_) => Vec::new(),
+        }
+    }
+
+    pub(crate) fn set(&mut self, free: Free, value: f64) {
         match free {
             Free::Loading {
                 term,
@@ -75,9 +98,14 @@ impl Parameters {
                 column,
             } => {
                 let loading = &mut self.loadings[term];
-                &mut loading.values[coefficient * loading.rank + column]
+                let rank = loading.rank;
+                if loading.shared {
+                    (0..rank).for_each(|s| loading.values[s * rank + s] = value);
+                } else {
+                    loading.values[coefficient * rank + column] = value;
+                }
             }
-            Free::Residual(k) => &mut self.residual[k],
+            Free::Residual(k) => self.residual[k] = value,
         }
     }
 
@@ -87,9 +115,9 @@ impl Parameters {
         let mut moved = self.clone();
         for (&which, delta) in free.iter().zip(step) {
             let is_pivot = which.is_pivot();
-            let value = moved.value_mut(which);
-            let target = *value + share * delta;
-            *value = match which {
+            let value = self.value(which);
+            let target = value + share * delta;
+            let kept = match which {
                 Free::Residual(_) => value.clamp(-700.0, 700.0) + (share * delta).clamp(-3.0, 3.0),
                 Free::Loading { .. } if is_pivot => {
                     let size = value.abs();
@@ -97,6 +125,7 @@ impl Parameters {
                 }
                 Free::Loading { .. } => target,
             };
+            moved.set(which, kept);
         }
         moved
     }
@@ -107,6 +136,9 @@ pub(crate) struct Derivatives {
     pub(crate) free: Vec<Free>,
     pub(crate) score: Vec<f64>,
     pub(crate) information: Mat<f64>,
+    /// The information with the curvature that squaring L adds where the likelihood falls with
+    /// the covariance, which keeps steps near the boundary of a sensible size.
+    ascent: Mat<f64>,
     update: Option<Parameters>,
     /// Share of every random term's design left once the fixed terms are fitted.
     distinct: Vec<f64>,
@@ -209,6 +241,7 @@ pub(crate) fn derivatives(
     );
     let mut update = Some(parameters.clone());
     let mut distinct = Vec::with_capacity(design.random.len());
+    let mut bends: Vec<(usize, usize, f64)> = Vec::new();
     for (k, term) in design.random.iter().enumerate() {
         let loading = &parameters.loadings[k];
         let (t, r, levels) = (loading.n_coefficients, loading.rank, term.levels.len());
@@ -236,6 +269,8 @@ pub(crate) fn derivatives(
             .map(|s| scaled_effects(system, &solved.solution, k, levels, s))
             .collect();
         let m = related_scores(design, k, loading, &scores, &effects);
+        let (mut common_score, mut common) = (0.0, vec![0.0; design.n()]);
+        let first_free = score.len();
         for s in 0..r {
             let scaled: Vec<f64> = (0..design.n())
                 .map(|i| {
@@ -244,8 +279,9 @@ pub(crate) fn derivatives(
                         .sum()
                 })
                 .collect();
-            for a in s..t {
-                score.push(dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
+            let last = if loading.shared { s + 1 } else { t };
+            for a in s..last {
+                let own_score = dot(&scores[a], &effects[s]) - ml[k][a * r + s];
                 let working: Vec<f64> = term
                     .level_of
                     .iter()
@@ -259,8 +295,34 @@ pub(crate) fn derivatives(
                         }
                     })
                     .collect();
+                if loading.shared {
+                    common_score += own_score;
+                    common.iter_mut().zip(&working).for_each(|(c, w)| *c += w);
+                    continue;
+                }
+                score.push(own_score);
                 g.push(design.residual.apply(weights, &working));
                 q.push(working);
+            }
+        }
+        if loading.shared {
+            score.push(common_score);
+            g.push(design.residual.apply(weights, &common));
+            q.push(common);
+            let slope = (common_score / loading.at(0, 0)).min(0.0);
+            bends.push((first_free, first_free, -slope));
+        } else {
+            let slope_of_l =
+                Mat::from_fn(t, r, |a, s| dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
+            let bend = falling_curvature(loading, &term.mean_square, &slope_of_l);
+            let mut start = first_free;
+            for s in 0..r {
+                for a in s..t {
+                    for b in s..t {
+                        bends.push((start + a - s, start + b - s, bend[(a, b)]));
+                    }
+                }
+                start += t - s;
             }
         }
         // L'(Z'PZ)L traced by relationship, and L'h, give E(v'A^-1 v) = vv + levels - N.
@@ -285,6 +347,12 @@ pub(crate) fn derivatives(
         let mean_weight = weights.iter().sum::<f64>() / weights.len() as f64;
         distinct.push(total / (before * mean_weight * design.used.len() as f64));
         update = update.and_then(|mut u| {
+            if loading.shared {
+                let mean = (0..r).map(|s| expected[(s, s)]).sum::<f64>() / r as f64;
+                let deviation = loading.at(0, 0) * mean.max(0.0).sqrt();
+                u.loadings[k] = Loading::diagonal(&vec![deviation; t], true);
+                return Some(u);
+            }
             let root = expected.llt(Side::Lower).ok()?;
             let root = root.L();
             let mut values = vec![0.0; t * r];
@@ -332,13 +400,50 @@ pub(crate) fn derivatives(
             - dot(&through[a].0, &through[b].1)
             - dot(&through[b].0, &through[a].1))
     });
+    let mut ascent = information.clone();
+    bends
+        .iter()
+        .for_each(|&(i, j, bend)| ascent[(i, j)] += bend);
     Derivatives {
+        ascent,
         free,
         score,
         information,
         update,
         distinct,
     }
+}
+
+/// -2 S_, with S the slope of the likelihood by the covariance L L' and S_ its negative part:
+/// minus the second derivative of the likelihood by a column of L that the average information
+/// leaves out. `slope_of_l` is 2 S L; where L has not full rank, S is completed as
+/// K + K' - P K from K = S L L^+ and P = L L^+.
+fn falling_curvature(loading: &Loading, mean_square: &[f64], slope_of_l: &Mat<f64>) -> Mat<f64> {
+    let (t, r) = (loading.n_coefficients, loading.rank);
+    let unit = |a: usize| mean_square[a].sqrt();
+    let l = Mat::from_fn(t, r, |a, s| unit(a) * loading.at(a, s));
+    let slope = Mat::from_fn(t, r, |a, s| 0.5 * slope_of_l[(a, s)] / unit(a));
+    let none = Mat::zeros(t, t);
+    let Ok(cross) = (l.transpose() * &l).llt(Side::Lower) else {
+        return none;
+    };
+    let pseudo_inverse = cross.solve(l.transpose());
+    let k = &slope * &pseudo_inverse;
+    let projection = &l * &pseudo_inverse;
+    let whole = &k + k.transpose() - &projection * &k;
+    let symmetric = faer::Scale(0.5) * (&whole + whole.transpose());
+    let Ok(eigen) = symmetric.self_adjoint_eigen(Side::Lower) else {
+        return none;
+    };
+    Mat::from_fn(t, t, |a, b| {
+        let falling: f64 = (0..t)
+            .map(|m| {
+                let value = eigen.S().column_vector()[m].min(0.0);
+                value * eigen.U()[(a, m)] * eigen.U()[(b, m)]
+            })
+            .sum();
+        -2.0 * falling * unit(a) * unit(b)
+    })
 }
 
 /// Derivative of the equations' solution by every free parameter: from C s = W'R^-1 y,
@@ -349,25 +454,23 @@ pub(crate) fn solution_slopes(design: &Design, optimum: &Optimum) -> Vec<Vec<f64
     let projected = design.residual.apply(weights, &solved.residuals);
     let slope_of = |free: &Free| {
         let mut slope = match *free {
-            Free::Loading {
-                term,
-                coefficient,
-                column,
-            } => {
+            Free::Loading { term, .. } => {
                 let random = &design.random[term];
                 let (first, rank) = (system.first[term], system.ranks[term]);
                 let mut moved = vec![0.0; design.n()];
                 let mut right = vec![0.0; system.n_equations];
-                for (i, &l) in random
-                    .level_of
-                    .iter()
-                    .enumerate()
-                    .filter(|(_, l)| **l != NO_LEVEL)
-                {
-                    let equation = first + l as usize * rank + column;
-                    let z = random.covariates[coefficient][i];
-                    moved[i] = z * solved.solution[equation];
-                    right[equation] += z * projected[i];
+                for (coefficient, column) in optimum.parameters.entries(*free) {
+                    for (i, &l) in random
+                        .level_of
+                        .iter()
+                        .enumerate()
+                        .filter(|(_, l)| **l != NO_LEVEL)
+                    {
+                        let equation = first + l as usize * rank + column;
+                        let z = random.covariates[coefficient][i];
+                        moved[i] += z * solved.solution[equation];
+                        right[equation] += z * projected[i];
+                    }
                 }
                 let back =
                     system.transposed_times(&solved.w, &design.residual.apply(weights, &moved));
@@ -427,13 +530,13 @@ fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) 
     loop {
         let moving: Vec<usize> = (0..n).filter(|&k| held[k].is_none()).collect();
         let information = Mat::from_fn(moving.len(), moving.len(), |i, j| {
-            here.information[(moving[i], moving[j])]
+            here.ascent[(moving[i], moving[j])]
         });
         let score: Vec<f64> = moving
             .iter()
             .map(|&i| {
                 let pulled: f64 = (0..n)
-                    .filter_map(|j| held[j].map(|step| here.information[(i, j)] * step))
+                    .filter_map(|j| held[j].map(|step| here.ascent[(i, j)] * step))
                     .sum();
                 here.score[i] - pulled
             })
@@ -467,6 +570,39 @@ fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) 
     }
 }
 
+/// What to try when the full step does not gain what it promised: shorter steps, steps nearer to
+/// steepest ascent, the expectation-maximisation update, and sinking covariances scaled down as
+/// a whole.
+fn cautious_steps(parameters: &Parameters, here: &Derivatives, step: &[f64]) -> Vec<Parameters> {
+    let mut candidates: Vec<Parameters> = (0..8)
+        .map(|k| parameters.along(&here.free, step, 0.5_f64.powi(k)))
+        .collect();
+    let n = here.free.len();
+    for ridge in [0.01, 0.1, 1.0, 10.0] {
+        let raised = Mat::from_fn(n, n, |i, j| {
+            here.ascent[(i, j)] * if i == j { 1.0 + ridge } else { 1.0 }
+        });
+        let damped = newton_step(&raised, &here.score);
+        candidates.extend([1.0, 0.3].map(|share| parameters.along(&here.free, &damped, share)));
+    }
+    for (k, loading) in parameters.loadings.iter().enumerate() {
+        let of_term = |f: &Free| matches!(f, Free::Loading { term, .. } if *term == k);
+        let outward: f64 = (here.free.iter().zip(&here.score))
+            .filter(|(f, _)| of_term(f))
+            .map(|(f, s)| s * parameters.value(*f))
+            .sum();
+        if loading.rank > 0 && outward < 0.0 {
+            for scale in [0.1, 0.5] {
+                let mut sunk = parameters.clone();
+                sunk.loadings[k].values.iter_mut().for_each(|v| *v *= scale);
+                candidates.push(sunk);
+            }
+        }
+    }
+    candidates.extend(here.update.clone());
+    candidates
+}
+
 /// L of the nearest covariance of lower rank, when the least eigenvalue (covariates scaled to unit
 /// mean square) has become negligible beside the residual variance.
 fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Option<Loading> {
@@ -474,10 +610,14 @@ fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Op
     if r == 0 {
         return None;
     }
+    if loading.shared {
+        let size = loading.at(0, 0).powi(2) * mean_square.iter().sum::<f64>();
+        return (size < 1e-7 * residual_variance).then(|| Loading::zero(t, true));
+    }
     let scaled =
         |a: usize, b: usize| loading.covariance(a, b) * (mean_square[a] * mean_square[b]).sqrt();
     if t == 1 {
-        return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1));
+        return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1, false));
     }
     let eigen = Mat::from_fn(t, t, scaled)
         .self_adjoint_eigen(Side::Lower)
@@ -491,7 +631,7 @@ fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Op
         return None;
     }
     if new_rank == 0 {
-        return Some(Loading::zero(t));
+        return Some(Loading::zero(t, false));
     }
     let root = Mat::from_fn(t, new_rank, |a, s| {
         let k = t - 1 - s;
@@ -516,6 +656,7 @@ fn trapezoidal(root: &Mat<f64>) -> Loading {
         n_coefficients: t,
         rank: r,
         values,
+        shared: false,
     }
 }
 
@@ -531,7 +672,7 @@ pub(crate) fn loading_of(covariance: &[Vec<f64>]) -> Option<Loading> {
     }
     let rank = values.iter().filter(|v| **v > 1e-12 * largest).count();
     if rank == 0 {
-        return Some(Loading::zero(t));
+        return Some(Loading::zero(t, false));
     }
     let root = Mat::from_fn(t, rank, |a, s| {
         eigen.U()[(a, t - 1 - s)] * values[t - 1 - s].sqrt()
@@ -544,7 +685,7 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
     let none: Vec<Loading> = design
         .random
         .iter()
-        .map(|t| Loading::zero(t.coefficients.len()))
+        .map(|t| Loading::zero(t.coefficients.len(), t.smooth.is_some()))
         .collect();
     let unit = design.residual.start(1.0);
     let independent: Vec<f64> = unit
@@ -575,15 +716,13 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
         .iter()
         .map(|term| {
             let t = term.coefficients.len();
-            let mut values = vec![0.0; t * t];
-            for a in 0..t {
-                values[a * t + a] = (share / (t as f64 * term.mean_square[a])).sqrt();
+            let equal = |size: f64| (share / (t as f64 * size)).sqrt();
+            if term.smooth.is_some() {
+                let size = term.mean_square.iter().sum::<f64>() / t as f64;
+                return Loading::diagonal(&vec![equal(size); t], true);
             }
-            Loading {
-                n_coefficients: t,
-                rank: t,
-                values,
-            }
+            let deviations: Vec<f64> = term.mean_square.iter().map(|m| equal(*m)).collect();
+            Loading::diagonal(&deviations, false)
         })
         .collect();
     Ok(Parameters {
@@ -617,9 +756,18 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
     for (k, term) in design.random.iter().enumerate() {
         let loading = &parameters.loadings[k];
         let (t, r) = (loading.n_coefficients, loading.rank);
-        for row in if r < t { r..t } else { 0..0 } {
+        let rows = match (loading.shared, r < t) {
+            (_, false) => 0..0,
+            (true, true) => 0..1,
+            (false, true) => r..t,
+        };
+        for row in rows {
             let widened = |pivot: f64| {
                 let mut trial = parameters.clone();
+                if loading.shared {
+                    trial.loadings[k] = Loading::diagonal(&vec![pivot; t], true);
+                    return trial;
+                }
                 let mut values = vec![0.0; t * (r + 1)];
                 for a in 0..t {
                     for s in 0..r {
@@ -631,10 +779,16 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
                     n_coefficients: t,
                     rank: r + 1,
                     values,
+                    shared: false,
                 };
                 trial
             };
-            let small = 1e-3 * (residual_variance / term.mean_square[row]).sqrt();
+            let size: f64 = if loading.shared {
+                term.mean_square.iter().sum()
+            } else {
+                term.mean_square[row]
+            };
+            let small = 1e-3 * (residual_variance / size).sqrt();
             let trial = at(design, widened(small))?;
             let place = trial.derivatives.free.iter().position(|f| {
                 *f == Free::Loading {
@@ -680,20 +834,36 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
         gradient = decrement.max(0.0).sqrt();
         let slack = 1e-11 * (1.0 + solved.log_likelihood.abs());
         let mut next = None;
-        let stalled = gradient < 1e-4
-            && trace.len() > 2
-            && solved.log_likelihood - trace[trace.len() - 3] <= 2.0 * slack;
+        // Steps that no longer gain anything worth the name: within a thousandth of a standard
+        // error of the optimum.
+        let gain_since = |back: usize| match trace.len().checked_sub(back + 1) {
+            Some(then) => solved.log_likelihood - trace[then],
+            None => f64::INFINITY,
+        };
+        let stalled = (gradient < 1e-4 && gain_since(2) <= 2.0 * slack)
+            || (gradient < 1e-3 && gain_since(10) <= 1e-6);
         if gradient > 1e-6 && !stalled {
-            let candidates = (0..8)
-                .map(|k| parameters.along(&here.free, &step, 0.5_f64.powi(k)))
-                .chain(here.update.clone());
-            for candidate in candidates {
-                if let Ok(there) = system.solve(design, &candidate.loadings, &candidate.residual)
-                    && there.log_likelihood >= solved.log_likelihood - slack
-                {
-                    next = Some((candidate, there));
-                    break;
-                }
+            let evaluate = |candidate: Parameters| {
+                let there = system
+                    .solve(design, &candidate.loadings, &candidate.residual)
+                    .ok()?;
+                Some((candidate, there))
+            };
+            // A full step promises half the squared gradient; a fifth of that must come.
+            let promised = 0.1 * gradient * gradient;
+            let worthwhile = if promised > 10.0 * slack {
+                promised
+            } else {
+                -slack
+            };
+            next = evaluate(parameters.along(&here.free, &step, 1.0))
+                .filter(|(_, there)| there.log_likelihood >= solved.log_likelihood + worthwhile);
+            if next.is_none() {
+                next = cautious_steps(&parameters, &here, &step)
+                    .into_iter()
+                    .filter_map(evaluate)
+                    .max_by(|a, b| a.1.log_likelihood.total_cmp(&b.1.log_likelihood))
+                    .filter(|(_, there)| there.log_likelihood >= solved.log_likelihood - slack);
             }
         }
         let Some((candidate, there)) = next else {
