@@ -91,12 +91,12 @@ impl Table {
         }
         html! {
             div.scroll tabindex="0" role="region" aria-label=(self.caption) {
-                table.stack[self.stacking] {
+                table class=[self.stacking.then_some("stack")] {
                     caption { (self.caption) }
                     thead {
                         tr {
                             @for (name, numeric) in &self.columns {
-                                th.n[*numeric] scope="col" { (name) }
+                                th class=[numeric.then_some("n")] scope="col" { (name) }
                             }
                         }
                     }
@@ -105,9 +105,9 @@ impl Table {
                             tr {
                                 @for (index, (cell, (name, numeric))) in row.iter().zip(&self.columns).enumerate() {
                                     @if index == 0 {
-                                        th.n[*numeric] scope="row" { (cell) }
+                                        th class=[numeric.then_some("n")] scope="row" { (cell) }
                                     } @else {
-                                        td.n[*numeric] data-label=(name) { (cell) }
+                                        td class=[numeric.then_some("n")] data-label=(name) { (cell) }
                                     }
                                 }
                             }

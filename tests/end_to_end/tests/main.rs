@@ -3,5 +3,6 @@
 mod access;
 mod contract;
 mod identity;
+mod pages;
 mod story;
 mod transport;
