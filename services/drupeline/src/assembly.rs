@@ -101,7 +101,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             mounted.push(dashboard::mount(
                 peers_of(service),
                 plan.clock.clone(),
-                Arc::new(serde_json::to_value(platform::openapi::describe(&catalogue()))?),
+                Arc::new(platform::openapi::describe(&catalogue())),
             ));
             continue;
         };

@@ -24,19 +24,30 @@ impl Browser {
             .redirect(reqwest::redirect::Policy::none())
             .build()
             .expect("a client");
-        Self { url: system.url(), http, cookie: None }
+        Self {
+            url: system.url(),
+            http,
+            cookie: None,
+        }
     }
 
     async fn signed_in(system: &System, role: &str) -> Self {
         let mut browser = Self::new(system);
         let account = system.account(role).clone();
-        let seen = browser.sign_in(&account.login, &account.password, "/").await;
+        let seen = browser
+            .sign_in(&account.login, &account.password, "/")
+            .await;
         assert_eq!(seen.status, 303, "{}", seen.text);
         browser
     }
 
     async fn sign_in(&mut self, login: &str, password: &str, next: &str) -> Seen {
-        self.post("/sign-in", &[("login", login), ("password", password), ("next", next)], &[]).await
+        self.post(
+            "/sign-in",
+            &[("login", login), ("password", password), ("next", next)],
+            &[],
+        )
+        .await
     }
 
     async fn get(&mut self, path: &str) -> Seen {
@@ -45,7 +56,10 @@ impl Browser {
     }
 
     async fn post(&mut self, path: &str, form: &[(&str, &str)], headers: &[(&str, &str)]) -> Seen {
-        let body: Vec<String> = form.iter().map(|(n, v)| format!("{n}={}", encoded(v))).collect();
+        let body: Vec<String> = form
+            .iter()
+            .map(|(n, v)| format!("{n}={}", encoded(v)))
+            .collect();
         let mut request = self
             .http
             .post(format!("{}{path}", self.url))
@@ -70,7 +84,9 @@ impl Browser {
         }
         Seen {
             status: response.status().as_u16(),
-            location: headers.get("location").map(|v| v.to_str().expect("text").to_owned()),
+            location: headers
+                .get("location")
+                .map(|v| v.to_str().expect("text").to_owned()),
             text: response.text().await.expect("a page of text"),
             headers,
         }
@@ -96,24 +112,46 @@ async fn a_person_signs_in_by_the_form_and_out_again() {
     let system = System::start().await;
     let mut browser = Browser::new(&system);
     let form = browser.page("/sign-in").await;
-    for wanted in ["<form", "name=\"login\"", "name=\"password\"", "for=\"login\"", "To the content"] {
+    for wanted in [
+        "<form",
+        "name=\"login\"",
+        "name=\"password\"",
+        "for=\"login\"",
+        "To the content",
+    ] {
         assert!(form.contains(wanted), "{wanted} in {form}");
     }
     let account = system.account("manager").clone();
-    let refused = browser.sign_in(&account.login, "not the password", "/pipeline").await;
+    let refused = browser
+        .sign_in(&account.login, "not the password", "/pipeline")
+        .await;
     assert_eq!(refused.status, 401);
     assert!(refused.text.contains("do not fit together") && browser.cookie.is_none());
 
-    let taken = browser.sign_in(&account.login, &account.password, "/pipeline").await;
-    assert_eq!((taken.status, taken.location.as_deref()), (303, Some("/pipeline")));
+    let taken = browser
+        .sign_in(&account.login, &account.password, "/pipeline")
+        .await;
+    assert_eq!(
+        (taken.status, taken.location.as_deref()),
+        (303, Some("/pipeline"))
+    );
     let cookie = taken.headers["set-cookie"].to_str().unwrap().to_owned();
-    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    assert!(
+        cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
+        "{cookie}"
+    );
     let start = browser.page("/").await;
-    assert!(start.contains("href=\"/pipeline\"") && !start.contains("href=\"/partner\""), "{start}");
+    assert!(
+        start.contains("href=\"/pipeline\"") && !start.contains("href=\"/partner\""),
+        "{start}"
+    );
 
     let held = browser.cookie.clone();
     let out = browser.post("/sign-out", &[], &[]).await;
-    assert_eq!((out.status, out.location.as_deref()), (303, Some("/sign-in")));
+    assert_eq!(
+        (out.status, out.location.as_deref()),
+        (303, Some("/sign-in"))
+    );
     assert_eq!(browser.cookie, None);
     assert_eq!(browser.get("/").await.status, 303);
     assert!(held.is_some());
@@ -124,13 +162,39 @@ async fn nobody_sees_a_page_without_signing_in() {
     let system = System::start().await;
     let mut browser = Browser::new(&system);
     for path in [
-        "/", "/days", "/days/2026-02-14", "/seasons", "/season/2026", "/crosses", "/crosses/1", "/germplasm",
-        "/trials", "/trials/1", "/pipeline?year=2012", "/due-dates", "/forecast", "/candidates", "/partner",
-        "/find?number=1", "/seedlings/1", "/mothers/1", "/pollen-lots/1", "/analyses/1",
+        "/",
+        "/days",
+        "/days/2026-02-14",
+        "/seasons",
+        "/season/2026",
+        "/crosses",
+        "/crosses/1",
+        "/germplasm",
+        "/trials",
+        "/trials/1",
+        "/pipeline?year=2012",
+        "/due-dates",
+        "/forecast",
+        "/candidates",
+        "/partner",
+        "/find?number=1",
+        "/seedlings/1",
+        "/mothers/1",
+        "/pollen-lots/1",
+        "/analyses/1",
     ] {
         let seen = browser.get(path).await;
-        let wanted = format!("/sign-in?next={}", path.replace('/', "%2F").replace('?', "%3F").replace('=', "%3D"));
-        assert_eq!((seen.status, seen.location.as_deref()), (303, Some(wanted.as_str())), "{path}");
+        let wanted = format!(
+            "/sign-in?next={}",
+            path.replace('/', "%2F")
+                .replace('?', "%3F")
+                .replace('=', "%3D")
+        );
+        assert_eq!(
+            (seen.status, seen.location.as_deref()),
+            (303, Some(wanted.as_str())),
+            "{path}"
+        );
     }
     for path in ["/sign-in", "/docs", "/problems", "/style.css", "/icon.svg"] {
         browser.page(path).await;
@@ -141,12 +205,28 @@ async fn nobody_sees_a_page_without_signing_in() {
 async fn signing_in_never_leads_to_another_site() {
     let system = System::start().await;
     let account = system.account("breeder").clone();
-    for next in ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example", "javascript:alert(1)"] {
+    for next in [
+        "https://elsewhere.example/",
+        "//elsewhere.example",
+        "/\\elsewhere.example",
+        "javascript:alert(1)",
+    ] {
         let mut browser = Browser::new(&system);
-        let form = browser.page(&format!("/sign-in?next={}", encoded(next))).await;
-        assert!(!form.contains("elsewhere") && !form.contains("javascript"), "{form}");
-        let taken = browser.sign_in(&account.login, &account.password, next).await;
-        assert_eq!((taken.status, taken.location.as_deref()), (303, Some("/")), "{next}");
+        let form = browser
+            .page(&format!("/sign-in?next={}", encoded(next)))
+            .await;
+        assert!(
+            !form.contains("elsewhere") && !form.contains("javascript"),
+            "{form}"
+        );
+        let taken = browser
+            .sign_in(&account.login, &account.password, next)
+            .await;
+        assert_eq!(
+            (taken.status, taken.location.as_deref()),
+            (303, Some("/")),
+            "{next}"
+        );
     }
 }
 
@@ -154,8 +234,15 @@ async fn signing_in_never_leads_to_another_site() {
 async fn a_form_of_another_site_is_refused() {
     let system = System::start().await;
     let mut browser = Browser::signed_in(&system, "breeder").await;
-    for headers in [("origin", "https://elsewhere.example"), ("sec-fetch-site", "cross-site")] {
-        assert_eq!(browser.post("/sign-out", &[], &[headers]).await.status, 403, "{headers:?}");
+    for headers in [
+        ("origin", "https://elsewhere.example"),
+        ("sec-fetch-site", "cross-site"),
+    ] {
+        assert_eq!(
+            browser.post("/sign-out", &[], &[headers]).await.status,
+            403,
+            "{headers:?}"
+        );
     }
     browser.page("/").await;
 }
@@ -164,18 +251,31 @@ async fn a_form_of_another_site_is_refused() {
 async fn every_reply_carries_the_shield() {
     let system = System::start().await;
     let mut browser = Browser::signed_in(&system, "manager").await;
-    for path in ["/", "/sign-in", "/docs", "/style.css", "/no-such-candidate", "/candidates/none"] {
+    for path in [
+        "/",
+        "/sign-in",
+        "/docs",
+        "/style.css",
+        "/no-such-candidate",
+        "/candidates/none",
+    ] {
         let seen = browser.get(path).await;
         if path == "/no-such-candidate" {
             assert_eq!(seen.status, 404);
             continue;
         }
         let policy = seen.headers["content-security-policy"].to_str().unwrap();
-        assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"), "{path}: {policy}");
+        assert!(
+            policy.starts_with("default-src 'none'") && !policy.contains("unsafe"),
+            "{path}: {policy}"
+        );
         assert_eq!(seen.headers["x-frame-options"], "DENY", "{path}");
         assert_eq!(seen.headers["x-content-type-options"], "nosniff", "{path}");
         assert!(seen.headers.contains_key("referrer-policy"), "{path}");
-        assert!(!seen.text.contains("<script") && !seen.text.contains(" style=\""), "{path}");
+        assert!(
+            !seen.text.contains("<script") && !seen.text.contains(" style=\""),
+            "{path}"
+        );
     }
     assert_eq!(browser.get("/").await.headers["cache-control"], "no-store");
     let style = browser.get("/style.css").await;
@@ -186,15 +286,31 @@ async fn every_reply_carries_the_shield() {
 async fn a_page_shows_no_more_than_a_role_may_see() {
     let system = System::start().await;
     let mut partner = Browser::signed_in(&system, "partner_a").await;
-    for path in ["/pipeline", "/candidates", "/germplasm", "/trials", "/days/2026-02-14"] {
+    for path in [
+        "/pipeline",
+        "/candidates",
+        "/germplasm",
+        "/trials",
+        "/days/2026-02-14",
+    ] {
         let seen = partner.get(path).await;
         assert_eq!(seen.status, 403, "{path}: {}", seen.text);
-        assert!(seen.text.contains("Your roles do not allow this"), "{}", seen.text);
+        assert!(
+            seen.text.contains("Your roles do not allow this"),
+            "{}",
+            seen.text
+        );
     }
     let own = partner.page("/partner").await;
-    assert!(own.contains("Release status") && own.contains("Caution"), "{own}");
+    assert!(
+        own.contains("Release status") && own.contains("Caution"),
+        "{own}"
+    );
     let start = partner.page("/").await;
-    assert!(start.contains("/partner") && !start.contains("/pipeline"), "{start}");
+    assert!(
+        start.contains("/partner") && !start.contains("/pipeline"),
+        "{start}"
+    );
 
     let mut manager = Browser::signed_in(&system, "manager").await;
     manager.page("/pipeline").await;
@@ -205,15 +321,25 @@ async fn a_page_shows_no_more_than_a_role_may_see() {
 async fn what_was_entered_over_the_api_is_seen_on_the_pages() {
     let system = System::start().await;
     let trials = system.sign_in("trials").await;
-    let site = json!({"name": "North <b>field</b>", "country": "US", "time_zone": "America/Los_Angeles"});
+    let site =
+        json!({"name": "North <b>field</b>", "country": "US", "time_zone": "America/Los_Angeles"});
     let site = id(trials.post("/api/evaluation/v1/sites", &site).await);
-    let trial = json!({"name": "Early & late", "stage": "own_root", "season": 2026, "site_ids": [site]});
+    let trial =
+        json!({"name": "Early & late", "stage": "own_root", "season": 2026, "site_ids": [site]});
     let trial = id(trials.post("/api/evaluation/v1/trials", &trial).await);
 
     let mut browser = Browser::signed_in(&system, "breeder").await;
     let list = browser.page("/trials").await;
-    assert!(list.contains("Early &amp; late") && list.contains("own-root"), "{list}");
-    assert!(!browser.page("/trials?season=2025").await.contains("Early &amp; late"));
+    assert!(
+        list.contains("Early &amp; late") && list.contains("own-root"),
+        "{list}"
+    );
+    assert!(
+        !browser
+            .page("/trials?season=2025")
+            .await
+            .contains("Early &amp; late")
+    );
     let page = browser.page(&format!("/trials/{trial}")).await;
     assert!(page.contains("North &lt;b&gt;field&lt;/b&gt;"), "{page}");
 
@@ -236,14 +362,26 @@ async fn lists_are_paged_by_their_cursor() {
     }
     let mut browser = Browser::signed_in(&system, "trials").await;
     let first = browser.page("/trials?season=2026").await;
-    let next = first.split("rel=\"next\" href=\"").nth(1).expect("a next page").split('"').next().unwrap();
+    let next = first
+        .split("rel=\"next\" href=\"")
+        .nth(1)
+        .expect("a next page")
+        .split('"')
+        .next()
+        .unwrap();
     let next = next.replace("&amp;", "&");
-    assert!(next.contains("season=2026") && next.contains("cursor="), "{next}");
+    assert!(
+        next.contains("season=2026") && next.contains("cursor="),
+        "{next}"
+    );
     let second = browser.page(&format!("/trials{next}")).await;
     assert!(!second.contains("rel=\"next\"") && second.contains("From the beginning"));
     let shown = |page: &str, n: usize| page.contains(&format!("Trial no {n}."));
     for n in 0..53 {
-        assert!(shown(&first, n) != shown(&second, n), "trial {n} is on one of the two pages");
+        assert!(
+            shown(&first, n) != shown(&second, n),
+            "trial {n} is on one of the two pages"
+        );
     }
 }
 
@@ -261,7 +399,13 @@ async fn an_ended_access_token_is_renewed_behind_the_page() {
     let mut twin = Browser::new(&system);
     twin.cookie = Some(ended.clone());
     let (one, two) = tokio::join!(browser.get("/pipeline"), twin.get("/candidates"));
-    assert_eq!((one.status, two.status), (200, 200), "{} {}", one.text, two.text);
+    assert_eq!(
+        (one.status, two.status),
+        (200, 200),
+        "{} {}",
+        one.text,
+        two.text
+    );
     assert_ne!(browser.cookie.as_deref(), Some(ended.as_str()));
     assert_eq!(browser.cookie, twin.cookie);
     browser.page("/pipeline").await;
@@ -269,8 +413,14 @@ async fn an_ended_access_token_is_renewed_behind_the_page() {
     let mut forger = Browser::new(&system);
     forger.cookie = Some("drupeline_session=a.b.c~not-a-refresh-token".into());
     let sent = forger.get("/pipeline").await;
-    assert_eq!((sent.status, sent.location.as_deref()), (303, Some("/sign-in?next=%2Fpipeline")));
-    assert_eq!(forger.cookie, None, "a cookie that does not hold is taken away");
+    assert_eq!(
+        (sent.status, sent.location.as_deref()),
+        (303, Some("/sign-in?next=%2Fpipeline"))
+    );
+    assert_eq!(
+        forger.cookie, None,
+        "a cookie that does not hold is taken away"
+    );
 }
 
 #[tokio::test]
@@ -286,7 +436,10 @@ async fn the_api_is_explained_to_people() {
     for kind in platform::fault::FaultKind::ALL {
         let (_, slug, title) = kind.http();
         let page = browser.page(&format!("/problems/{slug}")).await;
-        assert!(page.contains(title) && page.contains("What mends it"), "{slug}");
+        assert!(
+            page.contains(title) && page.contains("What mends it"),
+            "{slug}"
+        );
     }
     assert_eq!(browser.get("/problems/no-such").await.status, 404);
 }

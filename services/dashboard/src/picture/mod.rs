@@ -227,7 +227,10 @@ pub(crate) mod tests {
                     }
                 }
                 Event::End(_) => depth -= 1,
-                Event::Text(text) => texts.push(text.xml_content(quick_xml::XmlVersion::default()).into_owned()),
+                Event::Text(text) => texts.push(
+                    text.xml_content(quick_xml::XmlVersion::default())
+                        .into_owned(),
+                ),
                 Event::Eof => break,
                 _ => {}
             }
