@@ -4,5 +4,6 @@ mod access;
 mod contract;
 mod evaluation;
 mod identity;
+mod pages;
 mod story;
 mod transport;
