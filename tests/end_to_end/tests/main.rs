@@ -2,7 +2,13 @@
 
 mod access;
 mod contract;
+mod crossing;
 mod demo;
+mod evaluation;
+mod evaluation_year;
 mod identity;
+mod import;
+mod pages;
+mod release;
 mod story;
 mod transport;
