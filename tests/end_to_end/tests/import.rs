@@ -121,12 +121,16 @@ async fn from_plain_files_to_a_partners_answer() {
     let candidate = candidate_of(&system, &best).await;
     let rights = system.sign_in("rights").await;
     let path = format!("/api/release/v1/candidates/{candidate}");
+    let name = json!({ "name": "Tannowgleam", "on": "2025-04-01" });
+    let name = id(&rights.post(&format!("{path}/denominations"), &name).await.expect(201));
+    for state in ["checked", "published"] {
+        let body = json!({ "state": state, "on": "2025-09-01" });
+        rights.post(&format!("/api/release/v1/denominations/{name}/states"), &body).await.expect(201);
+    }
     for (stage, on) in [("multi_site", "2024-10-01"), ("pre_release", "2025-03-01"), ("released", "2026-02-01")] {
         let body = json!({ "stage": stage, "on": on, "reason": "steady and good" });
         rights.post(&format!("{path}/stages"), &body).await.expect(201);
     }
-    let name = json!({ "candidate_id": candidate, "name": "Tannowgleam", "on": "2025-04-01" });
-    rights.post(&format!("{path}/denominations"), &name).await.expect(201);
     let filing = json!({
         "jurisdiction": "US", "kind": "plant_patent", "on": "2025-05-05", "application_number": "90/200,001",
     });

@@ -158,6 +158,9 @@ pub async fn load(
 
 impl Loading<'_> {
     fn step(&self, what: &str) {
+        if self.bar.is_hidden() {
+            tracing::info!("{what}");
+        }
         self.bar.set_message(what.to_owned());
         self.bar.inc(1);
     }

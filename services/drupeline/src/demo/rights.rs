@@ -151,7 +151,8 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
     rights.register_candidate(request).await?;
     for (stage, on, reason) in &way.stages {
         if *stage == "released" && !way.denomination.is_empty() {
-            name(loading, &id, way.denomination, on.saturating_sub(2.years())).await?;
+            let states = ["checked", "published"];
+            name(loading, &id, way.denomination, &states, on.saturating_sub(2.years())).await?;
         }
         let request = MoveCandidateRequest {
             id: loading.id("stage", &[way.selection, stage]),
@@ -163,12 +164,19 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
         rights.move_candidate(request).await?;
     }
     if !way.denomination.is_empty() && !way.stages.iter().any(|(stage, ..)| *stage == "released") {
-        name(loading, &id, way.denomination, first.saturating_add(3.years()).min(loading.today)).await?;
+        let on = first.saturating_add(3.years()).min(loading.today);
+        name(loading, &id, way.denomination, &["checked"], on).await?;
     }
     Ok(())
 }
 
-async fn name(loading: &mut Loading<'_>, candidate: &str, name: &str, on: Date) -> Result<(), Fault> {
+async fn name(
+    loading: &mut Loading<'_>,
+    candidate: &str,
+    name: &str,
+    states: &[&str],
+    on: Date,
+) -> Result<(), Fault> {
     let id = loading.id("denomination", &[name]);
     let request = ProposeDenominationRequest {
         id: id.clone(),
@@ -179,13 +187,16 @@ async fn name(loading: &mut Loading<'_>, candidate: &str, name: &str, on: Date) 
     };
     let mut rights = loading.release("rights").await?;
     rights.propose_denomination(request).await?;
-    let request = MoveDenominationRequest {
-        denomination_id: id,
-        state: "checked".to_owned(),
-        on: on.to_string(),
-        reason: String::new(),
-    };
-    done_once(rights.move_denomination(request).await.map(drop))
+    for state in states {
+        let request = MoveDenominationRequest {
+            denomination_id: id.clone(),
+            state: (*state).to_owned(),
+            on: on.to_string(),
+            reason: String::new(),
+        };
+        done_once(rights.move_denomination(request).await.map(drop))?;
+    }
+    Ok(())
 }
 
 /// Steps without an id of their own are refused when they were taken before; that is as well.
