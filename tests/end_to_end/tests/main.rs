@@ -3,5 +3,6 @@
 mod access;
 mod contract;
 mod identity;
+mod release;
 mod story;
 mod transport;
