@@ -4,7 +4,9 @@
 //! `domain` the types and rules, without I/O; `store` the SQL.
 
 pub mod app;
+pub mod domain;
 pub mod operations;
+mod store;
 
 use std::sync::Arc;
 

@@ -1,0 +1,116 @@
+//! Types and rules of the crossing house, without I/O.
+
+pub mod counts;
+pub mod doubt;
+pub mod germplasm;
+pub mod labels;
+pub mod ledger;
+pub mod numbers;
+pub mod paper;
+pub mod parents;
+pub mod passes;
+pub mod seed;
+pub mod warnings;
+pub mod windows;
+
+platform::ids! {
+    /// A plant: of the germplasm or a numbered seedling, which keeps its id when it is taken into
+    /// the germplasm.
+    PlantId for PlantKind,
+    /// A season.
+    SeasonId for SeasonKind,
+    /// A note of bloom.
+    BloomRecordId for BloomRecordKind,
+    /// A cross.
+    CrossId for CrossKind,
+    /// A pollen lot.
+    PollenLotId for PollenLotKind,
+    /// An entry in a pollen lot's ledger.
+    PollenEventId for PollenEventIdKind,
+    /// A container-grown mother.
+    MotherId for MotherKind,
+    /// Something done to or seen on a mother.
+    MotherEventId for MotherEventIdKind,
+    /// A pass.
+    PassId for PassKind,
+    /// A count of fruit.
+    FruitCountId for FruitCountKind,
+    /// A step of seed.
+    SeedEntryId for SeedEntryKind,
+    /// A planting.
+    PlantingId for PlantingKind,
+    /// Something that happened to a seedling.
+    SeedlingEventId for SeedlingEventIdKind,
+}
+
+platform::words! {
+    /// A plant's standing in the germplasm.
+    pub enum Standing {
+        /// A named variety, ours or another's.
+        Variety = "variety",
+        /// A plant chosen for further use.
+        Selection = "selection",
+        /// A plant grown from seed and not chosen yet.
+        Seedling = "seedling",
+        /// A plant from the wild.
+        Wild = "wild",
+    }
+}
+
+platform::words! {
+    /// Whose rights stand in the way of using a plant as a parent.
+    pub enum RightsStanding {
+        /// Nobody's.
+        Free = "free",
+        /// The programme's own.
+        Own = "own",
+        /// A third party's; breeding with it may still be allowed.
+        Protected = "protected",
+        /// A third party's, and an agreement is needed first.
+        AgreementNeeded = "agreement_needed",
+    }
+}
+
+platform::words! {
+    /// Whether a cross is to be worked.
+    pub enum CrossStanding {
+        /// It is.
+        Planned = "planned",
+        /// It was given up.
+        Cancelled = "cancelled",
+    }
+}
+
+platform::words! {
+    /// Something done to or seen on a mother.
+    pub enum MotherEventKind {
+        /// A cover was put on.
+        Covered = "covered",
+        /// The cover was taken off.
+        Uncovered = "uncovered",
+        /// Late flowers were taken off.
+        Stripped = "stripped",
+        /// Insects were seen on her flowers.
+        InsectsSeen = "insects_seen",
+        /// She was moved.
+        Moved = "moved",
+        /// She died.
+        Died = "died",
+    }
+}
+
+platform::words! {
+    /// Something that happens to a seedling.
+    pub enum SeedlingEventKind {
+        /// It was moved.
+        Moved = "moved",
+        /// It died.
+        Died = "died",
+        /// It was grafted onto a rootstock.
+        Regrafted = "regrafted",
+        /// A marker or visible-locus result came in.
+        LocusResult = "locus_result",
+        /// It was taken into the germplasm.
+        Selected = "selected",
+    }
+}
