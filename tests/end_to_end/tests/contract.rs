@@ -27,8 +27,7 @@ const REMEDY: &str = "run ops/regenerate.sh and commit what it writes";
 #[test]
 fn the_openapi_description_is_the_committed_one() {
     let described =
-        serde_json::to_string_pretty(&platform::openapi::describe(&assembly::catalogue()))
-            .unwrap()
+        serde_json::to_string_pretty(&platform::openapi::describe(&assembly::catalogue())).unwrap()
             + "\n";
     let path = committed("openapi.json");
     if regenerating() {

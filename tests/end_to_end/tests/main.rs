@@ -2,7 +2,10 @@
 
 mod access;
 mod contract;
+mod crossing;
+mod evaluation;
 mod identity;
+mod pages;
 mod release;
 mod story;
 mod transport;

@@ -21,7 +21,7 @@ pub async fn register(
     let mut fields = Fields::new();
     let id = fields.client_id(&request.id);
     let name = fields.text("name", &request.name, 120).to_owned();
-    let country = fields.text("country", &request.country, 2).to_owned();
+    let country = fields.text("country", &request.country, 60).to_owned();
     let is_country = country.len() == 2 && country.bytes().all(|b| b.is_ascii_uppercase());
     fields.require(
         country.is_empty() || is_country,
