@@ -6,5 +6,6 @@ mod crossing;
 mod evaluation;
 mod identity;
 mod pages;
+mod release;
 mod story;
 mod transport;
