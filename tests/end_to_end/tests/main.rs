@@ -3,6 +3,7 @@
 mod access;
 mod contract;
 mod evaluation;
+mod evaluation_year;
 mod identity;
 mod story;
 mod transport;
