@@ -5,5 +5,6 @@ mod contract;
 mod evaluation;
 mod evaluation_year;
 mod identity;
+mod pages;
 mod story;
 mod transport;
