@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod crossing;
 mod evaluation;
 mod evaluation_year;
 mod identity;
