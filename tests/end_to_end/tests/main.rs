@@ -4,6 +4,7 @@ mod access;
 mod contract;
 mod crossing;
 mod evaluation;
+mod evaluation_year;
 mod identity;
 mod pages;
 mod release;
