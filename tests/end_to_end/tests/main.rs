@@ -5,5 +5,6 @@ mod contract;
 mod evaluation;
 mod identity;
 mod pages;
+mod pages_story;
 mod story;
 mod transport;
