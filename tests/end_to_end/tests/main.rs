@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod crossing;
 mod evaluation;
 mod identity;
 mod pages;
