@@ -21,6 +21,8 @@ const SCALARS: &[&str] = &[
     "drupeline.crossing.v1.PlanCrossRequest.season",
     "drupeline.crossing.v1.AdviseCrossRequest.season",
     "drupeline.crossing.v1.PrintLabelsRequest.season",
+    "drupeline.crossing.v1.RankCrossesRequest.season",
+    "drupeline.crossing.v1.PlanPollinizerTrialRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
