@@ -9,6 +9,7 @@ mod evaluation_year;
 mod identity;
 mod import;
 mod pages;
+mod pages_story;
 mod release;
 mod story;
 mod transport;
