@@ -66,7 +66,11 @@ impl Fruit {
 
     /// The fruit of the offspring.
     pub fn by(self, pollen_parent: Self) -> Self {
-        if self == pollen_parent { self } else { Self::Plumcot }
+        if self == pollen_parent {
+            self
+        } else {
+            Self::Plumcot
+        }
     }
 }
 
@@ -91,11 +95,51 @@ pub struct Polygenic {
 
 /// The demo's polygenic traits.
 pub const TRAITS: [Polygenic; 5] = [
-    Polygenic { code: "brix", means: [13.0, 15.0, 14.0], genetic_sd: 1.1, heritability: 0.45, decimals: 1, bounds: (5.0, 30.0), site_sd: 0.5 },
-    Polygenic { code: "fruit_mass_g", means: [165.0, 88.0, 62.0], genetic_sd: 13.0, heritability: 0.40, decimals: 0, bounds: (15.0, 400.0), site_sd: 0.6 },
-    Polygenic { code: "firmness_n", means: [42.0, 34.0, 26.0], genetic_sd: 4.0, heritability: 0.40, decimals: 1, bounds: (4.0, 110.0), site_sd: 0.3 },
-    Polygenic { code: "ripening_date", means: [185.0, 191.0, 168.0], genetic_sd: 9.0, heritability: 0.75, decimals: 0, bounds: (120.0, 270.0), site_sd: 0.6 },
-    Polygenic { code: "overall", means: [5.0, 5.0, 5.0], genetic_sd: 1.0, heritability: 0.30, decimals: 0, bounds: (1.0, 9.0), site_sd: 0.1 },
+    Polygenic {
+        code: "brix",
+        means: [13.0, 15.0, 14.0],
+        genetic_sd: 1.1,
+        heritability: 0.45,
+        decimals: 1,
+        bounds: (5.0, 30.0),
+        site_sd: 0.5,
+    },
+    Polygenic {
+        code: "fruit_mass_g",
+        means: [165.0, 88.0, 62.0],
+        genetic_sd: 13.0,
+        heritability: 0.40,
+        decimals: 0,
+        bounds: (15.0, 400.0),
+        site_sd: 0.6,
+    },
+    Polygenic {
+        code: "firmness_n",
+        means: [42.0, 34.0, 26.0],
+        genetic_sd: 4.0,
+        heritability: 0.40,
+        decimals: 1,
+        bounds: (4.0, 110.0),
+        site_sd: 0.3,
+    },
+    Polygenic {
+        code: "ripening_date",
+        means: [185.0, 191.0, 168.0],
+        genetic_sd: 9.0,
+        heritability: 0.75,
+        decimals: 0,
+        bounds: (120.0, 270.0),
+        site_sd: 0.6,
+    },
+    Polygenic {
+        code: "overall",
+        means: [5.0, 5.0, 5.0],
+        genetic_sd: 1.0,
+        heritability: 0.30,
+        decimals: 0,
+        bounds: (1.0, 9.0),
+        site_sd: 0.1,
+    },
 ];
 
 /// Number of polygenic traits.
@@ -142,7 +186,10 @@ pub struct Plant {
 impl Plant {
     /// Genotypes by locus as they are written.
     pub fn genotypes(&self) -> BTreeMap<String, String> {
-        self.loci.iter().map(|(locus, [x, y])| ((*locus).to_owned(), format!("{x}{y}"))).collect()
+        self.loci
+            .iter()
+            .map(|(locus, [x, y])| ((*locus).to_owned(), format!("{x}{y}")))
+            .collect()
     }
 
     /// A founder with its S alleles and loci; its values are drawn.
@@ -159,8 +206,14 @@ impl Plant {
         };
         Self {
             fruit,
-            s_alleles: s_alleles.iter().map(|allele| (*allele).to_owned()).collect(),
-            loci: loci.iter().map(|(locus, alleles)| (*locus, alleles.map(str::to_owned))).collect(),
+            s_alleles: s_alleles
+                .iter()
+                .map(|allele| (*allele).to_owned())
+                .collect(),
+            loci: loci
+                .iter()
+                .map(|(locus, alleles)| (*locus, alleles.map(str::to_owned)))
+                .collect(),
             values: TRAITS.map(|t| normal(rng, t.genetic_sd)),
             bloom_day: base + normal(rng, 3.0),
         }
@@ -170,7 +223,10 @@ impl Plant {
     pub fn pollinates(&self, mother: &Self) -> bool {
         !mother.fruit.rejects_own()
             || self.s_alleles.is_empty()
-            || self.s_alleles.iter().any(|allele| !mother.s_alleles.contains(allele))
+            || self
+                .s_alleles
+                .iter()
+                .any(|allele| !mother.s_alleles.contains(allele))
     }
 
     /// One offspring.
@@ -194,7 +250,10 @@ impl Plant {
         let mut loci = BTreeMap::new();
         for (locus, alleles) in &mother.loci {
             if let Some(others) = pollen_parent.loci.get(locus) {
-                let pair = [&alleles[rng.random_range(0..2)], &others[rng.random_range(0..2)]];
+                let pair = [
+                    &alleles[rng.random_range(0..2)],
+                    &others[rng.random_range(0..2)],
+                ];
                 // The dominant allele is written first, as is the custom; capitals sort first.
                 let mut pair = pair.map(Clone::clone);
                 pair.sort();
@@ -207,7 +266,13 @@ impl Plant {
             *value = (mother.values[place] + pollen_parent.values[place]) / 2.0 + remainder;
         }
         let bloom_day = (mother.bloom_day + pollen_parent.bloom_day) / 2.0 + normal(rng, 2.0);
-        Self { fruit, s_alleles, loci, values, bloom_day }
+        Self {
+            fruit,
+            s_alleles,
+            loci,
+            values,
+            bloom_day,
+        }
     }
 }
 
@@ -225,8 +290,14 @@ impl Environment {
     fn effect(&self, seed: u64, place: usize) -> f64 {
         let t = &TRAITS[place];
         let year = self.year.to_string();
-        let of_site = normal(&mut stream(seed, &["site", self.site, t.code]), t.genetic_sd * t.site_sd);
-        let of_year = normal(&mut stream(seed, &["year", &year, t.code]), t.genetic_sd * 0.5);
+        let of_site = normal(
+            &mut stream(seed, &["site", self.site, t.code]),
+            t.genetic_sd * t.site_sd,
+        );
+        let of_year = normal(
+            &mut stream(seed, &["year", &year, t.code]),
+            t.genetic_sd * 0.5,
+        );
         of_site + of_year
     }
 
@@ -251,7 +322,8 @@ impl Environment {
         let mut own = stream(seed, &["tree", tree, &year, t.code]);
         let of_tree = normal(&mut own, t.error_sd() * 0.8f64.sqrt());
         let is_missing = own.random_bool(0.06);
-        let value = t.mean(plant.fruit) + plant.values[place] + self.effect(seed, place) + of_row + of_tree;
+        let value =
+            t.mean(plant.fruit) + plant.values[place] + self.effect(seed, place) + of_row + of_tree;
         (!is_missing).then(|| t.written(value))
     }
 }
@@ -325,7 +397,15 @@ pub fn yields(
     let germinating = germination * rng.random_range(0.8..1.2);
     let germinated_n = binomial(rng, extracted_n - empty_n, germinating);
     let planted_n = binomial(rng, germinated_n, 0.92);
-    Yield { passes, set_n, harvested_n, extracted_n, empty_n, germinated_n, planted_n }
+    Yield {
+        passes,
+        set_n,
+        harvested_n,
+        extracted_n,
+        empty_n,
+        germinated_n,
+        planted_n,
+    }
 }
 
 /// A normal deviate about 0.
@@ -373,7 +453,10 @@ mod tests {
         let same = Plant::founder(Fruit::Plum, &["Sb", "Sc"], &[], &mut rng);
         assert!(half.pollinates(&mother) && !same.pollinates(&mother));
         for _ in 0..50 {
-            assert_eq!(Plant::offspring(&mother, &half, &mut rng).s_alleles[1], "Sf");
+            assert_eq!(
+                Plant::offspring(&mother, &half, &mut rng).s_alleles[1],
+                "Sf"
+            );
         }
     }
 
@@ -381,8 +464,15 @@ mod tests {
     /// offspring are judged by single records (Falconer and Mackay 1996, chapter 10).
     #[test]
     fn heritability_is_recovered_from_parents_and_offspring() {
-        let here = Environment { site: "x", year: 2024 };
-        for (place, t) in TRAITS.iter().enumerate().filter(|(_, t)| t.code != "overall") {
+        let here = Environment {
+            site: "x",
+            year: 2024,
+        };
+        for (place, t) in TRAITS
+            .iter()
+            .enumerate()
+            .filter(|(_, t)| t.code != "overall")
+        {
             let mut points = Vec::new();
             for family in 0..1500 {
                 let name = family.to_string();
@@ -392,22 +482,31 @@ mod tests {
                 let see = |plant: &Plant, who: &str| {
                     here.record(7, place, plant, family, &format!("{name}{who}"))
                 };
-                if let (Some(a), Some(b), Some(c)) =
-                    (see(&parents[0], "a"), see(&parents[1], "b"), see(&child, "c"))
-                {
+                if let (Some(a), Some(b), Some(c)) = (
+                    see(&parents[0], "a"),
+                    see(&parents[1], "b"),
+                    see(&child, "c"),
+                ) {
                     points.push(((a + b) / 2.0, c));
                 }
             }
             let n = points.len() as f64;
-            let (mx, my) = points.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
+            let (mx, my) = points
+                .iter()
+                .fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
             let (sxy, sxx) = points.iter().fold((0.0, 0.0), |s, (x, y)| {
                 (s.0 + (x - mx) * (y - my), s.1 + (x - mx).powi(2))
             });
             // Parents and child share a row here, which adds the row's variance to their covariance.
             let row = 0.2 * (1.0 - t.heritability);
-            let expected = (t.heritability / 2.0 + row) / (t.heritability / 2.0 + 0.8 * (1.0 - t.heritability) / 2.0 + row);
+            let expected = (t.heritability / 2.0 + row)
+                / (t.heritability / 2.0 + 0.8 * (1.0 - t.heritability) / 2.0 + row);
             let slope = sxy / sxx;
-            assert!((slope - expected).abs() < 0.13, "{}: {slope} against {expected}", t.code);
+            assert!(
+                (slope - expected).abs() < 0.13,
+                "{}: {slope} against {expected}",
+                t.code
+            );
         }
     }
 

@@ -32,11 +32,19 @@ pub struct Size {
 
 impl Size {
     /// What `up --demo` loads.
-    pub const FULL: Self =
-        Self { seasons_n: 6, crosses_n: 26..=36, fruit_wanted_n: 100, germination: 0.22 };
+    pub const FULL: Self = Self {
+        seasons_n: 6,
+        crosses_n: 26..=36,
+        fruit_wanted_n: 100,
+        germination: 0.22,
+    };
     /// Enough to see everything once.
-    pub const SMALL: Self =
-        Self { seasons_n: 6, crosses_n: 3..=4, fruit_wanted_n: 100, germination: 0.30 };
+    pub const SMALL: Self = Self {
+        seasons_n: 6,
+        crosses_n: 3..=4,
+        fruit_wanted_n: 100,
+        germination: 0.30,
+    };
 }
 
 /// Where the crosses are made.
@@ -88,22 +96,116 @@ pub struct Story {
     mothers: BTreeMap<String, i16>,
 }
 
-type Founder =
-    (&'static str, Fruit, &'static [&'static str], &'static [(&'static str, [&'static str; 2])]);
+type Founder = (
+    &'static str,
+    Fruit,
+    &'static [&'static str],
+    &'static [(&'static str, [&'static str; 2])],
+);
 
 const H: [&str; 3] = ["H1", "H2", "H3"];
 
 /// Invented varieties; whose rights cover one is told in [`PROTECTED`].
 const FOUNDERS: &[Founder] = &[
-    ("Wrenfold", Fruit::Peach, &[], &[("Y", ["Y", "y"]), ("G", ["G", "g"]), ("F-M", [H[0], H[2]]), ("D", ["d", "d"])]),
-    ("Saltmarsh Blush", Fruit::Peach, &[], &[("Y", ["y", "y"]), ("G", ["G", "G"]), ("F-M", [H[0], H[0]]), ("D", ["d", "d"])]),
-    ("Tannow Early", Fruit::Peach, &[], &[("Y", ["y", "y"]), ("G", ["g", "g"]), ("F-M", [H[0], H[1]]), ("D", ["D", "d"])]),
-    ("Quillon", Fruit::Peach, &[], &[("Y", ["Y", "Y"]), ("G", ["G", "g"]), ("F-M", [H[1], H[2]]), ("D", ["D", "d"])]),
-    ("Hearthglow", Fruit::Peach, &[], &[("Y", ["y", "y"]), ("G", ["g", "g"]), ("F-M", [H[0], H[2]]), ("D", ["d", "d"])]),
-    ("Marrable", Fruit::Peach, &[], &[("Y", ["Y", "y"]), ("G", ["g", "g"]), ("F-M", [H[0], H[1]]), ("D", ["D", "D"])]),
-    ("Cinder Vale", Fruit::Peach, &[], &[("Y", ["y", "y"]), ("G", ["G", "g"]), ("F-M", [H[2], H[2]]), ("D", ["d", "d"])]),
-    ("Orlan", Fruit::Peach, &[], &[("Y", ["Y", "y"]), ("G", ["G", "G"]), ("F-M", [H[0], H[0]]), ("D", ["D", "d"])]),
-    ("Pellam Rose", Fruit::Peach, &[], &[("Y", ["Y", "Y"]), ("G", ["g", "g"]), ("F-M", [H[0], H[1]]), ("D", ["d", "d"])]),
+    (
+        "Wrenfold",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["Y", "y"]),
+            ("G", ["G", "g"]),
+            ("F-M", [H[0], H[2]]),
+            ("D", ["d", "d"]),
+        ],
+    ),
+    (
+        "Saltmarsh Blush",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["y", "y"]),
+            ("G", ["G", "G"]),
+            ("F-M", [H[0], H[0]]),
+            ("D", ["d", "d"]),
+        ],
+    ),
+    (
+        "Tannow Early",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["y", "y"]),
+            ("G", ["g", "g"]),
+            ("F-M", [H[0], H[1]]),
+            ("D", ["D", "d"]),
+        ],
+    ),
+    (
+        "Quillon",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["Y", "Y"]),
+            ("G", ["G", "g"]),
+            ("F-M", [H[1], H[2]]),
+            ("D", ["D", "d"]),
+        ],
+    ),
+    (
+        "Hearthglow",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["y", "y"]),
+            ("G", ["g", "g"]),
+            ("F-M", [H[0], H[2]]),
+            ("D", ["d", "d"]),
+        ],
+    ),
+    (
+        "Marrable",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["Y", "y"]),
+            ("G", ["g", "g"]),
+            ("F-M", [H[0], H[1]]),
+            ("D", ["D", "D"]),
+        ],
+    ),
+    (
+        "Cinder Vale",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["y", "y"]),
+            ("G", ["G", "g"]),
+            ("F-M", [H[2], H[2]]),
+            ("D", ["d", "d"]),
+        ],
+    ),
+    (
+        "Orlan",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["Y", "y"]),
+            ("G", ["G", "G"]),
+            ("F-M", [H[0], H[0]]),
+            ("D", ["D", "d"]),
+        ],
+    ),
+    (
+        "Pellam Rose",
+        Fruit::Peach,
+        &[],
+        &[
+            ("Y", ["Y", "Y"]),
+            ("G", ["g", "g"]),
+            ("F-M", [H[0], H[1]]),
+            ("D", ["d", "d"]),
+        ],
+    ),
     ("Dusk Hollow", Fruit::Plum, &["Sb", "Sc"], &[]),
     ("Merrow Black", Fruit::Plum, &["Sc", "Se"], &[]),
     ("Ossian Red", Fruit::Plum, &["Sa", "Sf"], &[]),
@@ -117,7 +219,10 @@ const FOUNDERS: &[Founder] = &[
 ];
 
 /// Whose rights cover a founder: all invented.
-const PROTECTED: &[(&str, &str)] = &[("Quillon", "Ashgrove Fruit Trust"), ("Larkrise Gold", "Sable Point Orchards")];
+const PROTECTED: &[(&str, &str)] = &[
+    ("Quillon", "Ashgrove Fruit Trust"),
+    ("Larkrise Gold", "Sable Point Orchards"),
+];
 
 /// Selections of the programme from before the first season: name, fruit, mother, pollen parent.
 pub const OLD_SELECTIONS: &[(&str, Fruit, &str, &str)] = &[
@@ -132,24 +237,45 @@ pub const OLD_SELECTIONS: &[(&str, Fruit, &str, &str)] = &[
 pub const CHECKS: [&str; 4] = ["Wrenfold", "Hearthglow", "Dusk Hollow", "Suncroft"];
 
 const OBJECTIVES: &[(Fruit, &[&str])] = &[
-    (Fruit::Peach, &[
-        "early yellow nectarine above 14 °Brix",
-        "white peach firm enough to ship",
-        "low-acid peach of good size",
-        "non-melting flesh with flavour",
-        "late peach that hangs on the tree",
-    ]),
-    (Fruit::Plum, &[
-        "large dark plum that holds its firmness",
-        "sweet red-fleshed plum for late July",
-        "plum that sets well in a cool spring",
-    ]),
-    (Fruit::Apricot, &["apricot of high sugar with a blush", "apricot that sets in rain"]),
-    (Fruit::Plumcot, &["plum by apricot: aroma and sugar", "early plumcot without bitter skin"]),
+    (
+        Fruit::Peach,
+        &[
+            "early yellow nectarine above 14 °Brix",
+            "white peach firm enough to ship",
+            "low-acid peach of good size",
+            "non-melting flesh with flavour",
+            "late peach that hangs on the tree",
+        ],
+    ),
+    (
+        Fruit::Plum,
+        &[
+            "large dark plum that holds its firmness",
+            "sweet red-fleshed plum for late July",
+            "plum that sets well in a cool spring",
+        ],
+    ),
+    (
+        Fruit::Apricot,
+        &[
+            "apricot of high sugar with a blush",
+            "apricot that sets in rain",
+        ],
+    ),
+    (
+        Fruit::Plumcot,
+        &[
+            "plum by apricot: aroma and sugar",
+            "early plumcot without bitter skin",
+        ],
+    ),
 ];
 
 fn objective(fruit: Fruit, rng: &mut rand_chacha::ChaCha8Rng) -> &'static str {
-    let list = OBJECTIVES.iter().find(|(of, _)| *of == fruit).map_or(&[][..], |(_, list)| list);
+    let list = OBJECTIVES
+        .iter()
+        .find(|(of, _)| *of == fruit)
+        .map_or(&[][..], |(_, list)| list);
     list[rng.random_range(0..list.len())]
 }
 
@@ -170,17 +296,27 @@ impl Story {
             .map(|(name, fruit, s_alleles, loci)| Parent {
                 id: id(name),
                 name: (*name).to_owned(),
-                plant: Plant::founder(*fruit, s_alleles, loci, &mut stream(SEED, &["founder", name])),
+                plant: Plant::founder(
+                    *fruit,
+                    s_alleles,
+                    loci,
+                    &mut stream(SEED, &["founder", name]),
+                ),
             })
             .collect();
         let mut registered = BTreeMap::new();
         for founder in &founders {
             let protected_by = PROTECTED.iter().find(|(name, _)| *name == founder.name);
-            registered.insert(founder.id.clone(), RegisterGermplasmRequest {
-                kind: "variety".to_owned(),
-                protected_by: protected_by.map(|(_, who)| (*who).to_owned()).unwrap_or_default(),
-                ..register(founder)
-            });
+            registered.insert(
+                founder.id.clone(),
+                RegisterGermplasmRequest {
+                    kind: "variety".to_owned(),
+                    protected_by: protected_by
+                        .map(|(_, who)| (*who).to_owned())
+                        .unwrap_or_default(),
+                    ..register(founder)
+                },
+            );
         }
         for (name, _, mother, pollen_parent) in OLD_SELECTIONS {
             let find = |name: &str| founders.iter().find(|parent| parent.name == name).cloned();
@@ -193,14 +329,21 @@ impl Story {
                 .map(|_| Plant::offspring(&mother.plant, &pollen_parent.plant, rng))
                 .max_by(|a, b| (a.values[0] + a.values[4]).total_cmp(&(b.values[0] + b.values[4])))
                 .expect("forty were drawn");
-            let selection = Parent { id: id(name), name: (*name).to_owned(), plant };
-            registered.insert(selection.id.clone(), RegisterGermplasmRequest {
-                kind: "selection".to_owned(),
-                seed_parent_id: mother.id.clone(),
-                pollen_parent_id: pollen_parent.id.clone(),
-                rights_standing: "own".to_owned(),
-                ..register(&selection)
-            });
+            let selection = Parent {
+                id: id(name),
+                name: (*name).to_owned(),
+                plant,
+            };
+            registered.insert(
+                selection.id.clone(),
+                RegisterGermplasmRequest {
+                    kind: "selection".to_owned(),
+                    seed_parent_id: mother.id.clone(),
+                    pollen_parent_id: pollen_parent.id.clone(),
+                    rights_standing: "own".to_owned(),
+                    ..register(&selection)
+                },
+            );
             founders.push(selection);
         }
         Self {
@@ -220,13 +363,20 @@ impl Story {
 
     /// The seasons, oldest first; the last is the one whose bloom is over.
     pub fn years(&self) -> std::ops::RangeInclusive<i16> {
-        let last = if self.today.month() >= 4 { self.today.year() } else { self.today.year() - 1 };
+        let last = if self.today.month() >= 4 {
+            self.today.year()
+        } else {
+            self.today.year() - 1
+        };
         last - self.size.seasons_n + 1..=last
     }
 
     /// A founder or old selection by name.
     pub fn founder(&self, name: &str) -> &Parent {
-        self.founders.iter().find(|parent| parent.name == name).expect("a plant of the story")
+        self.founders
+            .iter()
+            .find(|parent| parent.name == name)
+            .expect("a plant of the story")
     }
 
     /// A season's crosses, given the seedlings that were chosen so far.
@@ -252,11 +402,15 @@ impl Story {
                 same => (same, same),
             };
             let pick = |fruit: Fruit, rng: &mut rand_chacha::ChaCha8Rng| {
-                let of_fruit: Vec<&&Parent> =
-                    parents.iter().filter(|parent| parent.plant.fruit == fruit).collect();
-                (!of_fruit.is_empty()).then(|| (*of_fruit[rng.random_range(0..of_fruit.len())]).clone())
+                let of_fruit: Vec<&&Parent> = parents
+                    .iter()
+                    .filter(|parent| parent.plant.fruit == fruit)
+                    .collect();
+                (!of_fruit.is_empty())
+                    .then(|| (*of_fruit[rng.random_range(0..of_fruit.len())]).clone())
             };
-            let (Some(mother), Some(pollen_parent)) = (pick(of_mother, rng), pick(of_pollen, rng)) else {
+            let (Some(mother), Some(pollen_parent)) = (pick(of_mother, rng), pick(of_pollen, rng))
+            else {
                 continue;
             };
             let is_open = crosses.len() == 4;
@@ -269,7 +423,13 @@ impl Story {
             let key = format!("{year}-{}", crosses.len() + 1);
             let rng = &mut stream(SEED, &["cross", &key]);
             let wanted_n = self.size.fruit_wanted_n;
-            let yields = yields(&mother.plant, &pollen_parent.plant, wanted_n, self.size.germination, rng);
+            let yields = yields(
+                &mother.plant,
+                &pollen_parent.plant,
+                wanted_n,
+                self.size.germination,
+                rng,
+            );
             let seedlings = (0..yields.planted_n)
                 .map(|_| Plant::offspring(&mother.plant, &pollen_parent.plant, rng))
                 .collect();
@@ -310,8 +470,11 @@ impl Story {
         };
         if self.years().next() == Some(year) {
             // Parents before offspring: founders first.
-            let (old, bare): (Vec<_>, Vec<_>) =
-                self.registered.values().cloned().partition(|plant| !plant.seed_parent_id.is_empty());
+            let (old, bare): (Vec<_>, Vec<_>) = self
+                .registered
+                .values()
+                .cloned()
+                .partition(|plant| !plant.seed_parent_id.is_empty());
             request.germplasm = bare.into_iter().chain(old).collect();
         }
         self.add_mothers(year, crosses, &mut request);
@@ -343,7 +506,12 @@ impl Story {
         request
     }
 
-    fn add_mothers(&mut self, year: i16, crosses: &[CrossStory], request: &mut ImportSeasonRequest) {
+    fn add_mothers(
+        &mut self,
+        year: i16,
+        crosses: &[CrossStory],
+        request: &mut ImportSeasonRequest,
+    ) {
         for cross in crosses {
             let variety = &cross.mother.id;
             if self.mothers.contains_key(variety) {
@@ -367,7 +535,10 @@ impl Story {
             let days = mothers
                 .entry(&cross.mother.id)
                 .or_insert((cross.first_pass_on, cross.last_pass_on));
-            *days = (days.0.min(cross.first_pass_on), days.1.max(cross.last_pass_on));
+            *days = (
+                days.0.min(cross.first_pass_on),
+                days.1.max(cross.last_pass_on),
+            );
         }
         for (variety, (first, last)) in mothers {
             let rng = &mut stream(SEED, &["mother", variety, &year.to_string()]);
@@ -424,10 +595,24 @@ impl Story {
     ) -> BTreeMap<String, Vec<(String, Date)>> {
         let mut wanted: BTreeMap<&str, (Date, Date, u32)> = BTreeMap::new();
         for cross in crosses {
-            let Some(parent) = &cross.pollen_parent else { continue };
-            let flowers: u32 = cross.yields.passes.iter().map(|pass| pass.pollinated_n).sum();
-            let all = wanted.entry(&parent.id).or_insert((cross.first_pass_on, cross.last_pass_on, 0));
-            *all = (all.0.min(cross.first_pass_on), all.1.max(cross.last_pass_on), all.2 + flowers);
+            let Some(parent) = &cross.pollen_parent else {
+                continue;
+            };
+            let flowers: u32 = cross
+                .yields
+                .passes
+                .iter()
+                .map(|pass| pass.pollinated_n)
+                .sum();
+            let all =
+                wanted
+                    .entry(&parent.id)
+                    .or_insert((cross.first_pass_on, cross.last_pass_on, 0));
+            *all = (
+                all.0.min(cross.first_pass_on),
+                all.1.max(cross.last_pass_on),
+                all.2 + flowers,
+            );
         }
         let mut lots = BTreeMap::new();
         for (parent, (first, last, flowers)) in wanted {
@@ -448,7 +633,8 @@ impl Story {
                     flowers_n: 40 + share / 2,
                     stage_bbch: if rng.random_bool(0.95) { 59 } else { 60 },
                     by: "Tomas Brekke".to_owned(),
-                    note: "cut branches brought on in the warm room where bloom was late".to_owned(),
+                    note: "cut branches brought on in the warm room where bloom was late"
+                        .to_owned(),
                     site: CROSSING_HOUSE.to_owned(),
                 });
                 let event = |kind: &str, on: Date| RecordPollenEventRequest {
@@ -502,7 +688,10 @@ impl Story {
             id: cross.id.clone(),
             season: cross.year.to_string(),
             seed_parent_id: cross.mother.id.clone(),
-            pollen_parent_id: cross.pollen_parent.as_ref().map_or("open".to_owned(), |p| p.id.clone()),
+            pollen_parent_id: cross
+                .pollen_parent
+                .as_ref()
+                .map_or("open".to_owned(), |p| p.id.clone()),
             objective: cross.objective.to_owned(),
             fruit_wanted_n: cross.wanted_n,
             mother_ids: vec![mother_id.clone()],
@@ -513,7 +702,11 @@ impl Story {
             let lots = lots.get(&parent.id).map_or(&[][..], Vec::as_slice);
             for (n, pass) in cross.yields.passes.iter().enumerate() {
                 let on = plus(cross.first_pass_on, 2 * n as i64);
-                let lot = lots.iter().rev().find(|(_, dry)| *dry <= on).or(lots.first());
+                let lot = lots
+                    .iter()
+                    .rev()
+                    .find(|(_, dry)| *dry <= on)
+                    .or(lots.first());
                 request.passes.push(RecordPassRequest {
                     cross_id: cross.id.clone(),
                     id: self.id("pass", &[&cross.id, &n.to_string()]),
@@ -545,7 +738,11 @@ impl Story {
             harvested_n: Some(y.harvested_n),
             stones_n: Some(y.harvested_n),
             by: by(),
-            note: if is_open { "open-pollinated fruit from the orchard".to_owned() } else { String::new() },
+            note: if is_open {
+                "open-pollinated fruit from the orchard".to_owned()
+            } else {
+                String::new()
+            },
             ..Default::default()
         });
         let sound_n = y.extracted_n - y.empty_n;
@@ -623,8 +820,15 @@ mod tests {
         for year in story.years() {
             let crosses = story.crosses(year, &[]);
             let seedlings: usize = crosses.iter().map(|cross| cross.seedlings.len()).sum();
-            assert!((25..=40).contains(&crosses.len()), "{year}: {} crosses", crosses.len());
-            assert!((250..=700).contains(&seedlings), "{year}: {seedlings} seedlings");
+            assert!(
+                (25..=40).contains(&crosses.len()),
+                "{year}: {} crosses",
+                crosses.len()
+            );
+            assert!(
+                (250..=700).contains(&seedlings),
+                "{year}: {seedlings} seedlings"
+            );
         }
     }
 

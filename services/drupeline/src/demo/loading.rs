@@ -10,9 +10,9 @@ use contract::crossing::SelectSeedlingRequest;
 use contract::crossing::crossing_client::CrossingClient;
 use contract::evaluation::evaluation_client::EvaluationClient;
 use contract::evaluation::{
-    DecideEntriesRequest, EntryDecision, GetLayoutRequest, LayOutTrialRequest, ListDecisionsRequest,
-    OpenTrialRequest, RecordBatchRow, RecordTreeEventRequest, RegisterSiteRequest,
-    SuggestAdvanceRequest, TakeRecordsRequest, TrialTree,
+    DecideEntriesRequest, EntryDecision, GetLayoutRequest, LayOutTrialRequest,
+    ListDecisionsRequest, OpenTrialRequest, RecordBatchRow, RecordTreeEventRequest,
+    RegisterSiteRequest, SuggestAdvanceRequest, TakeRecordsRequest, TrialTree,
 };
 use contract::identity::identity_client::IdentityClient;
 use contract::identity::{ListOrganisationsRequest, WhoAmIRequest};
@@ -102,8 +102,11 @@ pub async fn load(
     let mut seasons: BTreeMap<i16, Vec<CrossStory>> = BTreeMap::new();
     let mut chosen: Vec<Parent> = Vec::new();
     // Genotypes of all seedlings by their ids, as trees of trials are seedlings.
-    let mut plants: BTreeMap<String, Plant> =
-        story.founders.iter().map(|parent| (parent.id.clone(), parent.plant.clone())).collect();
+    let mut plants: BTreeMap<String, Plant> = story
+        .founders
+        .iter()
+        .map(|parent| (parent.id.clone(), parent.plant.clone()))
+        .collect();
     let mut advanced: BTreeMap<i16, Vec<String>> = BTreeMap::new();
     for year in story.years() {
         loading.step(&format!("season {year}: crosses, passes, fruit and seed"));
@@ -135,7 +138,11 @@ pub async fn load(
                 let name = format!("TH {:02}-{:03}", (year - 2) % 100, n + 1);
                 loading.select(id, &name).await?;
                 if let Some(plant) = plants.get(id) {
-                    chosen.push(Parent { id: id.clone(), name, plant: plant.clone() });
+                    chosen.push(Parent {
+                        id: id.clone(),
+                        name,
+                        plant: plant.clone(),
+                    });
                 }
             }
             advanced.insert(year - 2, ids);
@@ -147,7 +154,9 @@ pub async fn load(
         }
         if seasons.contains_key(&(year - 5)) && decided_on <= today {
             let trial = story.id("trial", &["budded", &(year - 5).to_string()]);
-            loading.decide(&trial, "multi_site", date(year, 10, 20), 0.3).await?;
+            loading
+                .decide(&trial, "multi_site", date(year, 10, 20), 0.3)
+                .await?;
         }
     }
     loading.step("candidates, rights and licences");
@@ -181,7 +190,8 @@ impl Loading<'_> {
             .get(role)
             .ok_or_else(|| Fault::unavailable(format!("the accounts hold no {role}")))?;
         let token = accounts::sign_in(self.peers, account).await?;
-        self.tokens.insert(role.to_owned(), (token.clone(), Instant::now()));
+        self.tokens
+            .insert(role.to_owned(), (token.clone(), Instant::now()));
         Ok(token)
     }
 
@@ -191,19 +201,25 @@ impl Loading<'_> {
     }
 
     async fn identity(&mut self, role: &str) -> Result<IdentityClient<Authorised>, Fault> {
-        Ok(IdentityClient::new(self.reach(ServiceName::Identity, role).await?))
+        Ok(IdentityClient::new(
+            self.reach(ServiceName::Identity, role).await?,
+        ))
     }
 
     async fn crossing(&mut self, role: &str) -> Result<CrossingClient<Authorised>, Fault> {
-        Ok(CrossingClient::new(self.reach(ServiceName::Crossing, role).await?)
-            .max_decoding_message_size(BATCH_BYTES)
-            .max_encoding_message_size(BATCH_BYTES))
+        Ok(
+            CrossingClient::new(self.reach(ServiceName::Crossing, role).await?)
+                .max_decoding_message_size(BATCH_BYTES)
+                .max_encoding_message_size(BATCH_BYTES),
+        )
     }
 
     async fn evaluation(&mut self, role: &str) -> Result<EvaluationClient<Authorised>, Fault> {
-        Ok(EvaluationClient::new(self.reach(ServiceName::Evaluation, role).await?)
-            .max_decoding_message_size(BATCH_BYTES)
-            .max_encoding_message_size(BATCH_BYTES))
+        Ok(
+            EvaluationClient::new(self.reach(ServiceName::Evaluation, role).await?)
+                .max_decoding_message_size(BATCH_BYTES)
+                .max_encoding_message_size(BATCH_BYTES),
+        )
     }
 
     /// The release service as a role.
@@ -211,7 +227,9 @@ impl Loading<'_> {
     /// # Errors
     /// When signing in is refused.
     pub async fn release(&mut self, role: &str) -> Result<ReleaseClient<Authorised>, Fault> {
-        Ok(ReleaseClient::new(self.reach(ServiceName::Release, role).await?))
+        Ok(ReleaseClient::new(
+            self.reach(ServiceName::Release, role).await?,
+        ))
     }
 
     /// Ids of the organisations by name.
@@ -219,9 +237,21 @@ impl Loading<'_> {
     /// # Errors
     /// When identity does not answer.
     pub async fn organisations(&mut self) -> Result<BTreeMap<String, String>, Fault> {
-        let request = ListOrganisationsRequest { limit: 100, ..Default::default() };
-        let page = self.identity("rights").await?.list_organisations(request).await?.into_inner();
-        Ok(page.items.into_iter().map(|organisation| (organisation.name, organisation.id)).collect())
+        let request = ListOrganisationsRequest {
+            limit: 100,
+            ..Default::default()
+        };
+        let page = self
+            .identity("rights")
+            .await?
+            .list_organisations(request)
+            .await?
+            .into_inner();
+        Ok(page
+            .items
+            .into_iter()
+            .map(|organisation| (organisation.name, organisation.id))
+            .collect())
     }
 
     async fn import(
@@ -229,10 +259,18 @@ impl Loading<'_> {
         year: i16,
         request: contract::crossing::ImportSeasonRequest,
     ) -> Result<(), Fault> {
-        let reply = self.crossing("breeder").await?.import_season(request).await?.into_inner();
+        let reply = self
+            .crossing("breeder")
+            .await?
+            .import_season(request)
+            .await?
+            .into_inner();
         if let Some(fault) = reply.faults.first() {
-            let told: Vec<String> =
-                fault.errors.iter().map(|e| format!("{}: {}", e.pointer, e.message)).collect();
+            let told: Vec<String> = fault
+                .errors
+                .iter()
+                .map(|e| format!("{}: {}", e.pointer, e.message))
+                .collect();
             return Err(Fault::state(format!(
                 "season {year} of the demo has {} faults; the first is in {} row {}: {}",
                 reply.faults.len(),
@@ -261,7 +299,10 @@ impl Loading<'_> {
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
             };
-            self.evaluation("trials").await?.register_site(request).await?;
+            self.evaluation("trials")
+                .await?
+                .register_site(request)
+                .await?;
         }
         Ok(())
     }
@@ -273,7 +314,9 @@ impl Loading<'_> {
         seasons: &BTreeMap<i16, Vec<CrossStory>>,
         crossed: i16,
     ) -> Result<Option<String>, Fault> {
-        let Some(crosses) = seasons.get(&crossed) else { return Ok(None) };
+        let Some(crosses) = seasons.get(&crossed) else {
+            return Ok(None);
+        };
         let mut entries = Vec::new();
         for cross in crosses {
             let token = self.token("breeder").await?;
@@ -290,11 +333,16 @@ impl Loading<'_> {
             season: u32::from(crossed.unsigned_abs()) + 1,
             site_ids: vec![self.id("site", &[HOME_SITE])],
             entry_ids: entries,
-            check_ids: CHECKS.iter().map(|name| story.founder(name).id.clone()).collect(),
+            check_ids: CHECKS
+                .iter()
+                .map(|name| story.founder(name).id.clone())
+                .collect(),
             planted_on: date(crossed, 11, 12).to_string(),
             ..Default::default()
         };
-        self.trial(open, "augmented", blocks, crossed).await.map(Some)
+        self.trial(open, "augmented", blocks, crossed)
+            .await
+            .map(Some)
     }
 
     /// Opens and lays out the trial of those budded; none before its planting.
@@ -313,9 +361,15 @@ impl Loading<'_> {
             name: format!("Budded selections of {crossed}"),
             stage: "budded".to_owned(),
             season: u32::from(planted_on.year().unsigned_abs()),
-            site_ids: vec![self.id("site", &[HOME_SITE]), self.id("site", &[SECOND_SITE])],
+            site_ids: vec![
+                self.id("site", &[HOME_SITE]),
+                self.id("site", &[SECOND_SITE]),
+            ],
             entry_ids: entries.to_vec(),
-            check_ids: CHECKS[..3].iter().map(|name| story.founder(name).id.clone()).collect(),
+            check_ids: CHECKS[..3]
+                .iter()
+                .map(|name| story.founder(name).id.clone())
+                .collect(),
             rootstock: "Tannow clonal 4".to_owned(),
             planted_on: planted_on.to_string(),
             ..Default::default()
@@ -333,7 +387,9 @@ impl Loading<'_> {
         let id = open.id.clone();
         let mut trials = self.evaluation("trials").await?;
         let there = trials
-            .get_trial(contract::evaluation::GetTrialRequest { trial_id: id.clone() })
+            .get_trial(contract::evaluation::GetTrialRequest {
+                trial_id: id.clone(),
+            })
             .await
             .map_err(Fault::from);
         let status = match there {
@@ -357,10 +413,20 @@ impl Loading<'_> {
     }
 
     async fn trees(&mut self, trial_id: &str) -> Result<Vec<TrialTree>, Fault> {
-        let request = GetLayoutRequest { trial_id: trial_id.to_owned() };
-        match self.evaluation("trials").await?.get_layout(request).await.map_err(Fault::from) {
+        let request = GetLayoutRequest {
+            trial_id: trial_id.to_owned(),
+        };
+        match self
+            .evaluation("trials")
+            .await?
+            .get_layout(request)
+            .await
+            .map_err(Fault::from)
+        {
             Ok(layout) => Ok(layout.into_inner().trees),
-            Err(fault) if matches!(fault.kind(), FaultKind::NotFound | FaultKind::State) => Ok(Vec::new()),
+            Err(fault) if matches!(fault.kind(), FaultKind::NotFound | FaultKind::State) => {
+                Ok(Vec::new())
+            }
             Err(fault) => Err(fault),
         }
     }
@@ -393,12 +459,23 @@ impl Loading<'_> {
                 }
             }
             for batch in rows.chunks(BATCH) {
-                let request =
-                    TakeRecordsRequest { rows: batch.to_vec(), all_or_nothing: true, dry_run: false };
-                let reply = self.evaluation("trials").await?.take_records(request).await?.into_inner();
+                let request = TakeRecordsRequest {
+                    rows: batch.to_vec(),
+                    all_or_nothing: true,
+                    dry_run: false,
+                };
+                let reply = self
+                    .evaluation("trials")
+                    .await?
+                    .take_records(request)
+                    .await?
+                    .into_inner();
                 if let Some(row) = reply.rejected.first() {
-                    let told: Vec<String> =
-                        row.errors.iter().map(|e| format!("{}: {}", e.pointer, e.message)).collect();
+                    let told: Vec<String> = row
+                        .errors
+                        .iter()
+                        .map(|e| format!("{}: {}", e.pointer, e.message))
+                        .collect();
                     return Err(Fault::state(format!(
                         "{} records of the demo were rejected; the first: {}",
                         reply.rejected.len(),
@@ -412,7 +489,11 @@ impl Loading<'_> {
     }
 
     fn records(&self, tree: &TrialTree, plant: &Plant, year: i16, rows: &mut Vec<RecordBatchRow>) {
-        let site = if tree.site_id == self.id("site", &[HOME_SITE]) { HOME_SITE } else { SECOND_SITE };
+        let site = if tree.site_id == self.id("site", &[HOME_SITE]) {
+            HOME_SITE
+        } else {
+            SECOND_SITE
+        };
         let here = Environment { site, year };
         let see = |place: usize| here.record(SEED, place, plant, tree.row, &tree.number);
         let ripe = see(3).unwrap_or_else(|| TRAITS[3].mean(plant.fruit));
@@ -420,10 +501,18 @@ impl Loading<'_> {
         if ripe_on > self.today {
             return;
         }
-        let by = if tree.row % 2 == 0 { "Wren Okello" } else { "Tomas Brekke" };
+        let by = if tree.row % 2 == 0 {
+            "Wren Okello"
+        } else {
+            "Tomas Brekke"
+        };
         for (place, of) in TRAITS.iter().enumerate() {
             let Some(value) = see(place) else { continue };
-            let value = if of.code == "ripening_date" { ripe_on.to_string() } else { value.to_string() };
+            let value = if of.code == "ripening_date" {
+                ripe_on.to_string()
+            } else {
+                value.to_string()
+            };
             rows.push(RecordBatchRow {
                 id: self.id("record", &[&tree.tree_id, of.code, &year.to_string()]),
                 tree_id: tree.tree_id.clone(),
@@ -437,7 +526,10 @@ impl Loading<'_> {
     }
 
     async fn deaths(&mut self, trees: &[TrialTree], year: i16) -> Result<(), Fault> {
-        for tree in trees.iter().filter(|tree| dies(&tree.number) && tree.status == "standing") {
+        for tree in trees
+            .iter()
+            .filter(|tree| dies(&tree.number) && tree.status == "standing")
+        {
             let request = RecordTreeEventRequest {
                 tree_id: tree.tree_id.clone(),
                 id: self.id("tree event", &[&tree.tree_id, "died"]),
@@ -446,7 +538,10 @@ impl Loading<'_> {
                 reason: "did not leaf out after the winter".to_owned(),
                 ..Default::default()
             };
-            self.evaluation("trials").await?.record_tree_event(request).await?;
+            self.evaluation("trials")
+                .await?
+                .record_tree_event(request)
+                .await?;
         }
         Ok(())
     }
@@ -472,14 +567,24 @@ impl Loading<'_> {
         let before = breeder.list_decisions(of.clone()).await?.into_inner();
         if before.items.is_empty() {
             let entries_n = breeder
-                .get_trial(contract::evaluation::GetTrialRequest { trial_id: trial.to_owned() })
+                .get_trial(contract::evaluation::GetTrialRequest {
+                    trial_id: trial.to_owned(),
+                })
                 .await?
                 .into_inner()
                 .entries_n;
-            let weights = [("brix", 1.0), ("fruit_mass_g", 0.7), ("firmness_n", 0.6), ("overall", 1.2)];
+            let weights = [
+                ("brix", 1.0),
+                ("fruit_mass_g", 0.7),
+                ("firmness_n", 0.6),
+                ("overall", 1.2),
+            ];
             let request = SuggestAdvanceRequest {
                 trial_id: trial.to_owned(),
-                weights: weights.into_iter().map(|(code, weight)| (code.to_owned(), weight)).collect(),
+                weights: weights
+                    .into_iter()
+                    .map(|(code, weight)| (code.to_owned(), weight))
+                    .collect(),
                 thresholds: Vec::new(),
                 keep_n: ((f64::from(entries_n) * share).round() as u32).clamp(3.min(entries_n), 60),
                 seed: 1,
@@ -504,8 +609,11 @@ impl Loading<'_> {
             breeder.decide_entries(request).await?;
         }
         let decided = breeder.list_decisions(of).await?.into_inner();
-        let mut ids: Vec<String> =
-            decided.items.into_iter().map(|item| item.germplasm_id).collect();
+        let mut ids: Vec<String> = decided
+            .items
+            .into_iter()
+            .map(|item| item.germplasm_id)
+            .collect();
         ids.sort();
         Ok(ids)
     }
@@ -517,7 +625,13 @@ impl Loading<'_> {
             name: name.to_owned(),
             notes: "advanced from the own-root trial".to_owned(),
         };
-        match self.crossing("breeder").await?.select_seedling(request).await.map_err(Fault::from) {
+        match self
+            .crossing("breeder")
+            .await?
+            .select_seedling(request)
+            .await
+            .map_err(Fault::from)
+        {
             Ok(_) => Ok(()),
             Err(fault) if matches!(fault.kind(), FaultKind::Exists | FaultKind::State) => Ok(()),
             Err(fault) => Err(fault),

@@ -2,9 +2,10 @@
 //! licences and reports. All names and numbers are invented.
 
 use contract::release::{
-    GrantLicenceRequest, MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest,
-    ProposeDenominationRequest, RecordDisclosureRequest, RecordFilingRequest, RecordGrantRequest,
-    RegisterCandidateRequest, ReportPropagationRequest, RoyaltyTerms,
+    GrantLicenceRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
+    MoveDenominationRequest, ProposeDenominationRequest, RecordDisclosureRequest,
+    RecordFilingRequest, RecordGrantRequest, RegisterCandidateRequest, ReportPropagationRequest,
+    RoyaltyTerms,
 };
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
@@ -34,9 +35,10 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
     let [first, second] = DEMO.nurseries.map(|(name, _)| nurseries.get(name).cloned());
     // Another founding has other nurseries; two by any name will do.
     let mut others = nurseries.values().cloned();
-    let (Some(first), Some(second)) =
-        (first.or_else(|| others.next()), second.or_else(|| others.next()))
-    else {
+    let (Some(first), Some(second)) = (
+        first.or_else(|| others.next()),
+        second.or_else(|| others.next()),
+    ) else {
         return Err(Fault::state("the programme has no two nurseries"));
     };
 
@@ -46,9 +48,21 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
             crossed: 2009,
             denomination: "Merrowdawn",
             stages: vec![
-                ("multi_site", date(y - 9, 10, 20), "held its quality in the second look"),
-                ("pre_release", date(y - 6, 11, 5), "best of its season at both sites for three years"),
-                ("released", date(y - 4, 4, 10), "wood is clean and true to type"),
+                (
+                    "multi_site",
+                    date(y - 9, 10, 20),
+                    "held its quality in the second look",
+                ),
+                (
+                    "pre_release",
+                    date(y - 6, 11, 5),
+                    "best of its season at both sites for three years",
+                ),
+                (
+                    "released",
+                    date(y - 4, 4, 10),
+                    "wood is clean and true to type",
+                ),
             ],
         },
         Way {
@@ -56,7 +70,11 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
             crossed: 2010,
             denomination: "Ossgarnet",
             stages: vec![
-                ("multi_site", date(y - 8, 10, 12), "large and firm at both sites"),
+                (
+                    "multi_site",
+                    date(y - 8, 10, 12),
+                    "large and firm at both sites",
+                ),
                 ("pre_release", date(y - 5, 11, 9), "sets every year"),
                 ("released", date(y - 2, 3, 22), "nurseries ask for it"),
             ],
@@ -66,8 +84,16 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
             crossed: 2013,
             denomination: "Hollowbright",
             stages: vec![
-                ("multi_site", date(y - 5, 10, 18), "firm nectarine with blush"),
-                ("pre_release", date(y - 1, 11, 14), "steady over sites and years"),
+                (
+                    "multi_site",
+                    date(y - 5, 10, 18),
+                    "firm nectarine with blush",
+                ),
+                (
+                    "pre_release",
+                    date(y - 1, 11, 14),
+                    "steady over sites and years",
+                ),
             ],
         },
         Way {
@@ -82,7 +108,11 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
             denomination: "",
             stages: vec![
                 ("multi_site", date(y - 6, 10, 3), "good size"),
-                ("withdrawn", date(y - 2, 9, 1), "splits after rain in two years of three"),
+                (
+                    "withdrawn",
+                    date(y - 2, 9, 1),
+                    "splits after rain in two years of three",
+                ),
             ],
         },
     ];
@@ -95,21 +125,107 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
     let bright = loading.id("candidate", &["TH 13-207"]);
     let apricot = loading.id("candidate", &["TH 14-058"]);
 
-    let us = file(loading, &merrow, ("US", "plant_patent"), date(y - 5, 11, 10), "90/118,204", "").await?;
+    let us = file(
+        loading,
+        &merrow,
+        ("US", "plant_patent"),
+        date(y - 5, 11, 10),
+        "90/118,204",
+        "",
+    )
+    .await?;
     grant(loading, &us, date(y - 3, 8, 2), "PP 90,417").await?;
-    file(loading, &merrow, ("CL", ""), date(y - 4, 9, 14), "CL-4471", &us).await?;
-    let us = file(loading, &ossgarnet, ("US", "plant_patent"), date(y - 3, 12, 1), "90/120,655", "").await?;
+    file(
+        loading,
+        &merrow,
+        ("CL", ""),
+        date(y - 4, 9, 14),
+        "CL-4471",
+        &us,
+    )
+    .await?;
+    let us = file(
+        loading,
+        &ossgarnet,
+        ("US", "plant_patent"),
+        date(y - 3, 12, 1),
+        "90/120,655",
+        "",
+    )
+    .await?;
     grant(loading, &us, date(y - 1, 6, 17), "PP 91,032").await?;
-    disclose(loading, &merrow, "first_sale", date(y - 4, 5, 2), "US", "trees sold to the first orchard").await?;
-    disclose(loading, &ossgarnet, "first_offer", date(y - 2, 4, 1), "US", "offered in the spring list").await?;
+    disclose(
+        loading,
+        &merrow,
+        "first_sale",
+        date(y - 4, 5, 2),
+        "US",
+        "trees sold to the first orchard",
+    )
+    .await?;
+    disclose(
+        loading,
+        &ossgarnet,
+        "first_offer",
+        date(y - 2, 4, 1),
+        "US",
+        "offered in the spring list",
+    )
+    .await?;
     // This one's clock is running: the filing is still to come.
     let shown = today.saturating_sub(240.days());
-    disclose(loading, &bright, "publication", shown, "US", "picture and description in a growers' newsletter").await?;
-    disclose(loading, &apricot, "transfer_for_test_with_agreement", date(y - 2, 1, 25), "CL", "twenty trees for test").await?;
+    disclose(
+        loading,
+        &bright,
+        "publication",
+        shown,
+        "US",
+        "picture and description in a growers' newsletter",
+    )
+    .await?;
+    disclose(
+        loading,
+        &apricot,
+        "transfer_for_test_with_agreement",
+        date(y - 2, 1, 25),
+        "CL",
+        "twenty trees for test",
+    )
+    .await?;
 
-    let exclusive = licence(loading, &merrow, &first, &["US"], true, date(y - 3, 1, 1), Some(60_000), "1.85").await?;
-    let chile = licence(loading, &merrow, &second, &["CL"], false, date(y - 3, 7, 1), Some(25_000), "1.40").await?;
-    let plum = licence(loading, &ossgarnet, &first, &["US-CA"], false, date(y - 2, 4, 1), None, "2.10").await?;
+    let exclusive = licence(
+        loading,
+        &merrow,
+        &first,
+        &["US"],
+        true,
+        date(y - 3, 1, 1),
+        Some(60_000),
+        "1.85",
+    )
+    .await?;
+    let chile = licence(
+        loading,
+        &merrow,
+        &second,
+        &["CL"],
+        false,
+        date(y - 3, 7, 1),
+        Some(25_000),
+        "1.40",
+    )
+    .await?;
+    let plum = licence(
+        loading,
+        &ossgarnet,
+        &first,
+        &["US-CA"],
+        false,
+        date(y - 2, 4, 1),
+        None,
+        "2.10",
+    )
+    .await?;
     for (licence, role, trees) in [
         (&exclusive, "partner_a", [8_400, 11_250, 9_800]),
         (&chile, "partner_b", [2_100, 3_900, 4_450]),
@@ -131,7 +247,11 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
         on_end: "destroy".to_owned(),
         may_say: "that it is an apricot under test".to_owned(),
     };
-    loading.release("rights").await?.make_testing_agreement(agreement).await?;
+    loading
+        .release("rights")
+        .await?
+        .make_testing_agreement(agreement)
+        .await?;
     Ok(())
 }
 
@@ -152,7 +272,14 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
     for (stage, on, reason) in &way.stages {
         if *stage == "released" && !way.denomination.is_empty() {
             let states = ["checked", "published"];
-            name(loading, &id, way.denomination, &states, on.saturating_sub(2.years())).await?;
+            name(
+                loading,
+                &id,
+                way.denomination,
+                &states,
+                on.saturating_sub(2.years()),
+            )
+            .await?;
         }
         let request = MoveCandidateRequest {
             id: loading.id("stage", &[way.selection, stage]),
@@ -225,18 +352,34 @@ async fn file(
         application_number: number.to_owned(),
         priority_of: priority_of.to_owned(),
     };
-    loading.release("rights").await?.record_filing(request).await?;
+    loading
+        .release("rights")
+        .await?
+        .record_filing(request)
+        .await?;
     Ok(id)
 }
 
-async fn grant(loading: &mut Loading<'_>, filing: &str, on: Date, number: &str) -> Result<(), Fault> {
+async fn grant(
+    loading: &mut Loading<'_>,
+    filing: &str,
+    on: Date,
+    number: &str,
+) -> Result<(), Fault> {
     let request = RecordGrantRequest {
         filing_id: filing.to_owned(),
         on: on.to_string(),
         grant_number: number.to_owned(),
         pta_days: None,
     };
-    done_once(loading.release("rights").await?.record_grant(request).await.map(drop))
+    done_once(
+        loading
+            .release("rights")
+            .await?
+            .record_grant(request)
+            .await
+            .map(drop),
+    )
 }
 
 async fn disclose(
@@ -256,11 +399,18 @@ async fn disclose(
         detail: detail.to_owned(),
         disclosed_to: String::new(),
     };
-    loading.release("rights").await?.record_disclosure(request).await?;
+    loading
+        .release("rights")
+        .await?
+        .record_disclosure(request)
+        .await?;
     Ok(())
 }
 
-#[expect(clippy::too_many_arguments, reason = "the terms of a licence, each said once")]
+#[expect(
+    clippy::too_many_arguments,
+    reason = "the terms of a licence, each said once"
+)]
 async fn licence(
     loading: &mut Loading<'_>,
     candidate: &str,
@@ -280,7 +430,10 @@ async fn licence(
         purpose: "propagation".to_owned(),
         exclusive,
         starts_on: starts_on.to_string(),
-        ends_on: starts_on.saturating_add(12.years()).saturating_sub(1.days()).to_string(),
+        ends_on: starts_on
+            .saturating_add(12.years())
+            .saturating_sub(1.days())
+            .to_string(),
         propagate_max_n,
         royalty: Some(RoyaltyTerms {
             per: "tree".to_owned(),
@@ -290,7 +443,11 @@ async fn licence(
         }),
         sublicensing: false,
     };
-    loading.release("rights").await?.grant_licence(request).await?;
+    loading
+        .release("rights")
+        .await?
+        .grant_licence(request)
+        .await?;
     Ok(id)
 }
 
@@ -314,6 +471,10 @@ async fn report(
         trees_n,
         ..Default::default()
     };
-    loading.release(role).await?.report_propagation(request).await?;
+    loading
+        .release(role)
+        .await?
+        .report_propagation(request)
+        .await?;
     Ok(())
 }

@@ -24,18 +24,33 @@ pub struct Origin {
 impl Origin {
     /// The fault of a field, named by JSON pointer, as a fault of the file.
     pub fn fault(&self, pointer: &str, message: String) -> RowFault {
-        let field = pointer.trim_start_matches('/').split('/').next().unwrap_or_default();
+        let field = pointer
+            .trim_start_matches('/')
+            .split('/')
+            .next()
+            .unwrap_or_default();
         let column = self
             .elsewhere
             .iter()
             .find(|(name, _)| *name == field)
             .map(|(_, column)| *column)
             .or_else(|| {
-                let known = self.form.columns.iter().find(|column| column.field == field);
-                known.filter(|_| !field.is_empty()).map(|column| column.name)
+                let known = self
+                    .form
+                    .columns
+                    .iter()
+                    .find(|column| column.field == field);
+                known
+                    .filter(|_| !field.is_empty())
+                    .map(|column| column.name)
             })
             .unwrap_or_default();
-        RowFault { file: self.file.clone(), row: self.row, column: column.to_owned(), message }
+        RowFault {
+            file: self.file.clone(),
+            row: self.row,
+            column: column.to_owned(),
+            message,
+        }
     }
 
     /// Name of the file without its ending.
@@ -45,7 +60,10 @@ impl Origin {
 
     /// The same row with fields that stand elsewhere than the form says.
     pub fn with(&self, elsewhere: &'static [(&'static str, &'static str)]) -> Self {
-        Self { elsewhere, ..self.clone() }
+        Self {
+            elsewhere,
+            ..self.clone()
+        }
     }
 }
 
@@ -94,12 +112,19 @@ impl<'a> Cells<'a> {
     /// Begins to read a row.
     pub fn of(row: TableRow<'a>, known: &'a Known, faults: &'a mut Faults) -> Self {
         let faults_before = faults.len();
-        Self { row, known, faults, faults_before, depends: Vec::new() }
+        Self {
+            row,
+            known,
+            faults,
+            faults_before,
+            depends: Vec::new(),
+        }
     }
 
     /// Notes a fault in a column.
     pub fn fault(&mut self, column: &str, message: impl Into<String>) {
-        self.faults.note(&self.row.table.file, self.row.number, column, message);
+        self.faults
+            .note(&self.row.table.file, self.row.number, column, message);
     }
 
     /// Whether the row has had a fault so far.
@@ -129,8 +154,18 @@ impl<'a> Cells<'a> {
 
     fn raw(&mut self, column: &str) -> &'a str {
         let text = self.row.cell(column);
-        let known = self.row.table.form.columns.iter().find(|known| known.name == column);
-        debug_assert!(known.is_some(), "{column} is no column of {}", self.row.table.form.name);
+        let known = self
+            .row
+            .table
+            .form
+            .columns
+            .iter()
+            .find(|known| known.name == column);
+        debug_assert!(
+            known.is_some(),
+            "{column} is no column of {}",
+            self.row.table.form.name
+        );
         if text.is_empty() && known.is_some_and(|column| column.required) {
             self.fault(column, "is empty; fill it in");
         }
@@ -156,7 +191,10 @@ impl<'a> Cells<'a> {
 
     /// A count.
     pub fn count(&mut self, column: &str) -> Option<u32> {
-        self.parsed(column, "a count; write a whole number from 0, as 12, without separators")
+        self.parsed(
+            column,
+            "a count; write a whole number from 0, as 12, without separators",
+        )
     }
 
     /// A count that is zero when the column is empty.
@@ -166,7 +204,8 @@ impl<'a> Cells<'a> {
 
     /// A whole number that is zero when the column is empty.
     pub fn whole<T: FromStr + Default>(&mut self, column: &str) -> T {
-        self.parsed(column, "a whole number; write it as 7").unwrap_or_default()
+        self.parsed(column, "a whole number; write it as 7")
+            .unwrap_or_default()
     }
 
     /// A number.
@@ -201,7 +240,10 @@ impl<'a> Cells<'a> {
 
     /// Texts separated by semicolons.
     pub fn list(&mut self, column: &str) -> Vec<String> {
-        let parts = self.raw(column).split(';').map(|part| part.trim().to_owned());
+        let parts = self
+            .raw(column)
+            .split(';')
+            .map(|part| part.trim().to_owned());
         parts.filter(|part| !part.is_empty()).collect()
     }
 
@@ -212,7 +254,10 @@ impl<'a> Cells<'a> {
             match part.split_once('=') {
                 Some((name, value)) if !name.trim().is_empty() && !value.trim().is_empty() => {
                     let name = name.trim().to_owned();
-                    if pairs.insert(name.clone(), value.trim().to_owned()).is_some() {
+                    if pairs
+                        .insert(name.clone(), value.trim().to_owned())
+                        .is_some()
+                    {
                         self.fault(column, format!("{name} is there twice; keep one"));
                     }
                 }
@@ -231,7 +276,9 @@ impl<'a> Cells<'a> {
         if text.is_empty() {
             return String::new();
         }
-        self.lookup(column, &[kind], text).map(|(_, id)| id).unwrap_or_default()
+        self.lookup(column, &[kind], text)
+            .map(|(_, id)| id)
+            .unwrap_or_default()
     }
 
     /// A reference of which one word stands for itself.
@@ -245,7 +292,10 @@ impl<'a> Cells<'a> {
     /// The ids that a column leads to, each with its kind.
     pub fn references(&mut self, column: &str, kinds: &[Kind]) -> Vec<(Kind, String)> {
         let texts = self.list(column);
-        texts.iter().filter_map(|text| self.lookup(column, kinds, text)).collect()
+        texts
+            .iter()
+            .filter_map(|text| self.lookup(column, kinds, text))
+            .collect()
     }
 
     fn lookup(&mut self, column: &str, kinds: &[Kind], text: &str) -> Option<(Kind, String)> {
@@ -259,10 +309,19 @@ impl<'a> Cells<'a> {
                 .iter()
                 .map(|kind| {
                     let (file, name) = kind.home();
-                    format!("no {} of that name is in {file} (column {name}) nor in the programme", kind.word())
+                    format!(
+                        "no {} of that name is in {file} (column {name}) nor in the programme",
+                        kind.word()
+                    )
                 })
                 .collect();
-            self.fault(column, format!("{text:?}: {}; correct it or add it there", places.join(", and ")));
+            self.fault(
+                column,
+                format!(
+                    "{text:?}: {}; correct it or add it there",
+                    places.join(", and ")
+                ),
+            );
         }
         found
     }

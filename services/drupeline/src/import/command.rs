@@ -36,8 +36,10 @@ impl SignIn {
         if let Some(path) = &self.accounts {
             let text = std::fs::read_to_string(path)
                 .map_err(|error| format!("cannot read {}: {error}", path.display()))?;
-            let mut all: BTreeMap<String, Account> = serde_json::from_str(&text)
-                .map_err(|error| format!("{} does not hold accounts by role: {error}", path.display()))?;
+            let mut all: BTreeMap<String, Account> =
+                serde_json::from_str(&text).map_err(|error| {
+                    format!("{} does not hold accounts by role: {error}", path.display())
+                })?;
             return all
                 .remove(role)
                 .ok_or_else(|| format!("{} holds no account {role}", path.display()).into());
@@ -49,7 +51,9 @@ impl SignIn {
                 .trim_end_matches(['\r', '\n'])
                 .to_owned(),
             None => std::env::var(PASSWORD).map_err(|_| {
-                format!("no password for {login}: set {PASSWORD}, or name a file with --password-file")
+                format!(
+                    "no password for {login}: set {PASSWORD}, or name a file with --password-file"
+                )
             })?,
         };
         Ok(Account { login, password })
@@ -59,14 +63,27 @@ impl SignIn {
     ///
     /// # Errors
     /// When the account cannot be read, the address is not a URL or signing in is refused.
-    pub async fn connect(&self, role: &str) -> Result<(Peers, String), Box<dyn Error + Send + Sync>> {
+    pub async fn connect(
+        &self,
+        role: &str,
+    ) -> Result<(Peers, String), Box<dyn Error + Send + Sync>> {
         let account = self.account(role)?;
-        let place = Place::at(&self.url)
-            .map_err(|error| format!("{} is not an address such as http://127.0.0.1:8470: {error}", self.url))?;
-        let places = WITH_TABLES.into_iter().map(|service| (service, place.clone())).collect();
+        let place = Place::at(&self.url).map_err(|error| {
+            format!(
+                "{} is not an address such as http://127.0.0.1:8470: {error}",
+                self.url
+            )
+        })?;
+        let places = WITH_TABLES
+            .into_iter()
+            .map(|service| (service, place.clone()))
+            .collect();
         let peers = Peers::new(ServiceName::Dashboard, String::new(), places);
         let token = accounts::sign_in(&peers, &account).await.map_err(|fault| {
-            format!("signing in as {} at {} did not succeed: {fault}", account.login, self.url)
+            format!(
+                "signing in as {} at {} did not succeed: {fault}",
+                account.login, self.url
+            )
         })?;
         Ok((peers, token))
     }
@@ -92,7 +109,14 @@ pub struct ImportCommand {
 pub async fn run(command: &ImportCommand) -> Result<(), Box<dyn Error + Send + Sync>> {
     let (peers, token) = command.sign_in.connect("breeder").await?;
     let progress = Progress::shown();
-    let report = load(&peers, &token, &command.folder, command.check_only, &progress).await;
+    let report = load(
+        &peers,
+        &token,
+        &command.folder,
+        command.check_only,
+        &progress,
+    )
+    .await;
     progress.finish();
     let report = report?;
     tell(&report);
@@ -114,8 +138,15 @@ fn tell(report: &Report) {
         println!("fault: {fault}");
     }
     for loaded in &report.loaded {
-        let verb = if report.written { "written" } else { "would be written" };
-        println!("{}: {} {verb}, {} unchanged", loaded.section, loaded.written_n, loaded.unchanged_n);
+        let verb = if report.written {
+            "written"
+        } else {
+            "would be written"
+        };
+        println!(
+            "{}: {} {verb}, {} unchanged",
+            loaded.section, loaded.written_n, loaded.unchanged_n
+        );
     }
     if report.faults.is_empty() && !report.written {
         println!("no faults; nothing was written");

@@ -45,7 +45,11 @@ pub struct Loaded {
 
 impl Loaded {
     fn of(section: &str) -> Self {
-        Self { section: section.to_owned(), written_n: 0, unchanged_n: 0 }
+        Self {
+            section: section.to_owned(),
+            written_n: 0,
+            unchanged_n: 0,
+        }
     }
 
     fn count(&mut self, written: bool) {
@@ -132,7 +136,11 @@ pub async fn load(
         .filter_map(|form| Some((form.name, table::read(folder, form, &mut faults)?)))
         .collect();
     if tables.is_empty() && faults.is_empty() {
-        let names = FILES.iter().map(|form| form.name).collect::<Vec<_>>().join(", ");
+        let names = FILES
+            .iter()
+            .map(|form| form.name)
+            .collect::<Vec<_>>()
+            .join(", ");
         return Err(ImportError::NoFiles(folder.to_owned(), names));
     }
     progress.say("looking up what they refer to");
@@ -141,7 +149,9 @@ pub async fn load(
     let mut trials = Trials::read(&tables, &known, &season, &mut faults);
     if !trials.is_empty() {
         progress.say("checking trials and records");
-        trials.check(&remote, &season.planted(), &mut faults).await?;
+        trials
+            .check(&remote, &season.planted(), &mut faults)
+            .await?;
     }
 
     let mut report = Report::default();
@@ -150,12 +160,23 @@ pub async fn load(
     let (request, sent) = season.request(check_only);
     report.written = !check_only;
     if has_season {
-        progress.say(if check_only { "checking the season" } else { "loading the season" });
-        let reply =
-            remote.crossing()?.import_season(request).await.map_err(Fault::from)?.into_inner();
+        progress.say(if check_only {
+            "checking the season"
+        } else {
+            "loading the season"
+        });
+        let reply = remote
+            .crossing()?
+            .import_season(request)
+            .await
+            .map_err(Fault::from)?
+            .into_inner();
         let (found, warnings) = sent.told(&reply);
         for fault in found {
-            faults.push(RowFault { message: named(&fault.message, &known), ..fault });
+            faults.push(RowFault {
+                message: named(&fault.message, &known),
+                ..fault
+            });
         }
         report.warnings = warnings;
         report.written = reply.written;
@@ -185,8 +206,18 @@ async fn known(
     remote: &Remote<'_>,
     tables: &BTreeMap<&'static str, Table>,
 ) -> Result<Known, Fault> {
-    let mut known = Known { programme: remote.programme().await?, ..Known::default() };
-    for kind in [Kind::Variety, Kind::Mother, Kind::Lot, Kind::Cross, Kind::Site, Kind::Trial] {
+    let mut known = Known {
+        programme: remote.programme().await?,
+        ..Known::default()
+    };
+    for kind in [
+        Kind::Variety,
+        Kind::Mother,
+        Kind::Lot,
+        Kind::Cross,
+        Kind::Site,
+        Kind::Trial,
+    ] {
         let (file, column) = kind.home();
         for row in tables.get(file).into_iter().flat_map(Table::rows) {
             let text = row.cell(column);
@@ -196,9 +227,20 @@ async fn known(
     }
     let mut sought: BTreeMap<Kind, BTreeSet<String>> = BTreeMap::new();
     for table in tables.values() {
-        for column in table.form.columns.iter().filter(|column| !column.refers.is_empty()) {
-            for text in table.rows().flat_map(|row| row.cell(column.name).split(';')) {
-                let found = column.refers.iter().any(|kind| known.find(*kind, text).is_some());
+        for column in table
+            .form
+            .columns
+            .iter()
+            .filter(|column| !column.refers.is_empty())
+        {
+            for text in table
+                .rows()
+                .flat_map(|row| row.cell(column.name).split(';'))
+            {
+                let found = column
+                    .refers
+                    .iter()
+                    .any(|kind| known.find(*kind, text).is_some());
                 if !found && !text.trim().is_empty() {
                     for kind in column.refers {
                         sought.entry(*kind).or_default().insert(Known::key(text));
@@ -210,11 +252,21 @@ async fn known(
     for (kind, texts) in sought {
         let named: BTreeMap<String, String> = match kind {
             Kind::Variety => remote.germplasm().await?,
-            Kind::Site => remote.sites().await?.into_iter().map(|site| (site.name.to_lowercase(), site.id)).collect(),
+            Kind::Site => remote
+                .sites()
+                .await?
+                .into_iter()
+                .map(|site| (site.name.to_lowercase(), site.id))
+                .collect(),
             Kind::Trial => {
                 let all = remote.trials().await?;
                 all.into_iter()
-                    .flat_map(|trial| [(trial.name.to_lowercase(), trial.id.clone()), (trial.number.to_lowercase(), trial.id)])
+                    .flat_map(|trial| {
+                        [
+                            (trial.name.to_lowercase(), trial.id.clone()),
+                            (trial.number.to_lowercase(), trial.id),
+                        ]
+                    })
                     .collect()
             }
             Kind::Mother | Kind::Lot | Kind::Cross => BTreeMap::new(),

@@ -4,9 +4,13 @@ use std::collections::BTreeMap;
 
 use contract::crossing::crossing_client::CrossingClient;
 use contract::crossing::{
-    FindNumberRequest, GetCrossRequest, GetMotherRequest, GetPollenLotRequest, ListGermplasmRequest, ListSeedlingsRequest};
+    FindNumberRequest, GetCrossRequest, GetMotherRequest, GetPollenLotRequest,
+    ListGermplasmRequest, ListSeedlingsRequest,
+};
 use contract::evaluation::evaluation_client::EvaluationClient;
-use contract::evaluation::{ListSitesRequest, ListTraitsRequest, ListTrialsRequest, Site, TraitDefinition, Trial};
+use contract::evaluation::{
+    ListSitesRequest, ListTraitsRequest, ListTrialsRequest, Site, TraitDefinition, Trial,
+};
 use contract::identity::WhoAmIRequest;
 use contract::identity::identity_client::IdentityClient;
 use platform::Fault;
@@ -77,7 +81,10 @@ impl<'a> Remote<'a> {
     /// When identity does not answer or the token does not hold.
     pub async fn programme(&self) -> Result<String, Fault> {
         let transport = self.peers.reach_as(ServiceName::Identity, self.token)?;
-        let person = IdentityClient::new(transport).who_am_i(WhoAmIRequest {}).await?.into_inner();
+        let person = IdentityClient::new(transport)
+            .who_am_i(WhoAmIRequest {})
+            .await?
+            .into_inner();
         Ok(person.programme_id)
     }
 
@@ -86,8 +93,15 @@ impl<'a> Remote<'a> {
     /// # Errors
     /// When crossing does not answer.
     pub async fn germplasm(&self) -> Result<BTreeMap<String, String>, Fault> {
-        let all = all_pages!(self.crossing()?, list_germplasm, ListGermplasmRequest::default());
-        Ok(all.into_iter().map(|plant| (plant.name.to_lowercase(), plant.id)).collect())
+        let all = all_pages!(
+            self.crossing()?,
+            list_germplasm,
+            ListGermplasmRequest::default()
+        );
+        Ok(all
+            .into_iter()
+            .map(|plant| (plant.name.to_lowercase(), plant.id))
+            .collect())
     }
 
     /// The id of what carries a number, when it is of the kind.
@@ -102,13 +116,22 @@ impl<'a> Remote<'a> {
             Kind::Cross => &["cross"],
             Kind::Site | Kind::Trial => return Ok(None),
         };
-        let request = FindNumberRequest { number: number.to_owned() };
-        match self.crossing()?.find_number(request).await.map_err(Fault::from) {
+        let request = FindNumberRequest {
+            number: number.to_owned(),
+        };
+        match self
+            .crossing()?
+            .find_number(request)
+            .await
+            .map_err(Fault::from)
+        {
             Ok(found) => {
                 let found = found.into_inner();
                 Ok(words.contains(&found.kind.as_str()).then_some(found.id))
             }
-            Err(fault) if matches!(fault.kind(), FaultKind::NotFound | FaultKind::Invalid) => Ok(None),
+            Err(fault) if matches!(fault.kind(), FaultKind::NotFound | FaultKind::Invalid) => {
+                Ok(None)
+            }
             Err(fault) => Err(fault),
         }
     }
@@ -121,9 +144,20 @@ impl<'a> Remote<'a> {
         let mut crossing = self.crossing()?;
         let text = id.to_owned();
         let found = match kind {
-            Kind::Mother => crossing.get_mother(GetMotherRequest { mother_id: text }).await.map(drop),
-            Kind::Lot => crossing.get_pollen_lot(GetPollenLotRequest { pollen_lot_id: text }).await.map(drop),
-            Kind::Cross => crossing.get_cross(GetCrossRequest { cross_id: text }).await.map(drop),
+            Kind::Mother => crossing
+                .get_mother(GetMotherRequest { mother_id: text })
+                .await
+                .map(drop),
+            Kind::Lot => crossing
+                .get_pollen_lot(GetPollenLotRequest {
+                    pollen_lot_id: text,
+                })
+                .await
+                .map(drop),
+            Kind::Cross => crossing
+                .get_cross(GetCrossRequest { cross_id: text })
+                .await
+                .map(drop),
             Kind::Variety | Kind::Site | Kind::Trial => return Ok(None),
         };
         match found.map_err(Fault::from) {
@@ -153,7 +187,11 @@ impl<'a> Remote<'a> {
     /// # Errors
     /// When evaluation does not answer.
     pub async fn sites(&self) -> Result<Vec<Site>, Fault> {
-        Ok(all_pages!(self.evaluation()?, list_sites, ListSitesRequest::default()))
+        Ok(all_pages!(
+            self.evaluation()?,
+            list_sites,
+            ListSitesRequest::default()
+        ))
     }
 
     /// Every trial, without its entries.
@@ -161,7 +199,11 @@ impl<'a> Remote<'a> {
     /// # Errors
     /// When evaluation does not answer.
     pub async fn trials(&self) -> Result<Vec<Trial>, Fault> {
-        Ok(all_pages!(self.evaluation()?, list_trials, ListTrialsRequest::default()))
+        Ok(all_pages!(
+            self.evaluation()?,
+            list_trials,
+            ListTrialsRequest::default()
+        ))
     }
 
     /// The trait library.
@@ -169,6 +211,11 @@ impl<'a> Remote<'a> {
     /// # Errors
     /// When evaluation does not answer.
     pub async fn traits(&self) -> Result<Vec<TraitDefinition>, Fault> {
-        Ok(self.evaluation()?.list_traits(ListTraitsRequest {}).await?.into_inner().items)
+        Ok(self
+            .evaluation()?
+            .list_traits(ListTraitsRequest {})
+            .await?
+            .into_inner()
+            .items)
     }
 }

@@ -77,14 +77,24 @@ impl Sent {
     /// one on its cross: their faults would only follow from the other's.
     pub fn told(&self, reply: &ImportSeasonReply) -> (Vec<RowFault>, Vec<RowFault>) {
         let sent = |section: &str, row: u64| {
-            self.rows.get(section).and_then(|rows| rows.get(usize::try_from(row).ok()?))
+            self.rows
+                .get(section)
+                .and_then(|rows| rows.get(usize::try_from(row).ok()?))
         };
         let mut faulty: HashSet<&str> = HashSet::new();
         let mut unsettled = self.unsettled.clone();
         let mut faults = Vec::new();
         // Sections come in order, so what a row refers to was told before it.
-        for ImportFault { section, row, errors, .. } in &reply.faults {
-            let Some(row) = sent(section, *row) else { continue };
+        for ImportFault {
+            section,
+            row,
+            errors,
+            ..
+        } in &reply.faults
+        {
+            let Some(row) = sent(section, *row) else {
+                continue;
+            };
             let step = step(section);
             let follows = row.depends.iter().any(|id| {
                 faulty.contains(id.as_str()) || unsettled.get(id).is_some_and(|first| *first < step)
@@ -96,13 +106,19 @@ impl Sent {
                 unsettled.entry(cross.clone()).or_insert(step);
             }
             if !follows {
-                let told = errors.iter().map(|e| row.origin.fault(&e.pointer, e.message.clone()));
+                let told = errors
+                    .iter()
+                    .map(|e| row.origin.fault(&e.pointer, e.message.clone()));
                 faults.extend(told);
             }
         }
         let warnings = reply.warnings.iter().flat_map(|warned| {
             warned.warnings.iter().filter_map(move |warning| {
-                Some(sent(&warned.section, warned.row)?.origin.fault("", warning.message.clone()))
+                Some(
+                    sent(&warned.section, warned.row)?
+                        .origin
+                        .fault("", warning.message.clone()),
+                )
             })
         });
         (faults, warnings.collect())
@@ -111,7 +127,11 @@ impl Sent {
 
 impl Season {
     /// Reads the files that are there.
-    pub fn read(tables: &BTreeMap<&'static str, Table>, known: &Known, faults: &mut Faults) -> Self {
+    pub fn read(
+        tables: &BTreeMap<&'static str, Table>,
+        known: &Known,
+        faults: &mut Faults,
+    ) -> Self {
         let mut season = Self::default();
         let mut each = |name: &str, take: fn(&mut Self, &mut Cells<'_>)| {
             for row in tables.get(name).into_iter().flat_map(Table::rows) {
@@ -156,7 +176,10 @@ impl Season {
     pub fn request(self, check_only: bool) -> (ImportSeasonRequest, Sent) {
         let mut sent = BTreeMap::new();
         let mut faulty = self.faulty;
-        let mut request = ImportSeasonRequest { check_only, ..Default::default() };
+        let mut request = ImportSeasonRequest {
+            check_only,
+            ..Default::default()
+        };
         macro_rules! sections {
             ($($section:ident),+) => {
                 $(
@@ -177,10 +200,26 @@ impl Season {
             };
         }
         sections!(
-            seasons, germplasm, mothers, bloom_records, pollen_lots, pollen_events, crosses,
-            mother_events, passes, fruit, seed, seedlings
+            seasons,
+            germplasm,
+            mothers,
+            bloom_records,
+            pollen_lots,
+            pollen_events,
+            crosses,
+            mother_events,
+            passes,
+            fruit,
+            seed,
+            seedlings
         );
-        (request, Sent { unsettled: self.unsettled, rows: sent })
+        (
+            request,
+            Sent {
+                unsettled: self.unsettled,
+                rows: sent,
+            },
+        )
     }
 
     /// Keeps a row's request, unless it has a fault or says the same as an earlier row.
@@ -194,7 +233,10 @@ impl Season {
         let origin = cells.origin();
         let place = origin.fault("", String::new());
         if let Some((_, first)) = self.seen.get(&id) {
-            cells.fault(same.0, format!("{} as in row {first}; keep one, or tell them apart", same.1));
+            cells.fault(
+                same.0,
+                format!("{} as in row {first}; keep one, or tell them apart", same.1),
+            );
         } else {
             self.seen.insert(id.clone(), (place.file, place.row));
         }
@@ -208,7 +250,13 @@ impl Season {
             }
             return;
         }
-        section(self).drafts.push(Draft { request, id, day, depends, origin });
+        section(self).drafts.push(Draft {
+            request,
+            id,
+            day,
+            depends,
+            origin,
+        });
     }
 
     fn open(&mut self, cells: &mut Cells<'_>) {
@@ -222,7 +270,12 @@ impl Season {
             opens_on: cells.date("opens_on"),
             closes_on: cells.date("closes_on"),
         };
-        self.keep(|s| &mut s.seasons, cells, (id, String::new(), request), ("year", "the same year"));
+        self.keep(
+            |s| &mut s.seasons,
+            cells,
+            (id, String::new(), request),
+            ("year", "the same year"),
+        );
     }
 
     fn variety(&mut self, cells: &mut Cells<'_>) {
@@ -231,11 +284,12 @@ impl Season {
         let alleles = cells.text("s_alleles");
         let (accession_number, origin_country) =
             (cells.text("accession_number"), cells.text("origin_country"));
-        let passport = (!accession_number.is_empty() || !origin_country.is_empty()).then(|| Passport {
-            accession_number,
-            origin_country,
-            ..Default::default()
-        });
+        let passport =
+            (!accession_number.is_empty() || !origin_country.is_empty()).then(|| Passport {
+                accession_number,
+                origin_country,
+                ..Default::default()
+            });
         let request = RegisterGermplasmRequest {
             id: id.clone(),
             name,
@@ -257,7 +311,12 @@ impl Season {
             clone_of_id: cells.reference("clone_of", Kind::Variety),
             pollen_candidates: Vec::new(),
         };
-        self.keep(|s| &mut s.germplasm, cells, (id, String::new(), request), ("name", "the same name"));
+        self.keep(
+            |s| &mut s.germplasm,
+            cells,
+            (id, String::new(), request),
+            ("name", "the same name"),
+        );
     }
 
     /// Puts parents before offspring; a loop is a fault of every row in it.
@@ -266,8 +325,9 @@ impl Season {
         let mut ordered = Vec::with_capacity(waiting.len());
         loop {
             let ids: HashSet<String> = waiting.iter().map(|draft| draft.id.clone()).collect();
-            let (ready, rest): (Vec<_>, Vec<_>) =
-                waiting.into_iter().partition(|draft| !draft.depends.iter().any(|id| ids.contains(id)));
+            let (ready, rest): (Vec<_>, Vec<_>) = waiting
+                .into_iter()
+                .partition(|draft| !draft.depends.iter().any(|id| ids.contains(id)));
             waiting = rest;
             if ready.is_empty() {
                 break;
@@ -305,7 +365,8 @@ impl Season {
                 format!("descends from itself: the pedigree runs in a loop through {}; correct one of their parents", names.join(", ")),
             ));
         }
-        self.faulty.extend(waiting.iter().map(|draft| draft.id.clone()));
+        self.faulty
+            .extend(waiting.iter().map(|draft| draft.id.clone()));
     }
 
     fn mother(&mut self, cells: &mut Cells<'_>) {
@@ -321,12 +382,20 @@ impl Season {
             note: cells.text("note"),
             on: cells.date("from"),
         };
-        self.keep(|s| &mut s.mothers, cells, (id, String::new(), request), ("mother", "the same key"));
+        self.keep(
+            |s| &mut s.mothers,
+            cells,
+            (id, String::new(), request),
+            ("mother", "the same key"),
+        );
     }
 
     fn bloom(&mut self, cells: &mut Cells<'_>) {
-        let (variety, on, site) =
-            (cells.reference("variety", Kind::Variety), cells.date("on"), cells.text("site"));
+        let (variety, on, site) = (
+            cells.reference("variety", Kind::Variety),
+            cells.date("on"),
+            cells.text("site"),
+        );
         let id = cells.id("bloom", &[&variety, &on, &site]);
         let request = RecordBloomRequest {
             id: id.clone(),
@@ -338,7 +407,12 @@ impl Season {
             by: cells.text("by"),
             note: cells.text("note"),
         };
-        self.keep(|s| &mut s.bloom_records, cells, (id, on, request), ("on", "the same variety and day"));
+        self.keep(
+            |s| &mut s.bloom_records,
+            cells,
+            (id, on, request),
+            ("on", "the same variety and day"),
+        );
     }
 
     fn lot(&mut self, cells: &mut Cells<'_>) {
@@ -358,7 +432,12 @@ impl Season {
         };
         let events = lot_events(cells, &id, &by);
         let origin = cells.origin();
-        self.keep(|s| &mut s.pollen_lots, cells, (id.clone(), gathered_on, request), ("lot", "the same key"));
+        self.keep(
+            |s| &mut s.pollen_lots,
+            cells,
+            (id.clone(), gathered_on, request),
+            ("lot", "the same key"),
+        );
         if cells.is_faulty() {
             return;
         }
@@ -384,15 +463,27 @@ impl Season {
             pollen_parent_id: cells.reference_or("pollen_parent", Kind::Variety, "open"),
             objective: cells.text("objective"),
             fruit_wanted_n: cells.count_or_zero("fruit_wanted_n"),
-            mother_ids: cells.references("mothers", &[Kind::Mother]).into_iter().map(|(_, id)| id).collect(),
+            mother_ids: cells
+                .references("mothers", &[Kind::Mother])
+                .into_iter()
+                .map(|(_, id)| id)
+                .collect(),
             number: cells.count("number"),
         };
-        self.keep(|s| &mut s.crosses, cells, (id, String::new(), request), ("cross", "the same key"));
+        self.keep(
+            |s| &mut s.crosses,
+            cells,
+            (id, String::new(), request),
+            ("cross", "the same key"),
+        );
     }
 
     fn mother_event(&mut self, cells: &mut Cells<'_>) {
-        let (mother, on, kind) =
-            (cells.reference("mother", Kind::Mother), cells.date("on"), cells.text("what"));
+        let (mother, on, kind) = (
+            cells.reference("mother", Kind::Mother),
+            cells.date("on"),
+            cells.text("what"),
+        );
         let id = cells.id("mother event", &[&mother, &on, &kind]);
         let request = RecordMotherEventRequest {
             mother_id: mother,
@@ -404,7 +495,12 @@ impl Season {
             by: cells.text("by"),
             ..Default::default()
         };
-        self.keep(|s| &mut s.mother_events, cells, (id, on, request), ("on", "the same mother, day and event"));
+        self.keep(
+            |s| &mut s.mother_events,
+            cells,
+            (id, on, request),
+            ("on", "the same mother, day and event"),
+        );
     }
 
     fn pass(&mut self, cells: &mut Cells<'_>) {
@@ -431,7 +527,12 @@ impl Season {
             note: cells.text("note"),
             malformed: String::new(),
         };
-        self.keep(|s| &mut s.passes, cells, (id, on, request), ("pass", "the same cross and pass"));
+        self.keep(
+            |s| &mut s.passes,
+            cells,
+            (id, on, request),
+            ("pass", "the same cross and pass"),
+        );
     }
 
     fn fruit(&mut self, cells: &mut Cells<'_>) {
@@ -453,7 +554,12 @@ impl Season {
             by: cells.text("by"),
             note: cells.text("note"),
         };
-        self.keep(|s| &mut s.fruit, cells, (id, on, request), ("on", "the same cross, day and mother"));
+        self.keep(
+            |s| &mut s.fruit,
+            cells,
+            (id, on, request),
+            ("on", "the same cross, day and mother"),
+        );
     }
 
     fn seed(&mut self, cells: &mut Cells<'_>) {
@@ -476,7 +582,12 @@ impl Season {
             reason: cells.text("reason"),
             by: cells.text("by"),
         };
-        self.keep(|s| &mut s.seed, cells, (id, on, request), ("step", "the same cross, day and step"));
+        self.keep(
+            |s| &mut s.seed,
+            cells,
+            (id, on, request),
+            ("step", "the same cross, day and step"),
+        );
     }
 
     fn planting(&mut self, cells: &mut Cells<'_>) {
@@ -496,14 +607,21 @@ impl Season {
             reason: cells.text("reason"),
             by: cells.text("by"),
         };
-        self.keep(|s| &mut s.seedlings, cells, (id, on, request), ("first_row", "the same cross, block, row and day"));
+        self.keep(
+            |s| &mut s.seedlings,
+            cells,
+            (id, on, request),
+            ("first_row", "the same cross, block, row and day"),
+        );
     }
 }
 
 /// How far along the way from flower to seedling a section's counts are; 0 for sections without.
 fn step(section: &str) -> usize {
     let way = ["passes", "fruit", "seed", "seedlings"];
-    way.iter().position(|known| *known == section).map_or(0, |place| place + 1)
+    way.iter()
+        .position(|known| *known == section)
+        .map_or(0, |place| place + 1)
 }
 
 type Columns = &'static [(&'static str, &'static str)];
@@ -520,11 +638,48 @@ fn lot_events(
     let (tested_n, germinated_n) = (cells.count("tested_n"), cells.count("germinated_n"));
     let discard_reason = cells.text("discard_reason");
     let kinds: [(&str, &str, Columns); 5] = [
-        ("dried", "dried_on", &[("on", "dried_on"), ("kind", "dried_on"), ("quantity_mg", "dried_mg")]),
-        ("stored", "stored_on", &[("on", "stored_on"), ("kind", "stored_on"), ("place", "stored_in")]),
-        ("thawed", "thawed_on", &[("on", "thawed_on"), ("kind", "thawed_on")]),
-        ("tested", "tested_on", &[("on", "tested_on"), ("kind", "tested_on"), ("tested_n", "tested_n"), ("germinated_n", "germinated_n")]),
-        ("discarded", "discarded_on", &[("on", "discarded_on"), ("kind", "discarded_on"), ("reason", "discard_reason")]),
+        (
+            "dried",
+            "dried_on",
+            &[
+                ("on", "dried_on"),
+                ("kind", "dried_on"),
+                ("quantity_mg", "dried_mg"),
+            ],
+        ),
+        (
+            "stored",
+            "stored_on",
+            &[
+                ("on", "stored_on"),
+                ("kind", "stored_on"),
+                ("place", "stored_in"),
+            ],
+        ),
+        (
+            "thawed",
+            "thawed_on",
+            &[("on", "thawed_on"), ("kind", "thawed_on")],
+        ),
+        (
+            "tested",
+            "tested_on",
+            &[
+                ("on", "tested_on"),
+                ("kind", "tested_on"),
+                ("tested_n", "tested_n"),
+                ("germinated_n", "germinated_n"),
+            ],
+        ),
+        (
+            "discarded",
+            "discarded_on",
+            &[
+                ("on", "discarded_on"),
+                ("kind", "discarded_on"),
+                ("reason", "discard_reason"),
+            ],
+        ),
     ];
     for (kind, column, columns) in kinds {
         let on = cells.date(column);
@@ -537,7 +692,10 @@ fn lot_events(
         };
         if on.is_empty() {
             if let Some(given) = given {
-                cells.fault(column, format!("is empty though {given} is given; fill it in"));
+                cells.fault(
+                    column,
+                    format!("is empty though {given} is given; fill it in"),
+                );
             }
             continue;
         }

@@ -22,7 +22,11 @@ pub struct Table {
 impl Table {
     /// Rows that are not empty, with their numbers as seen in the file.
     pub fn rows(&self) -> impl Iterator<Item = TableRow<'_>> {
-        self.rows.iter().map(|(number, cells)| TableRow { table: self, number: *number, cells })
+        self.rows.iter().map(|(number, cells)| TableRow {
+            table: self,
+            number: *number,
+            cells,
+        })
     }
 
     /// How many rows are not empty.
@@ -49,7 +53,12 @@ pub struct TableRow<'a> {
 impl<'a> TableRow<'a> {
     /// The trimmed text of a column; empty when the file has no such column.
     pub fn cell(&self, column: &str) -> &'a str {
-        let place = self.table.form.columns.iter().position(|known| known.name == column);
+        let place = self
+            .table
+            .form
+            .columns
+            .iter()
+            .position(|known| known.name == column);
         place
             .and_then(|place| self.table.places[place])
             .and_then(|place| self.cells.get(place))
@@ -68,7 +77,10 @@ pub fn read(folder: &Path, form: &'static FileForm, faults: &mut Faults) -> Opti
                 &format!("{}.csv", form.name),
                 0,
                 "",
-                format!("{0}.csv and {0}.xlsx are both there; take one away", form.name),
+                format!(
+                    "{0}.csv and {0}.xlsx are both there; take one away",
+                    form.name
+                ),
             );
             return None;
         }
@@ -96,8 +108,14 @@ type Rows = Vec<(u64, Vec<String>)>;
 fn read_csv(path: &Path) -> Result<Rows, (u64, String)> {
     let bytes = std::fs::read(path).map_err(|error| (0, format!("cannot be read: {error}")))?;
     let text = std::str::from_utf8(&bytes).map_err(|error| {
-        let line = bytes[..error.valid_up_to()].iter().filter(|byte| **byte == b'\n').count();
-        (line as u64 + 1, "is not in UTF-8; save it as CSV UTF-8".to_owned())
+        let line = bytes[..error.valid_up_to()]
+            .iter()
+            .filter(|byte| **byte == b'\n')
+            .count();
+        (
+            line as u64 + 1,
+            "is not in UTF-8; save it as CSV UTF-8".to_owned(),
+        )
     })?;
     // Spreadsheets put a mark before UTF-8 text, and semicolons where the comma is decimal.
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
@@ -122,9 +140,14 @@ fn read_csv(path: &Path) -> Result<Rows, (u64, String)> {
             (row, format!("cannot be read as CSV: {error}"))
         })?;
         // The reader gives the end of the record before; empty lines between count as rows too.
-        let end = record.position().map_or(0, |position| position.byte() as usize);
+        let end = record
+            .position()
+            .map_or(0, |position| position.byte() as usize);
         let begins = text.len() - text[end..].trim_start_matches(['\r', '\n']).len();
-        number += text[counted..begins].bytes().filter(|byte| *byte == b'\n').count() as u64;
+        number += text[counted..begins]
+            .bytes()
+            .filter(|byte| *byte == b'\n')
+            .count() as u64;
         counted = begins;
         rows.push((number, record.iter().map(str::to_owned).collect()));
     }
@@ -133,7 +156,10 @@ fn read_csv(path: &Path) -> Result<Rows, (u64, String)> {
 
 fn read_xlsx(path: &Path) -> Result<Rows, (u64, String)> {
     let unreadable = |error: &dyn std::fmt::Display| {
-        (0, format!("cannot be read as a workbook: {error}; save it as XLSX or CSV"))
+        (
+            0,
+            format!("cannot be read as a workbook: {error}; save it as XLSX or CSV"),
+        )
     };
     let mut book = open_workbook_auto(path).map_err(|error| unreadable(&error))?;
     let Some(sheet) = book.worksheet_range_at(0) else {
@@ -176,14 +202,24 @@ fn arrange(
     rows: Rows,
     faults: &mut Faults,
 ) -> Option<Table> {
-    let mut rows = rows.into_iter().filter(|(_, cells)| cells.iter().any(|cell| !cell.trim().is_empty()));
+    let mut rows = rows
+        .into_iter()
+        .filter(|(_, cells)| cells.iter().any(|cell| !cell.trim().is_empty()));
     let Some((header_row, header)) = rows.next() else {
         faults.note(&file, 1, "", "is empty; begin with a row of column names");
         return None;
     };
-    let header: Vec<String> =
-        header.iter().map(|name| name.trim().to_lowercase().replace([' ', '-'], "_")).collect();
-    let known = || form.columns.iter().map(|column| column.name).collect::<Vec<_>>().join(", ");
+    let header: Vec<String> = header
+        .iter()
+        .map(|name| name.trim().to_lowercase().replace([' ', '-'], "_"))
+        .collect();
+    let known = || {
+        form.columns
+            .iter()
+            .map(|column| column.name)
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
     for (place, name) in header.iter().enumerate() {
         if name.is_empty() {
             continue;
@@ -193,7 +229,11 @@ fn arrange(
                 &file,
                 header_row,
                 name,
-                format!("is not a column of {}; leave it out, or take one of {}", form.name, known()),
+                format!(
+                    "is not a column of {}; leave it out, or take one of {}",
+                    form.name,
+                    known()
+                ),
             );
         } else if header[..place].contains(name) {
             faults.note(&file, header_row, name, "is there twice; keep one");
@@ -211,7 +251,12 @@ fn arrange(
             faults.note(&file, header_row, column.name, "is missing; add the column");
         }
     }
-    complete.then(|| Table { form, file, places, rows: rows.collect() })
+    complete.then(|| Table {
+        form,
+        file,
+        places,
+        rows: rows.collect(),
+    })
 }
 
 #[cfg(test)]
@@ -224,15 +269,22 @@ mod tests {
         std::fs::write(folder.path().join("fruit.csv"), text).unwrap();
         let mut faults = Faults::default();
         let table = read(folder.path(), form::file("fruit"), &mut faults);
-        (table, faults.sorted().iter().map(ToString::to_string).collect())
+        (
+            table,
+            faults.sorted().iter().map(ToString::to_string).collect(),
+        )
     }
 
     #[test]
     fn rows_keep_their_numbers_as_seen_in_the_file() {
-        let (table, faults) = table("\u{feff}cross,on,note\nA1,2026-05-01,\"two\nlines\"\n\nA2,2026-05-02,\n");
+        let (table, faults) =
+            table("\u{feff}cross,on,note\nA1,2026-05-01,\"two\nlines\"\n\nA2,2026-05-02,\n");
         assert!(faults.is_empty(), "{faults:?}");
         let table = table.unwrap();
-        let rows: Vec<_> = table.rows().map(|row| (row.number, row.cell("cross"))).collect();
+        let rows: Vec<_> = table
+            .rows()
+            .map(|row| (row.number, row.cell("cross")))
+            .collect();
         assert_eq!(rows, [(2, "A1"), (5, "A2")]);
     }
 
@@ -254,9 +306,17 @@ mod tests {
     #[test]
     fn other_encodings_are_told_with_their_row() {
         let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("fruit.csv"), b"cross,on\nA\xe9,2026-05-01\n").unwrap();
+        std::fs::write(
+            folder.path().join("fruit.csv"),
+            b"cross,on\nA\xe9,2026-05-01\n",
+        )
+        .unwrap();
         let mut faults = Faults::default();
         assert!(read(folder.path(), form::file("fruit"), &mut faults).is_none());
-        assert!(faults.sorted()[0].to_string().starts_with("fruit.csv row 2: is not in UTF-8"));
+        assert!(
+            faults.sorted()[0]
+                .to_string()
+                .starts_with("fruit.csv row 2: is not in UTF-8")
+        );
     }
 }

@@ -96,10 +96,16 @@ impl Trials {
             elevation_m: cells.number("elevation_m"),
         };
         if request.country.len() != 2 || !request.country.bytes().all(|b| b.is_ascii_uppercase()) {
-            cells.fault("country", "is not a country of ISO 3166-1 alpha-2; write two capitals, as US");
+            cells.fault(
+                "country",
+                "is not a country of ISO 3166-1 alpha-2; write two capitals, as US",
+            );
         }
         if jiff::tz::TimeZone::get(&request.time_zone).is_err() {
-            cells.fault("time_zone", "is not a zone of the tz database; write it as America/Los_Angeles");
+            cells.fault(
+                "time_zone",
+                "is not a zone of the tz database; write it as America/Los_Angeles",
+            );
         }
         for (column, value, most) in [
             ("latitude_deg", request.latitude_deg, 90.0),
@@ -111,14 +117,18 @@ impl Trials {
         }
         once(cells, seen, &id, "name", "the same name");
         if !cells.is_faulty() {
-            self.sites.push(SiteRow { request, origin: cells.origin() });
+            self.sites.push(SiteRow {
+                request,
+                origin: cells.origin(),
+            });
         }
     }
 
     fn trial(&mut self, cells: &mut Cells<'_>, season: &Season, seen: &mut BTreeMap<String, u64>) {
         let name = cells.text("trial");
         let id = cells.id(Kind::Trial.word(), &[&name]);
-        let ids = |found: Vec<(Kind, String)>| found.into_iter().map(|(_, id)| id).collect::<Vec<_>>();
+        let ids =
+            |found: Vec<(Kind, String)>| found.into_iter().map(|(_, id)| id).collect::<Vec<_>>();
         let entries = cells.references("entries", &[Kind::Cross, Kind::Variety]);
         let planted_on = cells.date("planted_on");
         let open = OpenTrialRequest {
@@ -127,7 +137,11 @@ impl Trials {
             stage: cells.text("stage"),
             season: cells.whole("season"),
             site_ids: ids(cells.references("sites", &[Kind::Site])),
-            entry_ids: entries.iter().filter(|(kind, _)| *kind == Kind::Variety).map(|(_, id)| id.clone()).collect(),
+            entry_ids: entries
+                .iter()
+                .filter(|(kind, _)| *kind == Kind::Variety)
+                .map(|(_, id)| id.clone())
+                .collect(),
             check_ids: ids(cells.references("checks", &[Kind::Variety])),
             rootstock: cells.text("rootstock"),
             planted_on: planted_on.clone(),
@@ -146,29 +160,50 @@ impl Trials {
             ..Default::default()
         };
         once(cells, seen, &id, "trial", "the same name");
-        let crosses: Vec<String> =
-            entries.into_iter().filter(|(kind, _)| *kind == Kind::Cross).map(|(_, id)| id).collect();
+        let crosses: Vec<String> = entries
+            .into_iter()
+            .filter(|(kind, _)| *kind == Kind::Cross)
+            .map(|(_, id)| id)
+            .collect();
         let unsound = crosses.iter().any(|cross| season.is_faulty(cross));
         if !cells.is_faulty() && !unsound {
-            self.trials.push(TrialRow { open, crosses, layout, origin: cells.origin() });
+            self.trials.push(TrialRow {
+                open,
+                crosses,
+                layout,
+                origin: cells.origin(),
+            });
         }
     }
 
     fn record(&mut self, cells: &mut Cells<'_>, seen: &mut BTreeMap<String, u64>) {
         let tree = cells.text("tree");
-        let (trial_id, site_id) =
-            (cells.reference("trial", Kind::Trial), cells.reference("site", Kind::Site));
+        let (trial_id, site_id) = (
+            cells.reference("trial", Kind::Trial),
+            cells.reference("site", Kind::Site),
+        );
         let (row, column) = (cells.count("row"), cells.count("column"));
-        let (trait_code, observed_at, by) =
-            (cells.text("trait"), cells.text("observed_at"), cells.text("by"));
+        let (trait_code, observed_at, by) = (
+            cells.text("trait"),
+            cells.text("observed_at"),
+            cells.text("by"),
+        );
         let place = match (row, column) {
             _ if !tree.is_empty() => None,
             (Some(row), Some(column)) if !trial_id.is_empty() && !site_id.is_empty() => {
-                Some(Place { trial_id, site_id, row, column })
+                Some(Place {
+                    trial_id,
+                    site_id,
+                    row,
+                    column,
+                })
             }
             _ => {
                 if !cells.is_faulty() {
-                    cells.fault("tree", "is empty; give the tree's number, or its trial, site, row and column");
+                    cells.fault(
+                        "tree",
+                        "is empty; give the tree's number, or its trial, site, row and column",
+                    );
                 }
                 None
             }
@@ -178,7 +213,13 @@ impl Trials {
             |p| format!("{} {} {} {}", p.trial_id, p.site_id, p.row, p.column),
         );
         let id = cells.id("record", &[&stands, &trait_code, &observed_at, &by]);
-        once(cells, seen, &id, "trait", "the same tree, trait, time and assessor");
+        once(
+            cells,
+            seen,
+            &id,
+            "trait",
+            "the same tree, trait, time and assessor",
+        );
         let record = RecordBatchRow {
             id,
             tree_id: tree,
@@ -189,7 +230,11 @@ impl Trials {
             ..Default::default()
         };
         if !cells.is_faulty() {
-            self.records.push(RecordRow { record, place, origin: cells.origin() });
+            self.records.push(RecordRow {
+                record,
+                place,
+                origin: cells.origin(),
+            });
         }
     }
 
@@ -215,14 +260,26 @@ impl Trials {
         for trial in &self.trials {
             let id = &trial.open.id;
             if let Some(there) = self.trials_there.iter().find(|there| there.id == *id) {
-                differences(&trial.origin, faults, &[
-                    ("stage", &trial.open.stage, &there.stage),
-                    ("season", &trial.open.season.to_string(), &there.season.to_string()),
-                    ("rootstock", &trial.open.rootstock, &there.rootstock),
-                    ("note", &trial.open.note, &there.note),
-                ]);
+                differences(
+                    &trial.origin,
+                    faults,
+                    &[
+                        ("stage", &trial.open.stage, &there.stage),
+                        (
+                            "season",
+                            &trial.open.season.to_string(),
+                            &there.season.to_string(),
+                        ),
+                        ("rootstock", &trial.open.rootstock, &there.rootstock),
+                        ("note", &trial.open.note, &there.note),
+                    ],
+                );
                 if there.status == "laid_out" {
-                    differences(&trial.origin, faults, &[("design", &trial.layout.design, &there.design)]);
+                    differences(
+                        &trial.origin,
+                        faults,
+                        &[("design", &trial.layout.design, &there.design)],
+                    );
                     continue;
                 }
             }
@@ -244,7 +301,11 @@ impl Trials {
         for site in &self.sites {
             let request = &site.request;
             let Some(there) = self.sites_there.iter().find(|there| there.id == request.id) else {
-                if self.sites_there.iter().any(|there| there.name.eq_ignore_ascii_case(&request.name)) {
+                if self
+                    .sites_there
+                    .iter()
+                    .any(|there| there.name.eq_ignore_ascii_case(&request.name))
+                {
                     faults.push(site.origin.fault(
                         "/name",
                         "the programme has a site of this name already; take the row out, the name is enough".into(),
@@ -252,29 +313,51 @@ impl Trials {
                 }
                 continue;
             };
-            let number = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
-            differences(&site.origin, faults, &[
-                ("country", &request.country, &there.country),
-                ("time_zone", &request.time_zone, &there.time_zone),
-                ("latitude_deg", &number(request.latitude_deg), &number(there.latitude_deg)),
-                ("longitude_deg", &number(request.longitude_deg), &number(there.longitude_deg)),
-                ("elevation_m", &number(request.elevation_m), &number(there.elevation_m)),
-                ("soil", &request.soil, &there.soil),
-            ]);
+            let number =
+                |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
+            differences(
+                &site.origin,
+                faults,
+                &[
+                    ("country", &request.country, &there.country),
+                    ("time_zone", &request.time_zone, &there.time_zone),
+                    (
+                        "latitude_deg",
+                        &number(request.latitude_deg),
+                        &number(there.latitude_deg),
+                    ),
+                    (
+                        "longitude_deg",
+                        &number(request.longitude_deg),
+                        &number(there.longitude_deg),
+                    ),
+                    (
+                        "elevation_m",
+                        &number(request.elevation_m),
+                        &number(there.elevation_m),
+                    ),
+                    ("soil", &request.soil, &there.soil),
+                ],
+            );
         }
     }
 
     /// Trees of the layouts that records name by place and that are laid out already.
     async fn standing_trees(&self, remote: &Remote<'_>) -> Result<HashMap<Place, String>, Fault> {
-        let named: BTreeSet<&String> =
-            self.records.iter().filter_map(|row| row.place.as_ref().map(|place| &place.trial_id)).collect();
+        let named: BTreeSet<&String> = self
+            .records
+            .iter()
+            .filter_map(|row| row.place.as_ref().map(|place| &place.trial_id))
+            .collect();
         let mut trees = HashMap::new();
         for trial_id in named {
             let laid_out = |trial: &&Trial| trial.id == *trial_id && trial.status == "laid_out";
             if self.trials_there.iter().find(laid_out).is_none() {
                 continue;
             }
-            let request = GetLayoutRequest { trial_id: trial_id.clone() };
+            let request = GetLayoutRequest {
+                trial_id: trial_id.clone(),
+            };
             let layout = remote.evaluation()?.get_layout(request).await?.into_inner();
             trees.extend(layout.trees.into_iter().map(|tree| {
                 let place = Place {
@@ -318,12 +401,22 @@ impl Trials {
         if rows.is_empty() {
             return Ok((0, 0, Vec::new()));
         }
-        let request = TakeRecordsRequest { rows, all_or_nothing: true, dry_run };
-        let reply = remote.evaluation()?.take_records(request).await?.into_inner();
+        let request = TakeRecordsRequest {
+            rows,
+            all_or_nothing: true,
+            dry_run,
+        };
+        let reply = remote
+            .evaluation()?
+            .take_records(request)
+            .await?
+            .into_inner();
         let told = |rows: Vec<contract::common::RejectedRow>| {
             let mut told = Vec::new();
             for row in rows {
-                let origin = usize::try_from(row.row).ok().and_then(|row| origins.get(row));
+                let origin = usize::try_from(row.row)
+                    .ok()
+                    .and_then(|row| origins.get(row));
                 for error in row.errors {
                     told.extend(origin.map(|origin| origin.fault(&error.pointer, error.message)));
                 }
@@ -349,14 +442,20 @@ impl Trials {
         let mut evaluation = remote.evaluation()?;
         let mut sites = Loaded::of("sites");
         for site in &self.sites {
-            let there = self.sites_there.iter().any(|there| there.id == site.request.id);
+            let there = self
+                .sites_there
+                .iter()
+                .any(|there| there.id == site.request.id);
             evaluation.register_site(site.request.clone()).await?;
             sites.count(!there);
         }
         let mut trials = Loaded::of("trials");
         for trial in &self.trials {
             progress.say(&format!("laying out trial {}", trial.open.name));
-            let there = self.trials_there.iter().find(|there| there.id == trial.open.id);
+            let there = self
+                .trials_there
+                .iter()
+                .find(|there| there.id == trial.open.id);
             trials.count(there.is_none());
             if there.is_some_and(|there| there.status == "laid_out") {
                 continue;
@@ -373,23 +472,48 @@ impl Trials {
         let trees = self.standing_trees(remote).await?;
         let (written, unchanged, doubtful) =
             self.send_records(remote, &trees, false, faults).await?;
-        let records = Loaded { section: "records".to_owned(), written_n: written, unchanged_n: unchanged };
-        Ok(([sites, trials, records].into_iter().filter(|l| l.written_n + l.unchanged_n > 0).collect(), doubtful))
+        let records = Loaded {
+            section: "records".to_owned(),
+            written_n: written,
+            unchanged_n: unchanged,
+        };
+        Ok((
+            [sites, trials, records]
+                .into_iter()
+                .filter(|l| l.written_n + l.unchanged_n > 0)
+                .collect(),
+            doubtful,
+        ))
     }
 }
 
-fn once(cells: &mut Cells<'_>, seen: &mut BTreeMap<String, u64>, id: &str, column: &str, what: &str) {
+fn once(
+    cells: &mut Cells<'_>,
+    seen: &mut BTreeMap<String, u64>,
+    id: &str,
+    column: &str,
+    what: &str,
+) {
     let row = cells.origin().fault("", String::new()).row;
     if let Some(first) = seen.get(id) {
-        cells.fault(column, format!("{what} as in row {first}; keep one, or tell them apart"));
+        cells.fault(
+            column,
+            format!("{what} as in row {first}; keep one, or tell them apart"),
+        );
     } else {
         seen.insert(id.to_owned(), row);
     }
 }
 
 fn no_tree(row: &RecordRow, place: &Place) -> RowFault {
-    let message = format!("no tree stands in row {} column {} of this site; see the layout", place.row, place.column);
-    RowFault { column: "row".to_owned(), ..row.origin.fault("", message) }
+    let message = format!(
+        "no tree stands in row {} column {} of this site; see the layout",
+        place.row, place.column
+    );
+    RowFault {
+        column: "row".to_owned(),
+        ..row.origin.fault("", message)
+    }
 }
 
 fn differences(origin: &Origin, faults: &mut Faults, fields: &[(&str, &String, &String)]) {
@@ -421,7 +545,9 @@ async fn try_design(
     let request = TryDesignRequest {
         design: layout.design.clone(),
         entries: (1..=entries_n).map(|n| format!("entry {n}")).collect(),
-        checks: (1..=trial.open.check_ids.len()).map(|n| format!("check {n}")).collect(),
+        checks: (1..=trial.open.check_ids.len())
+            .map(|n| format!("check {n}"))
+            .collect(),
         replicates: layout.replicates,
         block_size: layout.block_size,
         replicated_n: layout.replicated_n,
@@ -429,12 +555,27 @@ async fn try_design(
         columns: layout.columns,
         seed: layout.seed,
     };
-    match remote.evaluation()?.try_design(request).await.map_err(Fault::from) {
+    match remote
+        .evaluation()?
+        .try_design(request)
+        .await
+        .map_err(Fault::from)
+    {
         Ok(tried) => {
             let trees = tried.into_inner().trees;
-            Ok(Some(trees.into_iter().map(|tree| (tree.row, tree.column)).collect()))
+            Ok(Some(
+                trees
+                    .into_iter()
+                    .map(|tree| (tree.row, tree.column))
+                    .collect(),
+            ))
         }
-        Err(fault) if matches!(fault.kind(), FaultKind::Invalid | FaultKind::State | FaultKind::Exists) => {
+        Err(fault)
+            if matches!(
+                fault.kind(),
+                FaultKind::Invalid | FaultKind::State | FaultKind::Exists
+            ) =>
+        {
             for error in fault.into_field_errors() {
                 faults.push(trial.origin.fault(&error.pointer, error.message));
             }
@@ -455,7 +596,10 @@ fn check_record(
     match traits.iter().find(|known| known.code == record.r#trait) {
         None => faults.push(row.origin.fault(
             "/trait",
-            format!("{:?} is no trait of the library; define it first, or take one of its codes", record.r#trait),
+            format!(
+                "{:?} is no trait of the library; define it first, or take one of its codes",
+                record.r#trait
+            ),
         )),
         Some(known) => {
             if let Err(message) = judge_value(known, &record.value) {
@@ -479,18 +623,31 @@ fn check_record(
 }
 
 fn judge_value(known: &TraitDefinition, value: &str) -> Result<(), String> {
-    let states = || known.states.iter().map(|state| state.name.as_str()).collect::<Vec<_>>().join(", ");
+    let states = || {
+        known
+            .states
+            .iter()
+            .map(|state| state.name.as_str())
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
     match known.scale.as_str() {
-        _ if !known.computed.is_empty() => {
-            Err(format!("{} is computed and not recorded; take the row out", known.code))
-        }
+        _ if !known.computed.is_empty() => Err(format!(
+            "{} is computed and not recorded; take the row out",
+            known.code
+        )),
         "measured" | "count" => {
-            let number: f64 = value
-                .parse()
-                .map_err(|_| format!("{value:?} is not a number; write it with a decimal point, as 14.2"))?;
-            if known.min.is_some_and(|min| number < min) || known.max.is_some_and(|max| number > max) {
+            let number: f64 = value.parse().map_err(|_| {
+                format!("{value:?} is not a number; write it with a decimal point, as 14.2")
+            })?;
+            if known.min.is_some_and(|min| number < min)
+                || known.max.is_some_and(|max| number > max)
+            {
                 let (min, max) = (known.min.unwrap_or_default(), known.max.unwrap_or_default());
-                return Err(format!("{number} lies outside {min} to {max} {}; measure again or check the unit", known.unit));
+                return Err(format!(
+                    "{number} lies outside {min} to {max} {}; measure again or check the unit",
+                    known.unit
+                ));
             }
             Ok(())
         }
@@ -500,7 +657,9 @@ fn judge_value(known: &TraitDefinition, value: &str) -> Result<(), String> {
                 .states
                 .iter()
                 .any(|state| Some(state.note) == note || state.name.eq_ignore_ascii_case(value));
-            holds.then_some(()).ok_or_else(|| format!("{value:?} is none of its states: {}", states()))
+            holds
+                .then_some(())
+                .ok_or_else(|| format!("{value:?} is none of its states: {}", states()))
         }
         _ => Ok(()),
     }
@@ -522,11 +681,22 @@ mod tests {
             ..Default::default()
         };
         assert!(judge_value(&brix, "14.2").is_ok());
-        assert!(judge_value(&brix, "14,2").unwrap_err().contains("decimal point"));
-        assert!(judge_value(&brix, "142").unwrap_err().contains("outside 3 to 40 °Brix"));
+        assert!(
+            judge_value(&brix, "14,2")
+                .unwrap_err()
+                .contains("decimal point")
+        );
+        assert!(
+            judge_value(&brix, "142")
+                .unwrap_err()
+                .contains("outside 3 to 40 °Brix")
+        );
         let stone = TraitDefinition {
             scale: "ordinal".into(),
-            states: vec![TraitState { note: 1, name: "freestone".into() }],
+            states: vec![TraitState {
+                note: 1,
+                name: "freestone".into(),
+            }],
             ..Default::default()
         };
         assert!(judge_value(&stone, "1").is_ok() && judge_value(&stone, "Freestone").is_ok());
