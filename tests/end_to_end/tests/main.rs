@@ -7,5 +7,7 @@ mod evaluation;
 mod evaluation_year;
 mod identity;
 mod pages;
+mod pages_story;
+mod release;
 mod story;
 mod transport;

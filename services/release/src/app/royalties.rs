@@ -156,7 +156,7 @@ pub async fn state(
 }
 
 /// The terms in force on the last day of a report.
-fn in_force<'c>(changes: &'c [ChangeRow], report_end: jiff::civil::Date) -> Option<&'c Royalty> {
+fn in_force(changes: &[ChangeRow], report_end: jiff::civil::Date) -> Option<&Royalty> {
     changes
         .iter()
         .rev()
