@@ -13,6 +13,7 @@ const SCALARS: &[&str] = &[
     "drupeline.evaluation.v1.RecordBatchRow.value",
     "drupeline.release.v1.RoyaltyTerms.amount",
     "drupeline.release.v1.RoyaltyTerms.minimum",
+    "drupeline.release.v1.RoyaltyTerms.yearly_increase_percent",
     "drupeline.release.v1.RoyaltyStep.above",
     "drupeline.release.v1.RoyaltyStep.amount",
     "drupeline.release.v1.ReportPropagationRequest.hectares",
