@@ -202,6 +202,30 @@ platform::operations! {
     GET "/days/{date}/sheet" print_day(PrintDayRequest) -> Document,
         may ReadProgramme, Document => app::days::print;
 
+    /// Rank possible crosses for an objective, with the reasons side by side.
+    POST "/cross-ranking" rank_crosses(RankCrossesRequest) -> CrossRanking,
+        may ReadProgramme, Read => app::ranking::rank;
+
+    /// Plan a pollinizer trial: several pollens on one variety in isolation.
+    POST "/pollinizer-trials" plan_pollinizer_trial(PlanPollinizerTrialRequest) -> PollinizerTrial,
+        may PlanCrosses, Create => app::pollinizers::plan;
+
+    /// List pollinizer trials.
+    GET "/pollinizer-trials" list_pollinizer_trials(ListPollinizerTrialsRequest) -> PollinizerTrialList,
+        may ReadProgramme, Read => app::pollinizers::list;
+
+    /// One pollinizer trial with its counts.
+    GET "/pollinizer-trials/{pollinizer_trial_id}" get_pollinizer_trial(GetPollinizerTrialRequest) -> PollinizerTrial,
+        may ReadProgramme, Read => app::pollinizers::get;
+
+    /// Record flowers and fruits by pollen and branch; a later count of a branch replaces an earlier.
+    POST "/pollinizer-trials/{pollinizer_trial_id}/counts" record_pollinizer_counts(RecordPollinizerCountsRequest) -> PollinizerTrial,
+        may WorkBloom, Create => app::pollinizers::record;
+
+    /// Judge a pollinizer trial: set by pollen, tests, recommendation.
+    POST "/pollinizer-trials/{pollinizer_trial_id}/result" judge_pollinizer_trial(JudgePollinizerTrialRequest) -> PollinizerResult,
+        may ReadProgramme, Read => app::pollinizers::judge;
+
     /// Load a season whole: everything is checked, and all is written or nothing.
     POST "/season-imports" import_season(ImportSeasonRequest) -> ImportSeasonReply,
         may ImportSeason, Act => app::import::load;

@@ -106,7 +106,7 @@ async fn seedlings(breeder: &Client, field: &Client) -> Vec<String> {
 #[tokio::test(flavor = "multi_thread")]
 #[ignore = "measures a whole year; run it in release mode by its name"]
 async fn a_whole_year_goes_from_records_to_an_advance_list() {
-    let system = System::start().await;
+    let system = System::start_at(crate::evaluation::past_the_season()).await;
     let breeder = system.sign_in("breeder").await;
     let field = system.sign_in("field").await;
     let trials = system.sign_in("trials").await;

@@ -3,9 +3,11 @@
 mod access;
 mod contract;
 mod crossing;
+mod demo;
 mod evaluation;
 mod evaluation_year;
 mod identity;
+mod import;
 mod pages;
 mod pages_story;
 mod release;

@@ -17,6 +17,8 @@ pub mod passes;
 pub mod pedigree;
 pub mod plants;
 pub mod pollen;
+pub mod pollinizers;
+pub mod ranking;
 pub mod seasons;
 pub mod seed;
 pub mod seedlings;

@@ -41,6 +41,10 @@ platform::ids! {
     PlantingId for PlantingKind,
     /// Something that happened to a seedling.
     SeedlingEventId for SeedlingEventIdKind,
+    /// A pollinizer trial.
+    PollinizerTrialId for PollinizerTrialKind,
+    /// A count of one branch in a pollinizer trial.
+    PollinizerCountId for PollinizerCountKind,
 }
 
 platform::words! {
