@@ -75,7 +75,12 @@ pub(crate) async fn advise(
     fruit_wanted_n: u32,
 ) -> Result<Advised, Fault> {
     let genotype = |plant: &GermplasmRow| {
-        parents::stored_genotype(&plant.species, &plant.s_alleles).map_err(Fault::internal)
+        parents::stored_genotype(&plant.species, &plant.s_alleles).ok_or_else(|| {
+            Fault::state(format!(
+                "the species or S alleles of {} are no longer understood; correct them first",
+                plant.name
+            ))
+        })
     };
     let mother_genotype = genotype(mother)?;
     let self_compatible = parents::self_compatibility_word(&mother_genotype);

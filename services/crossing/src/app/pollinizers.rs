@@ -409,7 +409,7 @@ pub async fn judge(
     let (verdict, recommended, more_flowers_n, recommendation) =
         recommendation(&judgment.recommendation);
     let mother = find(trial.germplasm_id)
-        .and_then(|row| parents::stored_genotype(&row.species, &row.s_alleles).ok());
+        .and_then(|row| parents::stored_genotype(&row.species, &row.s_alleles));
     Ok(PollinizerResult {
         pollens: judgment
             .pollens
@@ -417,7 +417,7 @@ pub async fn judge(
             .enumerate()
             .map(|(index, told)| {
                 let father = find(counted[index])
-                    .and_then(|row| parents::stored_genotype(&row.species, &row.s_alleles).ok());
+                    .and_then(|row| parents::stored_genotype(&row.species, &row.s_alleles));
                 let compatibility = mother.as_ref().zip(father.as_ref()).map_or_else(
                     || "unknown".to_owned(),
                     |(mother, father)| judge_alleles(mother, father).verdict.to_string(),

@@ -99,7 +99,7 @@ pub async fn rank(
         .filter_map(|row| {
             Some((
                 row.id,
-                parents::stored_genotype(&row.species, &row.s_alleles).ok()?,
+                parents::stored_genotype(&row.species, &row.s_alleles)?,
             ))
         })
         .collect();
