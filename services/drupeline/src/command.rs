@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{import, migrate, serve, up};
+use crate::{bench, import, labels, migrate, serve, up};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -58,6 +58,14 @@ enum Command {
     },
     /// Load a season from CSV or XLSX files: all of it, or nothing when there is a fault.
     Import(import::command::ImportCommand),
+    /// Write labels with a QR code and the readable number to a PDF file.
+    Labels(labels::LabelsCommand),
+    /// Measure against named baselines on a private PostgreSQL of its own; prints ratios.
+    Bench {
+        /// Seconds for each rate.
+        #[arg(long, default_value_t = 3)]
+        seconds: u32,
+    },
     /// Bring the database that DATABASE_URL names up to date. Safe to run twice, also at once.
     Migrate,
 }
@@ -101,6 +109,8 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
             port,
             address,
         } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
+        Command::Labels(command) => runtime()?.block_on(labels::run(&command)),
+        Command::Bench { seconds } => bench::run(seconds),
         Command::Import(command) => runtime()?.block_on(import::command::run(&command)),
         Command::Migrate => {
             let url = config::required(

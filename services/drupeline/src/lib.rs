@@ -4,9 +4,11 @@
 //! commands of the same names do.
 
 pub mod assembly;
+pub mod bench;
 pub mod command;
 pub mod demo;
 pub mod import;
+pub mod labels;
 pub mod migrate;
 pub mod serve;
 pub mod up;
