@@ -501,7 +501,7 @@ impl Loading<'_> {
         if ripe_on > self.today {
             return;
         }
-        let by = if tree.row % 2 == 0 {
+        let by = if tree.row.is_multiple_of(2) {
             "Wren Okello"
         } else {
             "Tomas Brekke"

@@ -34,7 +34,6 @@ macro_rules! all_pages {
     ($client:expr, $method:ident, $request:expr) => {{
         let mut client = $client;
         let mut request = $request;
-        request.limit = PAGE;
         let mut items = Vec::new();
         loop {
             let page = client.$method(request.clone()).await?.into_inner();
@@ -96,7 +95,10 @@ impl<'a> Remote<'a> {
         let all = all_pages!(
             self.crossing()?,
             list_germplasm,
-            ListGermplasmRequest::default()
+            ListGermplasmRequest {
+                limit: PAGE,
+                ..Default::default()
+            }
         );
         Ok(all
             .into_iter()
@@ -175,6 +177,7 @@ impl<'a> Remote<'a> {
         let request = ListSeedlingsRequest {
             cross_id: cross_id.to_owned(),
             living: Some(true),
+            limit: PAGE,
             ..Default::default()
         };
         let mut all = all_pages!(self.crossing()?, list_seedlings, request);
@@ -190,7 +193,10 @@ impl<'a> Remote<'a> {
         Ok(all_pages!(
             self.evaluation()?,
             list_sites,
-            ListSitesRequest::default()
+            ListSitesRequest {
+                limit: PAGE,
+                ..Default::default()
+            }
         ))
     }
 
@@ -202,7 +208,10 @@ impl<'a> Remote<'a> {
         Ok(all_pages!(
             self.evaluation()?,
             list_trials,
-            ListTrialsRequest::default()
+            ListTrialsRequest {
+                limit: PAGE,
+                ..Default::default()
+            }
         ))
     }
 
