@@ -15,8 +15,12 @@ use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
 
 /// The services that own tables.
-pub const WITH_TABLES: [ServiceName; 4] =
-    [ServiceName::Identity, ServiceName::Crossing, ServiceName::Evaluation, ServiceName::Release];
+pub const WITH_TABLES: [ServiceName; 4] = [
+    ServiceName::Identity,
+    ServiceName::Crossing,
+    ServiceName::Evaluation,
+    ServiceName::Release,
+];
 
 /// What a process needs to run services.
 pub struct Plan {
@@ -83,7 +87,11 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         }
     }
     let peers_of = |service: ServiceName| {
-        let secret = plan.service_secrets.get(&service).cloned().unwrap_or_default();
+        let secret = plan
+            .service_secrets
+            .get(&service)
+            .cloned()
+            .unwrap_or_default();
         Peers::new(service, secret, places.clone())
     };
     let mut mounted: Vec<Mounted> = Vec::new();
@@ -124,5 +132,10 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         });
     }
     let (router, background) = server::assemble(mounted, cell).await?;
-    Ok(Assembled { router, background, peers: peers_of(ServiceName::Dashboard), pools })
+    Ok(Assembled {
+        router,
+        background,
+        peers: peers_of(ServiceName::Dashboard),
+        pools,
+    })
 }

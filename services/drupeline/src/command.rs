@@ -84,14 +84,21 @@ pub fn run() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
     match command {
-        Command::Up { demo, port, address, data_dir } => up::run(&up::Up {
+        Command::Up {
+            demo,
+            port,
+            address,
+            data_dir,
+        } => up::run(&up::Up {
             demo,
             listen: SocketAddr::new(address, port),
             data_dir: data_dir.map_or_else(default_data_dir, Ok)?,
         }),
-        Command::Serve { services, port, address } => {
-            runtime()?.block_on(serve::run(services, SocketAddr::new(address, port)))
-        }
+        Command::Serve {
+            services,
+            port,
+            address,
+        } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
         Command::Migrate => {
             let url = config::required(
                 DATABASE_URL,
@@ -105,7 +112,9 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
 }
 
 fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build()
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
 }
 
 /// Root's home is closed to the account that PostgreSQL runs as, so root gets a folder of its own.

@@ -17,10 +17,7 @@ pub const DATABASE_URL: &str = "DATABASE_URL";
 ///
 /// # Errors
 /// When the setting is given twice or its file cannot be read.
-pub fn role_password(
-    service: ServiceName,
-    admin_url: &str,
-) -> Result<String, config::ConfigError> {
+pub fn role_password(service: ServiceName, admin_url: &str) -> Result<String, config::ConfigError> {
     let name = format!("DRUPELINE_{}_DB_PASSWORD", service.schema().to_uppercase());
     Ok(config::setting(&name)?.unwrap_or_else(|| database::derived_password(admin_url, service)))
 }
@@ -50,6 +47,9 @@ pub async fn run_with_role_passwords(
     role_password: impl Fn(ServiceName) -> String,
 ) -> Result<(), DatabaseError> {
     let options = database::options(DATABASE_URL, admin_url)?;
-    let schemas: Vec<_> = assembly::WITH_TABLES.into_iter().filter_map(assembly::schema).collect();
+    let schemas: Vec<_> = assembly::WITH_TABLES
+        .into_iter()
+        .filter_map(assembly::schema)
+        .collect();
     database::migrate(&options, &schemas, role_password).await
 }

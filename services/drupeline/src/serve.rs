@@ -78,8 +78,18 @@ pub async fn run(
     let names: Vec<&str> = services.iter().map(|service| service.word()).collect();
     let listener = bind(listen).await?;
     let assembled = assembly::assemble(plan(services.clone())?).await?;
-    eprintln!("drupeline: serving {} on http://{}", names.join(", "), listener.local_addr()?);
-    server::serve(listener, assembled.router, assembled.background, stop_asked()).await?;
+    eprintln!(
+        "drupeline: serving {} on http://{}",
+        names.join(", "),
+        listener.local_addr()?
+    );
+    server::serve(
+        listener,
+        assembled.router,
+        assembled.background,
+        stop_asked(),
+    )
+    .await?;
     eprintln!("drupeline: stopped");
     Ok(())
 }
@@ -91,7 +101,10 @@ pub async fn run(
 pub async fn bind(listen: SocketAddr) -> Result<TcpListener, String> {
     TcpListener::bind(listen).await.map_err(|error| {
         if error.kind() == std::io::ErrorKind::AddrInUse {
-            format!("port {} is taken; stop what uses it or choose another with --port", listen.port())
+            format!(
+                "port {} is taken; stop what uses it or choose another with --port",
+                listen.port()
+            )
         } else {
             format!("cannot listen on {listen}: {error}")
         }

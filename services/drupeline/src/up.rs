@@ -49,7 +49,9 @@ pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
             Some(PrivatePostgres::start(options)?)
         }
     };
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?;
     let result = runtime.block_on(async {
         let admin_url = match (&given, &private) {
             (Some(url), _) => {
@@ -81,10 +83,17 @@ fn step(what: &str) {
 /// is protected file by file.
 fn prepare_folder(folder: &Path) -> Result<(), String> {
     let failed = |error: std::io::Error| {
-        format!("the data folder {} cannot be used: {error}; choose another with --data-dir", folder.display())
+        format!(
+            "the data folder {} cannot be used: {error}; choose another with --data-dir",
+            folder.display()
+        )
     };
     if !folder.exists() {
-        fs::DirBuilder::new().recursive(true).mode(0o711).create(folder).map_err(failed)?;
+        fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o711)
+            .create(folder)
+            .map_err(failed)?;
         fs::set_permissions(folder, fs::Permissions::from_mode(0o711)).map_err(failed)?;
     }
     Ok(())
@@ -112,8 +121,12 @@ async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Se
 /// # Errors
 /// When the file cannot be written.
 pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
-    let mut file =
-        fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
+    let mut file = fs::OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(true)
+        .mode(0o600)
+        .open(path)?;
     file.set_permissions(fs::Permissions::from_mode(0o600))?;
     file.write_all(text.as_bytes())
 }
@@ -149,11 +162,17 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
             .password(&migrate::role_password(service, admin_url)?);
         databases.insert(service, options);
     }
-    let here: Vec<ServiceName> = ServiceName::ALL.iter().map(|(service, _)| *service).collect();
+    let here: Vec<ServiceName> = ServiceName::ALL
+        .iter()
+        .map(|(service, _)| *service)
+        .collect();
     let setup_key = setup_key(&up.data_dir)?;
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
-        service_secrets: here.iter().map(|&service| (service, random_secret())).collect(),
+        service_secrets: here
+            .iter()
+            .map(|&service| (service, random_secret()))
+            .collect(),
         here,
         databases,
         connections: 20,
@@ -189,7 +208,10 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
     eprintln!("  REST         http://{address}/docs, description at /openapi.json");
     eprintln!("  gRPC         {address}, with reflection and health");
     if up.demo {
-        eprintln!("  accounts     {}", up.data_dir.join(crate::demo::ACCOUNTS_FILE).display());
+        eprintln!(
+            "  accounts     {}",
+            up.data_dir.join(crate::demo::ACCOUNTS_FILE).display()
+        );
     } else {
         eprintln!("  set-up key   {}", up.data_dir.join("setup-key").display());
     }

@@ -126,6 +126,10 @@ platform::operations! {
     GET "/feed" read_feed(ReadFeedRequest) -> FeedPage,
         may Services, Read => app::feed::read;
 
+    /// Who wrote what in this service, newest first.
+    GET "/audit" list_audit(contract::common::ListAuditRequest) -> contract::common::AuditPage,
+        may ReadAudit, Read => app::audit::list;
+
     also {
         async fn stream_records(
             &self,

@@ -71,4 +71,8 @@ platform::operations! {
     /// One organisation.
     GET "/organisations/{organisation_id}" get_organisation(GetOrganisationRequest) -> Organisation,
         may ReadOrganisations, Read => app::organisations::get;
+
+    /// Who wrote what in this service, newest first.
+    GET "/audit" list_audit(contract::common::ListAuditRequest) -> contract::common::AuditPage,
+        may ReadAudit, Read => app::audit::list;
 }

@@ -45,6 +45,8 @@ crate::words! {
         Services = "services",
         /// Keep people and organisations.
         AdministerPeople = "administer_people",
+        /// Read who wrote what.
+        ReadAudit = "read_audit",
         /// Read the list of organisations.
         ReadOrganisations = "read_organisations",
         /// Read what the programme holds.
@@ -96,6 +98,7 @@ impl Permission {
             ],
             Self::Services => &[],
             Self::AdministerPeople => &[R::Administrator],
+            Self::ReadAudit => &[R::Administrator, R::Manager],
             Self::ReadOrganisations => &[R::Administrator, R::Breeder, R::Rights, R::Manager],
             Self::ReadProgramme => &[
                 R::Administrator,

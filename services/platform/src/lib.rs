@@ -12,6 +12,7 @@
 //! A use case sees the database through its [`unit::Unit`] alone, and only step 3 makes one.
 
 pub mod access;
+pub mod audit;
 pub mod clock;
 pub mod config;
 pub mod database;

@@ -12,6 +12,7 @@ use axum::routing::{MethodFilter, on};
 use contract::common::Document;
 use http::{HeaderMap, HeaderValue, Request, StatusCode, header};
 use serde_json::{Map, Value};
+use tracing::Instrument as _;
 
 use crate::access::Caller;
 use crate::fault::{Fault, FaultKind, FieldError};
@@ -52,7 +53,13 @@ async fn rest<U: UseCase>(
     request: Request<Body>,
 ) -> Response {
     let started = Instant::now();
-    let response = match answer::<U>(app, &path, request).await {
+    let id = request.headers().get("x-request-id").and_then(|id| id.to_str().ok());
+    let span = tracing::info_span!(
+        "request",
+        request.id = id.unwrap_or_default(),
+        request.operation = U::OPERATION.name
+    );
+    let response = match answer::<U>(app, &path, request).instrument(span.clone()).await {
         Ok(response) => response,
         Err(fault) => fault.into_response(),
     };

@@ -175,4 +175,8 @@ platform::operations! {
     /// What this service has announced since a position; for services only.
     GET "/feed" read_feed(ReadFeedRequest) -> FeedPage,
         may Services, Read => app::feed::read;
+
+    /// Who wrote what in this service, newest first.
+    GET "/audit" list_audit(contract::common::ListAuditRequest) -> contract::common::AuditPage,
+        may ReadAudit, Read => app::audit::list;
 }

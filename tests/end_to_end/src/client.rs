@@ -20,9 +20,14 @@ pub type Authorised = InterceptedService<Channel, Token>;
 pub struct Token(Option<AsciiMetadataValue>);
 
 impl Interceptor for Token {
-    fn call(&mut self, mut request: tonic::Request<()>) -> Result<tonic::Request<()>, tonic::Status> {
+    fn call(
+        &mut self,
+        mut request: tonic::Request<()>,
+    ) -> Result<tonic::Request<()>, tonic::Status> {
         if let Some(token) = &self.0 {
-            request.metadata_mut().insert("authorization", token.clone());
+            request
+                .metadata_mut()
+                .insert("authorization", token.clone());
         }
         Ok(request)
     }
@@ -60,13 +65,24 @@ impl Reply {
     /// Pointers of the problem's faults, when the status is the one expected.
     #[track_caller]
     pub fn pointers(self, status: u16) -> Vec<String> {
-        let content_type = self.headers.get("content-type").map(|v| v.to_str().unwrap_or_default().to_owned());
-        assert_eq!(content_type.as_deref(), Some("application/problem+json"), "{:#}", self.body);
+        let content_type = self
+            .headers
+            .get("content-type")
+            .map(|v| v.to_str().unwrap_or_default().to_owned());
+        assert_eq!(
+            content_type.as_deref(),
+            Some("application/problem+json"),
+            "{:#}",
+            self.body
+        );
         let body = self.expect(status);
         body["errors"]
             .as_array()
             .map(|errors| {
-                errors.iter().map(|e| e["pointer"].as_str().unwrap_or_default().to_owned()).collect()
+                errors
+                    .iter()
+                    .map(|e| e["pointer"].as_str().unwrap_or_default().to_owned())
+                    .collect()
             })
             .unwrap_or_default()
     }
@@ -75,7 +91,11 @@ impl Reply {
 impl Client {
     /// A client of a Drupeline at a base address.
     pub fn new(base: String, token: Option<String>) -> Self {
-        Self { base, token, http: reqwest::Client::new() }
+        Self {
+            base,
+            token,
+            http: reqwest::Client::new(),
+        }
     }
 
     /// The access token.
@@ -107,7 +127,12 @@ impl Client {
         let bytes = response.bytes().await.expect("a whole body").to_vec();
         let body = serde_json::from_slice(&bytes)
             .unwrap_or_else(|_| Value::String(String::from_utf8_lossy(&bytes).into_owned()));
-        Reply { status, headers, body, bytes }
+        Reply {
+            status,
+            headers,
+            body,
+            bytes,
+        }
     }
 
     /// `GET`.
@@ -129,12 +154,19 @@ impl Client {
     pub async fn post_with(&self, path: &str, body: &Value, headers: &[(&str, &str)]) -> Reply {
         let mut all = vec![("content-type", "application/json")];
         all.extend_from_slice(headers);
-        self.send("POST", path, &all, Some(body.to_string().into_bytes())).await
+        self.send("POST", path, &all, Some(body.to_string().into_bytes()))
+            .await
     }
 
     /// `POST` of a text with a content type.
     pub async fn post_text(&self, path: &str, content_type: &str, text: &str) -> Reply {
-        self.send("POST", path, &[("content-type", content_type)], Some(text.as_bytes().to_vec())).await
+        self.send(
+            "POST",
+            path,
+            &[("content-type", content_type)],
+            Some(text.as_bytes().to_vec()),
+        )
+        .await
     }
 
     /// `PUT` of JSON on a version.
@@ -149,8 +181,12 @@ impl Client {
 
     async fn edit(&self, method: &str, path: &str, body: &Value, version: i64) -> Reply {
         let tag = format!("\"{version}\"");
-        let headers = [("content-type", "application/json"), ("if-match", tag.as_str())];
-        self.send(method, path, &headers, Some(body.to_string().into_bytes())).await
+        let headers = [
+            ("content-type", "application/json"),
+            ("if-match", tag.as_str()),
+        ];
+        self.send(method, path, &headers, Some(body.to_string().into_bytes()))
+            .await
     }
 
     fn channel(&self) -> Authorised {

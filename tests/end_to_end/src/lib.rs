@@ -76,9 +76,16 @@ impl System {
         let mut admin = connect(&admin_url).await;
         // Cloning needs the template to itself for a moment.
         lock(&mut admin).await;
-        execute(&mut admin, format!("create database {name} template {}", template.name)).await;
+        execute(
+            &mut admin,
+            format!("create database {name} template {}", template.name),
+        )
+        .await;
         unlock(&mut admin).await;
-        admin.close().await.expect("the administrator's connection closes");
+        admin
+            .close()
+            .await
+            .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
         let (assembled, databases) = assemble(&url, clock).await;
@@ -123,7 +130,9 @@ impl System {
     /// The account of a role: `admin`, `breeder`, `field`, `trials`, `rights`, `manager`,
     /// `partner_a` or `partner_b`.
     pub fn account(&self, role: &str) -> &Account {
-        self.accounts.get(role).unwrap_or_else(|| panic!("there is no account {role}"))
+        self.accounts
+            .get(role)
+            .unwrap_or_else(|| panic!("there is no account {role}"))
     }
 
     /// Every account's key.
@@ -154,7 +163,9 @@ impl System {
     /// Plain SQL as a service's own role.
     pub async fn pool(&self, service: ServiceName) -> PgPool {
         let options = self.databases[&service].clone();
-        database::connect(options, service, 2).await.expect("the service's role connects")
+        database::connect(options, service, 2)
+            .await
+            .expect("the service's role connects")
     }
 }
 
@@ -173,10 +184,15 @@ async fn assemble(
             (service, own)
         })
         .collect();
-    let here: Vec<ServiceName> =
-        <ServiceName as platform::fields::Words>::ALL.iter().map(|(service, _)| *service).collect();
+    let here: Vec<ServiceName> = <ServiceName as platform::fields::Words>::ALL
+        .iter()
+        .map(|(service, _)| *service)
+        .collect();
     let assembled = assembly::assemble(Plan {
-        service_secrets: here.iter().map(|&service| (service, format!("secret of {service}"))).collect(),
+        service_secrets: here
+            .iter()
+            .map(|&service| (service, format!("secret of {service}")))
+            .collect(),
         here,
         databases: databases.clone(),
         connections: 4,
@@ -204,9 +220,11 @@ async fn make_template() -> Template {
         .expect("the schemas migrate");
     let (assembled, _) = assemble(&url, Clock::System).await;
     let found = async |founding| {
-        accounts::found(&assembled.peers, SETUP_KEY, founding, || PASSWORD.to_owned())
-            .await
-            .expect("the programme is founded")
+        accounts::found(&assembled.peers, SETUP_KEY, founding, || {
+            PASSWORD.to_owned()
+        })
+        .await
+        .expect("the programme is founded")
     };
     let first = found(&FIRST).await;
     let other = found(&OTHER).await;
@@ -230,9 +248,17 @@ async fn execute(connection: &mut sqlx::PgConnection, statement: String) {
 }
 
 async fn lock(connection: &mut sqlx::PgConnection) {
-    execute(connection, format!("select pg_advisory_lock({TEMPLATE_LOCK})")).await;
+    execute(
+        connection,
+        format!("select pg_advisory_lock({TEMPLATE_LOCK})"),
+    )
+    .await;
 }
 
 async fn unlock(connection: &mut sqlx::PgConnection) {
-    execute(connection, format!("select pg_advisory_unlock({TEMPLATE_LOCK})")).await;
+    execute(
+        connection,
+        format!("select pg_advisory_unlock({TEMPLATE_LOCK})"),
+    )
+    .await;
 }

@@ -17,7 +17,10 @@ fn role_of(account: &str) -> Role {
 }
 
 fn concrete_path(operation: &Operation) -> String {
-    let parts = operation.path.split('/').map(|part| if part.starts_with('{') { NO_ID } else { part });
+    let parts = operation
+        .path
+        .split('/')
+        .map(|part| if part.starts_with('{') { NO_ID } else { part });
     format!("{}{}", operation.root, parts.collect::<Vec<_>>().join("/"))
 }
 
@@ -25,7 +28,10 @@ fn concrete_path(operation: &Operation) -> String {
 async fn knock(client: &end_to_end::Client, operation: &Operation) -> u16 {
     let headers = [("content-type", "application/json")];
     let body = (!matches!(operation.method, "GET" | "DELETE")).then(|| b"{}".to_vec());
-    client.send(operation.method, &concrete_path(operation), &headers, body).await.status
+    client
+        .send(operation.method, &concrete_path(operation), &headers, body)
+        .await
+        .status
 }
 
 #[tokio::test]
@@ -46,7 +52,10 @@ async fn every_role_meets_every_operation() {
                 || operation.permission.roles().contains(&role);
             let status = knock(&client, operation).await;
             let opened = status != 403;
-            if granted != opened || status == 401 && operation.permission != Permission::Anyone || status >= 500 {
+            if granted != opened
+                || status == 401 && operation.permission != Permission::Anyone
+                || status >= 500
+            {
                 wrong.push(format!(
                     "{} as {account}: {status}, granted: {granted}",
                     operation.full_path()
@@ -55,10 +64,25 @@ async fn every_role_meets_every_operation() {
         }
     }
     for entry in &catalogue {
-        let holders: Vec<&str> = entry.operation.permission.roles().iter().map(|r| r.word()).collect();
-        matrix += &format!("{}.{}: {}\n", entry.operation.service, entry.operation.name, holders.join(" "));
+        let holders: Vec<&str> = entry
+            .operation
+            .permission
+            .roles()
+            .iter()
+            .map(|r| r.word())
+            .collect();
+        matrix += &format!(
+            "{}.{}: {}\n",
+            entry.operation.service,
+            entry.operation.name,
+            holders.join(" ")
+        );
     }
-    println!("permission matrix, {} operations × {} accounts\n{matrix}", catalogue.len(), system.roles().len());
+    println!(
+        "permission matrix, {} operations × {} accounts\n{matrix}",
+        catalogue.len(),
+        system.roles().len()
+    );
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
@@ -80,7 +104,7 @@ async fn nobody_gets_in_without_signing_in() {
 /// Every method of every gRPC service is an operation, and none opens without credentials.
 #[tokio::test]
 async fn every_grpc_method_is_guarded() {
-    use contract::DESCRIPTORS;
+    use ::contract::DESCRIPTORS;
     use prost::Message as _;
     let system = System::start().await;
     let set = prost_types::FileDescriptorSet::decode(DESCRIPTORS).unwrap();
@@ -90,28 +114,37 @@ async fn every_grpc_method_is_guarded() {
         for service in &file.service {
             for method in &service.method {
                 let path = format!("/{}.{}/{}", file.package(), service.name(), method.name());
-                let operation = catalogue.iter().map(|entry| entry.operation).find(|operation| {
-                    let camel: String = operation
-                        .name
-                        .split('_')
-                        .map(|part| format!("{}{}", part[..1].to_uppercase(), &part[1..]))
-                        .collect();
-                    camel == method.name() && service.name().to_lowercase() == operation.service
-                });
-                let open = operation.is_some_and(|operation| operation.permission == Permission::Anyone);
+                let operation = catalogue
+                    .iter()
+                    .map(|entry| entry.operation)
+                    .find(|operation| {
+                        let camel: String = operation
+                            .name
+                            .split('_')
+                            .map(|part| format!("{}{}", part[..1].to_uppercase(), &part[1..]))
+                            .collect();
+                        camel == method.name() && service.name().to_lowercase() == operation.service
+                    });
+                let open =
+                    operation.is_some_and(|operation| operation.permission == Permission::Anyone);
                 assert!(
                     operation.is_some() || method.client_streaming(),
                     "{path} has no line in its table of operations"
                 );
-                let channel = tonic::transport::Endpoint::from_shared(system.url()).unwrap().connect_lazy();
+                let channel = tonic::transport::Endpoint::from_shared(system.url())
+                    .unwrap()
+                    .connect_lazy();
                 let mut grpc = tonic::client::Grpc::new(channel);
                 grpc.ready().await.unwrap();
                 let path: http::uri::PathAndQuery = path.parse().unwrap();
                 let answer = grpc
                     .unary(
-                        tonic::Request::new(contract::common::Empty {}),
+                        tonic::Request::new(::contract::common::Empty {}),
                         path.clone(),
-                        tonic_prost::ProstCodec::<contract::common::Empty, contract::common::Empty>::default(),
+                        tonic_prost::ProstCodec::<
+                            ::contract::common::Empty,
+                            ::contract::common::Empty,
+                        >::default(),
                     )
                     .await;
                 if !open {

@@ -7,8 +7,20 @@ use serde_json::json;
 async fn unknown_paths_and_methods_are_problems() {
     let system = System::start().await;
     let anyone = system.anonymous();
-    assert!(anyone.get("/api/no/such/thing").await.pointers(404).is_empty());
-    assert!(anyone.delete("/api/identity/v1/jwks.json").await.pointers(405).is_empty());
+    assert!(
+        anyone
+            .get("/api/no/such/thing")
+            .await
+            .pointers(404)
+            .is_empty()
+    );
+    assert!(
+        anyone
+            .delete("/api/identity/v1/jwks.json")
+            .await
+            .pointers(405)
+            .is_empty()
+    );
 }
 
 #[tokio::test]
@@ -16,14 +28,29 @@ async fn malformed_bodies_are_told_apart() {
     let system = System::start().await;
     let admin = system.sign_in("admin").await;
     let people = "/api/identity/v1/people";
-    admin.post_text(people, "application/json", "{\"login\": ").await.pointers(400);
-    admin.post_text(people, "application/json", "[1, 2]").await.pointers(400);
-    admin.post_text(people, "text/plain", "login=x").await.pointers(415);
+    admin
+        .post_text(people, "application/json", "{\"login\": ")
+        .await
+        .pointers(400);
+    admin
+        .post_text(people, "application/json", "[1, 2]")
+        .await
+        .pointers(400);
+    admin
+        .post_text(people, "text/plain", "login=x")
+        .await
+        .pointers(415);
     let wrong_type = admin.post(people, &json!({"login": 5})).await.pointers(422);
     assert_eq!(wrong_type, ["/login"]);
     let large = format!("{{\"login\": \"{}\"}}", "x".repeat(5 * 1024 * 1024));
-    admin.post_text(people, "application/json", &large).await.pointers(413);
-    let listing = admin.get("/api/identity/v1/people?limit=many").await.pointers(422);
+    admin
+        .post_text(people, "application/json", &large)
+        .await
+        .pointers(413);
+    let listing = admin
+        .get("/api/identity/v1/people?limit=many")
+        .await
+        .pointers(422);
     assert_eq!(listing, ["/limit"]);
 }
 
@@ -47,16 +74,32 @@ async fn the_same_request_at_once_writes_once() {
     let body = json!({"id": "01890a5d-ac96-774b-bcce-b302099a8099", "name": "Once", "kind": "grower", "country": "NZ"});
     let calls = (0..8).map(|_| {
         let (admin, body) = (admin.clone(), body.clone());
-        tokio::spawn(async move { admin.post("/api/identity/v1/organisations", &body).await.status })
+        tokio::spawn(async move {
+            admin
+                .post("/api/identity/v1/organisations", &body)
+                .await
+                .status
+        })
     });
     let mut statuses = Vec::new();
     for call in calls.collect::<Vec<_>>() {
         statuses.push(call.await.unwrap());
     }
     assert!(statuses.contains(&201), "{statuses:?}");
-    assert!(statuses.iter().all(|s| [201, 409].contains(s)), "{statuses:?}");
-    let list = admin.get("/api/identity/v1/organisations").await.expect(200);
-    let once = list["items"].as_array().unwrap().iter().filter(|o| o["name"] == "Once").count();
+    assert!(
+        statuses.iter().all(|s| [201, 409].contains(s)),
+        "{statuses:?}"
+    );
+    let list = admin
+        .get("/api/identity/v1/organisations")
+        .await
+        .expect(200);
+    let once = list["items"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|o| o["name"] == "Once")
+        .count();
     assert_eq!(once, 1);
 }
 
@@ -64,11 +107,19 @@ async fn the_same_request_at_once_writes_once() {
 async fn documents_health_and_metrics_are_served() {
     let system = System::start().await;
     let anyone = system.anonymous();
-    assert_eq!(anyone.get("/openapi.json").await.expect(200)["openapi"], "3.1.0");
+    assert_eq!(
+        anyone.get("/openapi.json").await.expect(200)["openapi"],
+        "3.1.0"
+    );
     anyone.get("/healthz").await.expect(200);
     anyone.get("/readyz").await.expect(200);
     let metrics = anyone.get("/metrics").await.expect(200);
-    assert!(metrics.as_str().unwrap().contains("drupeline_requests_total"));
+    assert!(
+        metrics
+            .as_str()
+            .unwrap()
+            .contains("drupeline_requests_total")
+    );
 }
 
 #[tokio::test]
@@ -78,8 +129,17 @@ async fn paging_visits_everything_once() {
     let mut seen = Vec::new();
     let mut cursor = String::new();
     loop {
-        let page = admin.get(&format!("/api/identity/v1/people?limit=3&cursor={cursor}")).await.expect(200);
-        seen.extend(page["items"].as_array().unwrap().iter().map(|p| p["login"].as_str().unwrap().to_owned()));
+        let page = admin
+            .get(&format!("/api/identity/v1/people?limit=3&cursor={cursor}"))
+            .await
+            .expect(200);
+        seen.extend(
+            page["items"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .map(|p| p["login"].as_str().unwrap().to_owned()),
+        );
         match page["next_cursor"].as_str() {
             Some(next) => cursor = next.to_owned(),
             None => break,
@@ -94,14 +154,16 @@ async fn paging_visits_everything_once() {
 #[tokio::test]
 async fn an_unknown_grpc_service_is_unimplemented() {
     let system = System::start().await;
-    let channel = tonic::transport::Endpoint::from_shared(system.url()).unwrap().connect_lazy();
+    let channel = tonic::transport::Endpoint::from_shared(system.url())
+        .unwrap()
+        .connect_lazy();
     let mut grpc = tonic::client::Grpc::new(channel);
     grpc.ready().await.unwrap();
     let status = grpc
         .unary(
-            tonic::Request::new(contract::common::Empty {}),
+            tonic::Request::new(::contract::common::Empty {}),
             http::uri::PathAndQuery::from_static("/no.such.Service/Method"),
-            tonic_prost::ProstCodec::<contract::common::Empty, contract::common::Empty>::default(),
+            tonic_prost::ProstCodec::<::contract::common::Empty, ::contract::common::Empty>::default(),
         )
         .await
         .unwrap_err();

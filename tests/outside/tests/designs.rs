@@ -9,232 +9,22 @@ use cases::{Case, Json};
 use outside_checks::read_case_file;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// The biometry case file, read so that objects keep the order in which they are written: the
-/// order of terms in an analysis of variance carries meaning.
-pub(crate) mod cases {
-    use outside_checks::read_case_file;
-    use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
-    use std::fmt;
+#[path = "biometry/cases.rs"]
+pub(crate) mod cases;
 
-    /// JSON whose objects keep their order.
-    #[derive(Debug, Clone, PartialEq)]
-    pub(crate) enum Json {
-        Null,
-        Bool(bool),
-        Number(f64),
-        Text(String),
-        List(Vec<Json>),
-        Object(Vec<(String, Json)>),
-    }
+fn keys(object: &Json) -> Vec<&str> {
+    object.pairs().iter().map(|(k, _)| k.as_str()).collect()
+}
 
-    impl<'de> Deserialize<'de> for Json {
-        fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Json, D::Error> {
-            struct Reader;
-            impl<'de> Visitor<'de> for Reader {
-                type Value = Json;
-                fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                    f.write_str("any JSON")
-                }
-                fn visit_unit<E>(self) -> Result<Json, E> {
-                    Ok(Json::Null)
-                }
-                fn visit_bool<E>(self, v: bool) -> Result<Json, E> {
-                    Ok(Json::Bool(v))
-                }
-                fn visit_f64<E>(self, v: f64) -> Result<Json, E> {
-                    Ok(Json::Number(v))
-                }
-                fn visit_i64<E>(self, v: i64) -> Result<Json, E> {
-                    Ok(Json::Number(v as f64))
-                }
-                fn visit_u64<E>(self, v: u64) -> Result<Json, E> {
-                    Ok(Json::Number(v as f64))
-                }
-                fn visit_str<E>(self, v: &str) -> Result<Json, E> {
-                    Ok(Json::Text(v.to_owned()))
-                }
-                fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Json, A::Error> {
-                    let mut list = Vec::new();
-                    while let Some(item) = seq.next_element()? {
-                        list.push(item);
-                    }
-                    Ok(Json::List(list))
-                }
-                fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Json, A::Error> {
-                    let mut object = Vec::new();
-                    while let Some(pair) = map.next_entry()? {
-                        object.push(pair);
-                    }
-                    Ok(Json::Object(object))
-                }
-            }
-            deserializer.deserialize_any(Reader)
-        }
-    }
-
-    impl Json {
-        pub(crate) fn get(&self, key: &str) -> Option<&Json> {
-            self.pairs().iter().find(|(k, _)| k == key).map(|(_, v)| v)
-        }
-
-        /// Member that the case must have.
-        pub(crate) fn need(&self, key: &str) -> &Json {
-            self.get(key)
-                .unwrap_or_else(|| panic!("`{key}` is missing in {self:?}"))
-        }
-
-        pub(crate) fn pairs(&self) -> &[(String, Json)] {
-            match self {
-                Json::Object(pairs) => pairs,
-                _ => &[],
-            }
-        }
-
-        pub(crate) fn list(&self) -> &[Json] {
-            match self {
-                Json::List(list) => list,
-                other => panic!("a list is expected, not {other:?}"),
-            }
-        }
-
-        pub(crate) fn number(&self) -> f64 {
-            match self {
-                Json::Number(x) => *x,
-                other => panic!("a number is expected, not {other:?}"),
-            }
-        }
-
-        pub(crate) fn text(&self) -> &str {
-            match self {
-                Json::Text(text) => text,
-                other => panic!("text is expected, not {other:?}"),
-            }
-        }
-
-        pub(crate) fn numbers(&self) -> Vec<f64> {
-            self.list().iter().map(Json::number).collect()
-        }
-
-        pub(crate) fn keys(&self) -> Vec<&str> {
-            self.pairs().iter().map(|(k, _)| k.as_str()).collect()
-        }
-    }
-
-    /// One case with what was found wrong.
-    pub(crate) struct Case {
-        pub(crate) id: String,
-        pub(crate) json: Json,
-        pub(crate) compared: usize,
-        pub(crate) faults: Vec<String>,
-        abs: f64,
-        rel: f64,
-    }
-
-    impl Case {
-        pub(crate) fn expected(&self) -> Json {
-            self.json.need("expected").clone()
-        }
-
-        pub(crate) fn fault(&mut self, what: impl fmt::Display) {
-            self.faults.push(format!("{}: {what}", self.id));
-        }
-
-        pub(crate) fn number(&mut self, what: impl fmt::Display, found: f64, expected: f64) {
-            self.compared += 1;
-            let close = (found - expected).abs() <= self.abs + self.rel * expected.abs();
-            if !close {
-                self.fault(format!("{what}: found {found}, expected {expected}"));
-            }
-        }
-
-        /// A number, or null where the quantity is not defined.
-        pub(crate) fn value(
-            &mut self,
-            what: impl fmt::Display,
-            found: Option<f64>,
-            expected: &Json,
-        ) {
-            match (found, expected) {
-                (Some(found), Json::Number(expected)) => self.number(what, found, *expected),
-                (None, Json::Null) => self.compared += 1,
-                _ => self.fault(format!("{what}: found {found:?}, expected {expected:?}")),
-            }
-        }
-
-        pub(crate) fn numbers(&mut self, what: &str, found: &[f64], expected: &Json) {
-            let expected = expected.numbers();
-            if found.len() != expected.len() {
-                self.fault(format!(
-                    "{what}: {} numbers, not {}",
-                    found.len(),
-                    expected.len()
-                ));
-            }
-            for (i, (f, e)) in found.iter().zip(expected).enumerate() {
-                self.number(format!("{what} {}", i + 1), *f, e);
-            }
-        }
-
-        /// An object of numbers by name.
-        pub(crate) fn named(
-            &mut self,
-            what: &str,
-            found: impl Fn(&str) -> Option<f64>,
-            expected: &Json,
-        ) {
-            for (name, value) in expected.pairs() {
-                self.value(format!("{what} of {name}"), found(name), value);
-            }
-        }
-
-        pub(crate) fn unknown(&mut self, key: &str) {
-            self.fault(format!("nothing answers `{key}`"));
-        }
-    }
-
-    /// Runs `check` on every case of `topics`, then reports them all together.
-    pub(crate) fn run(family: &str, topics: &[&str], check: impl Fn(&mut Case)) {
-        let mut faults = Vec::new();
-        let (mut cases_n, mut compared) = (0, 0);
-        for mut case in cases_of(topics) {
-            check(&mut case);
-            if case.compared == 0 {
-                case.fault("nothing was compared");
-            }
-            cases_n += 1;
-            compared += case.compared;
-            faults.append(&mut case.faults);
-        }
-        println!("{family}: {cases_n} cases, {compared} numbers compared");
-        assert!(cases_n > 0, "no case of {topics:?}");
-        assert!(
-            faults.is_empty(),
-            "{} differ:\n{}",
-            faults.len(),
-            faults.join("\n")
-        );
-    }
-
-    /// All cases of these topics.
-    fn cases_of(topics: &[&str]) -> Vec<Case> {
-        let file: Json = serde_json::from_str(&read_case_file("biometry/expected.json"))
-            .expect("the biometry case file is JSON");
-        file.need("cases")
-            .list()
-            .iter()
-            .filter(|case| topics.contains(&case.need("topic").text()))
-            .map(|case| {
-                let part = |name| case.need("tolerance").need(name).number();
-                Case {
-                    id: case.need("id").text().to_owned(),
-                    abs: part("abs"),
-                    rel: part("rel"),
-                    json: case.clone(),
-                    compared: 0,
-                    faults: Vec::new(),
-                }
-            })
-            .collect()
+/// Compares an object of numbers by name.
+fn compare_named(
+    case: &mut Case,
+    what: &str,
+    found: impl Fn(&str) -> Option<f64>,
+    expected: &Json,
+) {
+    for (name, value) in expected.pairs() {
+        case.value(format!("{what} of {name}"), found(name), value);
     }
 }
 
@@ -382,17 +172,17 @@ fn check_anova(case: &mut Case) {
     let expected = case.expected();
     let stratum_of = |key: &str| key.strip_prefix("Error: ").map(str::to_owned);
 
-    let strata: Vec<String> = expected
-        .keys()
+    let strata: Vec<String> = keys(&expected)
         .iter()
         .filter_map(|k| stratum_of(k))
         .collect();
     if !strata.is_empty() {
         let mut names: Vec<&str> = Vec::new();
         for (_, table) in expected.pairs() {
-            names.extend(table.keys().iter().filter(|k| **k != "Residuals"));
+            names.extend(keys(table));
         }
-        names.dedup();
+        let mut seen = BTreeSet::from(["Residuals"]);
+        names.retain(|name| seen.insert(name));
         // Main effects go before their interactions, as in any model.
         names.sort_by_key(|name| name.matches(':').count());
         let terms: Vec<Term> = names.iter().map(|name| data.term(name)).collect();
@@ -416,8 +206,7 @@ fn check_anova(case: &mut Case) {
     let mut df = expected.get("df_resid").map(Json::number);
     for (key, table) in expected.pairs() {
         if key.starts_with("anova") {
-            let terms: Vec<Term> = table
-                .keys()
+            let terms: Vec<Term> = keys(table)
                 .iter()
                 .filter(|k| **k != "Residuals")
                 .map(|name| data.term(name))
@@ -434,7 +223,7 @@ fn check_anova(case: &mut Case) {
         .find_map(|k| expected.get(k))
         .or_else(|| expected.get("emmeans").map(|e| e.need("mean")));
     let entry: Vec<String> = match entry_names {
-        Some(names) => data.column_with(&names.keys()).to_vec(),
+        Some(names) => data.column_with(&keys(names)).to_vec(),
         None if data.columns.iter().any(|c| c.0 == "gen") => data.column("gen").to_vec(),
         None => data.columns[0].1.clone(),
     };
@@ -468,11 +257,11 @@ fn check_means(case: &mut Case, found: &EntryMeans, key: &str, value: &Json) {
         "df_resid" => case.number(key, found.residual_df as f64, value.number()),
         "cv_percent" => case.value(key, found.cv_percent, value),
         "grand_mean" => case.number(key, found.grand_mean, value.number()),
-        "mean" | "adjusted_mean" => case.named(key, mean, value),
-        "adjusted_mean_se" => case.named(key, se, value),
+        "mean" | "adjusted_mean" => compare_named(case, key, mean, value),
+        "adjusted_mean_se" => compare_named(case, key, se, value),
         "sed" => case.value(key, found.mean_sed, value),
         "emmeans" => {
-            case.named("mean", mean, value.need("mean"));
+            compare_named(case, "mean", mean, value.need("mean"));
             case.number("df", found.residual_df as f64, value.need("df").number());
             match value.need("se") {
                 Json::Number(common) => {
@@ -480,7 +269,7 @@ fn check_means(case: &mut Case, found: &EntryMeans, key: &str, value: &Json) {
                         case.value(format!("se of {}", m.entry), m.se, &Json::Number(*common));
                     }
                 }
-                named => case.named("se", se, named),
+                named => compare_named(case, "se", se, named),
             }
         }
         "tukey_p" => {
@@ -516,8 +305,8 @@ fn check_means(case: &mut Case, found: &EntryMeans, key: &str, value: &Json) {
 fn check_augmented(case: &mut Case) {
     let data = Data::read(case);
     let expected = case.expected();
-    let blocks = data.column_with(&expected.need("block_effect").keys());
-    let entries = data.column_with(&expected.need("adjusted_mean").keys());
+    let blocks = data.column_with(&keys(expected.need("block_effect")));
+    let entries = data.column_with(&keys(expected.need("adjusted_mean")));
     let plots: Vec<augmented::Plot> = (0..data.response.len())
         .map(|i| augmented::Plot {
             block: &blocks[i],
@@ -540,11 +329,11 @@ fn check_augmented(case: &mut Case) {
         match key.as_str() {
             "block_effect" => {
                 let effects: BTreeMap<_, _> = found.block_effects.iter().cloned().collect();
-                case.named(key, |name| effects.get(name).copied(), value);
+                compare_named(case, key, |name| effects.get(name).copied(), value);
             }
             "adjusted_mean" => {
                 let of = |name: &str| found.means.iter().find(|m| m.entry == name).map(|m| m.mean);
-                case.named(key, of, value);
+                compare_named(case, key, of, value);
             }
             "residual_ms" => case.number(key, found.residual_ms, value.number()),
             "df" => case.number(key, found.residual_df as f64, value.number()),
@@ -556,7 +345,7 @@ fn check_augmented(case: &mut Case) {
                     "new_vs_check" => Some(found.sed.entry_and_check),
                     _ => None,
                 };
-                case.named(key, of, value);
+                compare_named(case, key, of, value);
             }
             _ => case.unknown(key),
         }
@@ -600,7 +389,7 @@ fn check_gxe(case: &mut Case) {
     let stability = table.stability();
     for (key, value) in expected.pairs() {
         let named = |case: &mut Case, what: &str, found: BTreeMap<String, f64>, value: &Json| {
-            case.named(what, |name| found.get(name).copied(), value);
+            compare_named(case, what, |name| found.get(name).copied(), value);
         };
         match key.as_str() {
             "genotypes" | "environments" => {
@@ -633,7 +422,7 @@ fn check_gxe(case: &mut Case) {
                     "heterogeneity_of_regressions" => Some(ss.heterogeneity_of_regressions),
                     _ => None,
                 };
-                case.named(key, of, value);
+                compare_named(case, key, of, value);
             }
             "finlay_wilkinson" => {
                 for (measure, value) in value.pairs() {
@@ -724,7 +513,7 @@ fn check_biplot(case: &mut Case, table: &Table, biplot: &Biplot, part: &str, val
                     .position(|n| n == name)
                     .map(|i| scores[i].abs())
             };
-            case.named(part, of, value);
+            compare_named(case, part, of, value);
         }
     }
 }

@@ -43,7 +43,11 @@ fn check_intervals(case: &mut Case, what: &str, row: &Json, confidence: f64) {
 
 fn check_table(case: &mut Case) {
     let table = case.json.need("table").clone();
-    let names: Vec<&str> = table.keys();
+    let names: Vec<&str> = table
+        .pairs()
+        .iter()
+        .map(|(name, _)| name.as_str())
+        .collect();
     let counts: Vec<Count> = table
         .pairs()
         .iter()

@@ -54,7 +54,10 @@ pub async fn found(
     let mut accounts = BTreeMap::new();
     let mut account = |key: &str| {
         let login = format!("{}{}", key.replace('_', "-"), founding.login_suffix);
-        let account = Account { login, password: password() };
+        let account = Account {
+            login,
+            password: password(),
+        };
         accounts.insert(key.to_owned(), account.clone());
         account
     };

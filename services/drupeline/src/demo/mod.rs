@@ -19,7 +19,10 @@ pub const ACCOUNTS_FILE: &str = "demo-accounts.json";
 pub const DEMO: Founding = Founding {
     programme: "Tannow Hollow stone fruit",
     login_suffix: "",
-    nurseries: [("Quillmere Nurseries", "US"), ("Vale of Ossery Trees", "CL")],
+    nurseries: [
+        ("Quillmere Nurseries", "US"),
+        ("Vale of Ossery Trees", "CL"),
+    ],
 };
 
 /// Loads the demo, or goes on with it where an earlier start was interrupted.
@@ -36,7 +39,10 @@ pub async fn load(
         Ok(text) => serde_json::from_str(&text)?,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
             let accounts = accounts::found(peers, setup_key, &DEMO, random_secret).await?;
-            write_secret(&path, &format!("{}\n", serde_json::to_string_pretty(&accounts)?))?;
+            write_secret(
+                &path,
+                &format!("{}\n", serde_json::to_string_pretty(&accounts)?),
+            )?;
             accounts
         }
         Err(error) => return Err(error.into()),

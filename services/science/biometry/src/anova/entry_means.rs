@@ -161,17 +161,41 @@ pub fn entry_means(records: &[Record<'_>]) -> Result<EntryMeans, AnovaError> {
     let residual_ms = (residual_df > 0).then(|| residual_ss / residual_df as f64);
     let grand_mean = values.iter().sum::<f64>() / values.len() as f64;
 
+    // The mean over a set's environments adds w'b, w equal weights: its part of the variance,
+    // (w - u)'G(w - u) with u the entry's own shares, needs Gw only once for the set.
+    let towards: Vec<(Vec<f64>, f64)> = (0..sets_n)
+        .map(|set| {
+            let weight = 1.0 / environments_in_set[set] as f64;
+            let own: Vec<usize> = (0..environments_n)
+                .filter(|&b| set_of_environment[b] == set)
+                .collect();
+            let product: Vec<f64> = (0..environments_n)
+                .map(|a| own.iter().map(|&b| absorbed.inverse[(a, b)] * weight).sum())
+                .collect();
+            let square = own.iter().map(|&b| weight * product[b]).sum();
+            (product, square)
+        })
+        .collect();
     let se = |i: usize| {
-        let set = set_of_entry[i];
-        let weight = 1.0 / environments_in_set[set] as f64;
-        let mut towards: Vec<(usize, f64)> = (0..environments_n)
-            .filter(|&b| set_of_environment[b] == set)
-            .map(|b| (b, weight))
-            .collect();
-        towards.extend(absorbed.shares[i].iter().map(|&(b, x)| (b, -x)));
-        let factor = 1.0 / absorbed.plots_n[i] + absorbed.quadratic(&towards);
+        let (product, square) = &towards[set_of_entry[i]];
+        let shares = &absorbed.shares[i];
+        let cross: f64 = shares.iter().map(|&(b, x)| x * product[b]).sum();
+        let factor = 1.0 / absorbed.plots_n[i] + square - 2.0 * cross + absorbed.quadratic(shares);
         residual_ms.map(|ms| (ms * factor).sqrt())
     };
+    let mut best_first: Vec<usize> = (0..entries_n).collect();
+    best_first.sort_by(|&a, &b| entry_effect[b].total_cmp(&entry_effect[a]));
+    let mut rank = vec![0; entries_n];
+    let mut ranked_in_set: Vec<(usize, Option<usize>)> = vec![(0, None); sets_n];
+    for i in best_first {
+        let (ranked_n, last) = &mut ranked_in_set[set_of_entry[i]];
+        *ranked_n += 1;
+        rank[i] = match *last {
+            Some(k) if entry_effect[k] == entry_effect[i] => rank[k],
+            _ => *ranked_n,
+        };
+        *last = Some(i);
+    }
     let means = entry_names
         .keys()
         .enumerate()
@@ -180,12 +204,7 @@ pub fn entry_means(records: &[Record<'_>]) -> Result<EntryMeans, AnovaError> {
             mean: entry_effect[i],
             se: se(i),
             n: absorbed.plots_n[i] as usize,
-            rank: 1
-                + (0..entries_n)
-                    .filter(|&k| {
-                        set_of_entry[k] == set_of_entry[i] && entry_effect[k] > entry_effect[i]
-                    })
-                    .count(),
+            rank: rank[i],
             connected_set: set_of_entry[i],
         })
         .collect();
@@ -334,6 +353,27 @@ mod tests {
             Err(AnovaError::NotFinite { .. })
         ));
         assert!(matches!(entry_means(&[]), Err(AnovaError::NoValues)));
+    }
+
+    #[test]
+    fn a_large_unreplicated_block_is_ranked() {
+        let names: Vec<String> = (0..40_000).map(|i| format!("t{i:05}")).collect();
+        let blocks: Vec<String> = (0..40).map(|b| b.to_string()).collect();
+        let mut records: Vec<Record> = (0..40_000)
+            .map(|i| record(&names[i], &blocks[i % 40], (i % 997) as f64))
+            .collect();
+        for block in &blocks {
+            records.push(record("check 1", block, 500.0));
+            records.push(record(
+                "check 2",
+                block,
+                if block == "0" { 503.0 } else { 501.0 },
+            ));
+        }
+        let found = entry_means(&records).unwrap();
+        let best = found.means.iter().map(|m| m.rank).min();
+        assert_eq!((best, found.residual_df), (Some(1), 39));
+        assert!(found.means.iter().all(|m| m.se.is_some_and(|se| se > 0.0)));
     }
 
     proptest! {

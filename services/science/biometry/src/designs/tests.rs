@@ -21,7 +21,7 @@ fn groups(layout: &Layout, key: impl Fn(&Plot) -> usize) -> BTreeMap<usize, Vec<
 }
 
 /// Every group holds each of `names` exactly once.
-fn complete<'a>(groups: &BTreeMap<usize, Vec<&'a str>>, names_n: usize) -> bool {
+fn complete(groups: &BTreeMap<usize, Vec<&str>>, names_n: usize) -> bool {
     groups
         .values()
         .all(|g| g.len() == names_n && g.iter().collect::<BTreeSet<_>>().len() == names_n)

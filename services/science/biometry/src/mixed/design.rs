@@ -3,6 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
+use faer::prelude::Solve;
+use faer::{Mat, Side};
+
 use super::residual::{Field, ResidualStructure};
 use super::{Model, ModelError, RandomTerm, Relationship, Residual};
 use crate::data::{Column, Frame};
@@ -52,6 +55,64 @@ pub(crate) struct RandomDesign {
     /// Mean square of every covariate.
     pub(crate) mean_square: Vec<f64>,
     pub(crate) relationship: Option<Arc<Relationship>>,
+    /// For a smooth trend: its distinct places and the basis at each.
+    pub(crate) smooth: Option<Smooth>,
+}
+
+/// Cubic smoothing spline as independent coefficients of one variance.
+#[derive(Debug, Clone)]
+pub(crate) struct Smooth {
+    pub(crate) values: Vec<f64>,
+    pub(crate) basis: Vec<Vec<f64>>,
+}
+
+/// Most distinct values of a covariate with a smooth trend.
+const SMOOTH_PLACES: usize = 60;
+
+impl Smooth {
+    /// With second differences Q and their covariance R at the places (Green and Silverman 1994,
+    /// from memory), Z = Q (Q'Q)^-1 chol(R); places are scaled to a mean spacing of 1.
+    fn new(name: &str, covariate: &[f64]) -> Result<Self, ModelError> {
+        let refused = |why: String| ModelError::NotEstimable {
+            what: format!("the smooth trend along `{name}`"),
+            why,
+        };
+        let mut values = covariate.to_vec();
+        values.sort_by(f64::total_cmp);
+        values.dedup();
+        let m = values.len();
+        if !(4..=SMOOTH_PLACES).contains(&m) {
+            return Err(refused(format!(
+                "it has {m} distinct values; give 4 to {SMOOTH_PLACES} (round them if need be)"
+            )));
+        }
+        let spacing = (values[m - 1] - values[0]) / (m - 1) as f64;
+        let h: Vec<f64> = values.windows(2).map(|w| (w[1] - w[0]) / spacing).collect();
+        let q = Mat::from_fn(m, m - 2, |i, j| match i.wrapping_sub(j) {
+            0 => 1.0 / h[j],
+            1 => -1.0 / h[j] - 1.0 / h[j + 1],
+            2 => 1.0 / h[j + 1],
+            _ => 0.0,
+        });
+        let r = Mat::from_fn(m - 2, m - 2, |i, j| match i.abs_diff(j) {
+            0 => (h[i] + h[i + 1]) / 3.0,
+            1 => h[i.max(j)] / 6.0,
+            _ => 0.0,
+        });
+        let tight = || refused("its values lie too close together".to_owned());
+        let root = r.llt(Side::Lower).map_err(|_| tight())?;
+        let cross = (q.transpose() * &q).llt(Side::Lower).map_err(|_| tight())?;
+        let z = &q * cross.solve(root.L());
+        let basis = (0..m)
+            .map(|i| (0..m - 2).map(|j| z[(i, j)]).collect())
+            .collect();
+        Ok(Self { values, basis })
+    }
+
+    fn at(&self, value: f64) -> &[f64] {
+        let place = self.values.partition_point(|v| *v < value);
+        &self.basis[place.min(self.values.len() - 1)]
+    }
 }
 
 /// Everything the equations need.
@@ -613,6 +674,9 @@ fn random_design(
     n_missing: usize,
 ) -> Result<RandomDesign, ModelError> {
     let name = term.name();
+    if term.smooth {
+        return smooth_design(frame, term, used, n_missing);
+    }
     let factors: Vec<_> = term
         .factors
         .iter()
@@ -712,5 +776,49 @@ fn random_design(
         covariates,
         mean_square,
         relationship: term.relationship.clone(),
+        smooth: None,
+    })
+}
+
+/// One level with a coefficient for every spline function.
+fn smooth_design(
+    frame: &Frame,
+    term: &RandomTerm,
+    used: &[usize],
+    n_missing: usize,
+) -> Result<RandomDesign, ModelError> {
+    let covariate = &term.slopes[0];
+    let values = frame.numeric(covariate)?;
+    let values: Vec<f64> = used
+        .iter()
+        .map(|&k| values[k].unwrap_or_default())
+        .collect();
+    let smooth = Smooth::new(covariate, &values)?;
+    let functions = smooth.basis[0].len();
+    let mut covariates = vec![Vec::with_capacity(used.len() + n_missing); functions];
+    for value in &values {
+        let row = smooth.at(*value);
+        covariates.iter_mut().zip(row).for_each(|(z, b)| z.push(*b));
+    }
+    let mean_square = covariates
+        .iter()
+        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / used.len() as f64)
+        .collect();
+    covariates
+        .iter_mut()
+        .for_each(|z| z.resize(used.len() + n_missing, 0.0));
+    let mut level_of = vec![0; used.len()];
+    level_of.resize(used.len() + n_missing, NO_LEVEL);
+    Ok(RandomDesign {
+        name: term.name(),
+        coefficients: (0..functions)
+            .map(|k| format!("function {}", k + 1))
+            .collect(),
+        levels: vec![covariate.clone()],
+        level_of,
+        covariates,
+        mean_square,
+        relationship: None,
+        smooth: Some(smooth),
     })
 }

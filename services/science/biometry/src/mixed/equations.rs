@@ -14,14 +14,33 @@ pub(crate) struct Loading {
     pub(crate) rank: usize,
     /// Row-major, coefficients x rank.
     pub(crate) values: Vec<f64>,
+    /// Whether all coefficients share one variance and no covariance (a smooth trend).
+    pub(crate) shared: bool,
 }
 
 impl Loading {
-    pub(crate) fn zero(n_coefficients: usize) -> Self {
+    pub(crate) fn zero(n_coefficients: usize, shared: bool) -> Self {
         Self {
             n_coefficients,
             rank: 0,
             values: Vec::new(),
+            shared,
+        }
+    }
+
+    /// Independent coefficients with the given standard deviations.
+    pub(crate) fn diagonal(deviations: &[f64], shared: bool) -> Self {
+        let t = deviations.len();
+        let mut values = vec![0.0; t * t];
+        deviations
+            .iter()
+            .enumerate()
+            .for_each(|(a, d)| values[a * t + a] = *d);
+        Self {
+            n_coefficients: t,
+            rank: t,
+            values,
+            shared,
         }
     }
 

@@ -336,24 +336,22 @@ impl Fit {
             .free
             .iter()
             .map(|free| match *free {
-                Free::Loading {
-                    term,
-                    coefficient,
-                    column,
-                } => {
+                Free::Loading { term, .. } => {
                     let random = &design.random[term];
                     let (first, rank) = (system.first[term], system.ranks[term]);
-                    let sum: f64 = random
-                        .level_of
-                        .iter()
-                        .enumerate()
-                        .filter(|(_, l)| **l != NO_LEVEL)
-                        .map(|(i, &l)| {
-                            random.covariates[coefficient][i]
+                    let mut sum = 0.0;
+                    for (coefficient, column) in self.optimum.parameters.entries(*free) {
+                        for (i, &l) in random
+                            .level_of
+                            .iter()
+                            .enumerate()
+                            .filter(|(_, l)| **l != NO_LEVEL)
+                        {
+                            sum += random.covariates[coefficient][i]
                                 * weighted[i]
-                                * h[first + l as usize * rank + column]
-                        })
-                        .sum();
+                                * h[first + l as usize * rank + column];
+                        }
+                    }
                     -2.0 * sum
                 }
                 Free::Residual(k) => {
@@ -447,6 +445,14 @@ impl KenwardRoger {
         for (k, random) in design.random.iter().enumerate() {
             let loading = &fit.optimum.parameters.loadings[k];
             if loading.rank == 0 {
+                continue;
+            }
+            if loading.shared {
+                let slope = Mat::from_fn(n, n, |i, j| {
+                    random.covariates.iter().map(|z| z[i] * z[j]).sum::<f64>()
+                });
+                v += faer::Scale(loading.covariance(0, 0)) * &slope;
+                slopes_v.push(slope);
                 continue;
             }
             for a in 0..random.coefficients.len() {

@@ -229,12 +229,23 @@ pub fn fit_with_variances(
     }
     let mut loadings = Vec::with_capacity(design.random.len());
     for (term, covariance) in design.random.iter().zip(&variances.random) {
-        let t = term.coefficients.len();
+        let t = if term.smooth.is_some() {
+            1
+        } else {
+            term.coefficients.len()
+        };
         let sound = covariance.len() == t
             && covariance
                 .iter()
                 .all(|row| row.len() == t && row.iter().all(|v| v.is_finite()));
-        let loading: Option<Loading> = sound.then(|| reml::loading_of(covariance)).flatten();
+        let loading: Option<Loading> = match (&term.smooth, sound) {
+            (_, false) => None,
+            (Some(_), true) => (covariance[0][0] > 0.0).then(|| {
+                let deviation = covariance[0][0].sqrt();
+                Loading::diagonal(&vec![deviation; term.coefficients.len()], true)
+            }),
+            (None, true) => reml::loading_of(covariance),
+        };
         loadings.push(loading.ok_or_else(|| {
             fault(format!(
                 "`{}` needs a {t} x {t} covariance matrix without negative eigenvalues",
@@ -360,80 +371,102 @@ impl Fit {
                     _ => 0.0,
                 })
             };
+            // A smooth trend shows its one variance; other terms show their covariance matrix.
+            let shown = if loading.shared { 1 } else { t };
             let covariance_se = if r == t {
-                (0..t)
-                    .map(|a| (0..t).map(|b| entry_se(a, b)).collect())
+                (0..shown)
+                    .map(|a| (0..shown).map(|b| entry_se(a, b)).collect())
                     .collect()
             } else {
                 None
             };
             let start = optimum.system.first[k];
             let at = |level: usize, s: usize| start + level * r + s;
-            let levels = term
-                .levels
-                .iter()
-                .enumerate()
-                .map(|(level, name)| {
-                    let effects = (0..t)
-                        .map(|a| {
-                            (0..r)
-                                .map(|s| loading.at(a, s) * optimum.solved.solution[at(level, s)])
-                                .sum()
+            // A weighted sum of a level's coefficients: prediction, error variance, inflation.
+            let summary = |level: usize, weights: &[f64]| -> (f64, f64, f64) {
+                let loaded: Vec<f64> = (0..r)
+                    .map(|s| {
+                        weights
+                            .iter()
+                            .enumerate()
+                            .map(|(a, w)| w * loading.at(a, s))
+                            .sum()
+                    })
+                    .collect();
+                let through = |solution: &[f64]| -> f64 {
+                    loaded
+                        .iter()
+                        .enumerate()
+                        .map(|(s, l)| l * solution[at(level, s)])
+                        .sum()
+                };
+                let effect = through(&optimum.solved.solution);
+                let mut pev = 0.0;
+                for (s, x) in loaded.iter().enumerate() {
+                    for (u, y) in loaded.iter().enumerate() {
+                        let place = optimum.system.pattern.position(at(level, s), at(level, u));
+                        pev += x * y * optimum.inverse[place];
+                    }
+                }
+                let Some(w) = &parameter_covariance else {
+                    return (effect, pev, 0.0);
+                };
+                let slope_by = |(p, f): (usize, &Free)| -> f64 {
+                    let own: f64 = match f {
+                        Free::Loading { term, .. } if *term == k => optimum
+                            .parameters
+                            .entries(*f)
+                            .into_iter()
+                            .map(|(a, s)| weights[a] * optimum.solved.solution[at(level, s)])
+                            .sum(),
+                        _ => 0.0,
+                    };
+                    own + through(&slopes[p])
+                };
+                let d: Vec<f64> = free.iter().enumerate().map(slope_by).collect();
+                let mut spread = 0.0;
+                for (i, x) in d.iter().enumerate() {
+                    for (j, y) in d.iter().enumerate() {
+                        spread += w[(i, j)] * x * y;
+                    }
+                }
+                (effect, pev, 2.0 * spread.max(0.0))
+            };
+            let level_effect = |name: String, parts: Vec<(f64, f64, f64)>| LevelEffect {
+                level: name,
+                effects: parts.iter().map(|p| p.0).collect(),
+                prediction_error_variances: parts.iter().map(|p| p.1).collect(),
+                inflations: parts.iter().map(|p| p.2).collect(),
+            };
+            let (coefficients, levels) = match &term.smooth {
+                Some(smooth) => {
+                    let knots = smooth.values.iter().zip(&smooth.basis);
+                    let levels = knots
+                        .map(|(x, row)| level_effect(x.to_string(), vec![summary(0, row)]))
+                        .collect();
+                    (vec!["(Smooth)".to_owned()], levels)
+                }
+                None => {
+                    let units: Vec<Vec<f64>> = (0..t)
+                        .map(|a| (0..t).map(|b| f64::from(a == b)).collect())
+                        .collect();
+                    let levels = term
+                        .levels
+                        .iter()
+                        .enumerate()
+                        .map(|(level, name)| {
+                            let parts = units.iter().map(|unit| summary(level, unit)).collect();
+                            level_effect(name.clone(), parts)
                         })
                         .collect();
-                    let pev = |a: usize| {
-                        let mut sum = 0.0;
-                        for s in 0..r {
-                            for u in 0..r {
-                                let place =
-                                    optimum.system.pattern.position(at(level, s), at(level, u));
-                                sum += loading.at(a, s) * loading.at(a, u) * optimum.inverse[place];
-                            }
-                        }
-                        sum
-                    };
-                    // Slope of u = L v by every parameter.
-                    let slope = |a: usize, p: usize| -> f64 {
-                        let through: f64 = (0..r)
-                            .map(|s| loading.at(a, s) * slopes[p][at(level, s)])
-                            .sum();
-                        through
-                            + match free[p] {
-                                Free::Loading {
-                                    term,
-                                    coefficient,
-                                    column,
-                                } if term == k && coefficient == a => {
-                                    optimum.solved.solution[at(level, column)]
-                                }
-                                _ => 0.0,
-                            }
-                    };
-                    let inflation = |a: usize| {
-                        parameter_covariance.as_ref().map_or(0.0, |w| {
-                            let d: Vec<f64> = (0..free.len()).map(|p| slope(a, p)).collect();
-                            let mut sum = 0.0;
-                            for (i, x) in d.iter().enumerate() {
-                                for (j, y) in d.iter().enumerate() {
-                                    sum += w[(i, j)] * x * y;
-                                }
-                            }
-                            2.0 * sum.max(0.0)
-                        })
-                    };
-                    LevelEffect {
-                        level: name.clone(),
-                        effects,
-                        prediction_error_variances: (0..t).map(pev).collect(),
-                        inflations: (0..t).map(inflation).collect(),
-                    }
-                })
-                .collect();
+                    (term.coefficients.clone(), levels)
+                }
+            };
             random.push(RandomEffect {
                 name: term.name.clone(),
-                coefficients: term.coefficients.clone(),
-                covariance: (0..t)
-                    .map(|a| (0..t).map(|b| loading.covariance(a, b)).collect())
+                coefficients,
+                covariance: (0..shown)
+                    .map(|a| (0..shown).map(|b| loading.covariance(a, b)).collect())
                     .collect(),
                 covariance_se,
                 boundary: r < t,
@@ -556,6 +589,11 @@ impl Fit {
             .ok_or_else(|| ModelError::Absent {
                 what: format!("random term `{term}`"),
             })?;
+        if self.design.random[k].smooth.is_some() {
+            return Err(ModelError::Absent {
+                what: format!("levels of `{term}`, a smooth trend"),
+            });
+        }
         let loading = &self.optimum.parameters.loadings[k];
         let (start, r) = (self.optimum.system.first[k], loading.rank);
         let levels = self.random[k].levels.len();

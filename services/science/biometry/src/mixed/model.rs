@@ -17,13 +17,19 @@ pub struct RandomTerm {
     pub slopes: Vec<String>,
     /// Relationship of the levels; independent when absent.
     pub relationship: Option<Arc<Relationship>>,
+    /// Whether the term is the smooth part of the trend along its one covariate (in `slopes`).
+    pub smooth: bool,
 }
 
 impl RandomTerm {
-    /// The factors joined by `:`.
+    /// The factors joined by `:`, or `smooth(covariate)`.
     #[must_use]
     pub fn name(&self) -> String {
-        self.factors.join(":")
+        if self.smooth {
+            format!("smooth({})", self.slopes.join(", "))
+        } else {
+            self.factors.join(":")
+        }
     }
 }
 
@@ -83,6 +89,7 @@ impl Model {
                 intercept: true,
                 slopes: Vec::new(),
                 relationship: None,
+                smooth: false,
             });
         }
         Ok(self)
@@ -115,6 +122,7 @@ impl Model {
                 intercept: coefficients.intercept,
                 slopes: slopes.clone(),
                 relationship: None,
+                smooth: false,
             });
         }
         Ok(self)
@@ -135,6 +143,21 @@ impl Model {
             term.relationship = Some(relationship.clone());
         }
         Ok(self)
+    }
+
+    /// Adds the smooth part of the trend along a numeric covariate (row, column, day) as a cubic
+    /// smoothing spline whose smoothness the likelihood decides (Verbyla and others 1999, from
+    /// memory). Have the covariate itself among the fixed terms: it is the straight part.
+    #[must_use]
+    pub fn smooth(mut self, covariate: &str) -> Self {
+        self.random.push(RandomTerm {
+            factors: Vec::new(),
+            intercept: false,
+            slopes: vec![covariate.to_owned()],
+            relationship: None,
+            smooth: true,
+        });
+        self
     }
 
     /// Sets how residuals vary and covary.

@@ -35,7 +35,7 @@ impl Free {
 }
 
 impl Parameters {
-    fn value(&self, free: Free) -> f64 {
+    pub(crate) fn value(&self, free: Free) -> f64 {
         match free {
             Free::Loading {
                 term,
@@ -53,6 +53,14 @@ impl Parameters {
     pub(crate) fn free(&self) -> Vec<Free> {
         let mut free = Vec::new();
         for (term, loading) in self.loadings.iter().enumerate() {
+            if loading.shared && loading.rank > 0 {
+                free.push(Free::Loading {
+                    term,
+                    coefficient: 0,
+                    column: 0,
+                });
+                continue;
+            }
             for column in 0..loading.rank {
                 free.extend(
                     (column..loading.n_coefficients).map(|coefficient| Free::Loading {
@@ -67,7 +75,22 @@ impl Parameters {
         free
     }
 
-    fn value_mut(&mut self, free: Free) -> &mut f64 {
+    /// Places (coefficient, column) of a loading that a parameter stands for.
+    pub(crate) fn entries(&self, free: Free) -> Vec<(usize, usize)> {
+        match free {
+            Free::Loading { term, .. } if self.loadings[term].shared => {
+                (0..self.loadings[term].rank).map(|s| (s, s)).collect()
+            }
+            Free::Loading {
+                coefficient,
+                column,
+                ..
+            } => vec![(coefficient, column)],
+            Free::Residual(_) => Vec::new(),
+        }
+    }
+
+    pub(crate) fn set(&mut self, free: Free, value: f64) {
         match free {
             Free::Loading {
                 term,
@@ -75,9 +98,14 @@ impl Parameters {
                 column,
             } => {
                 let loading = &mut self.loadings[term];
-                &mut loading.values[coefficient * loading.rank + column]
+                let rank = loading.rank;
+                if loading.shared {
+                    (0..rank).for_each(|s| loading.values[s * rank + s] = value);
+                } else {
+                    loading.values[coefficient * rank + column] = value;
+                }
             }
-            Free::Residual(k) => &mut self.residual[k],
+            Free::Residual(k) => self.residual[k] = value,
         }
     }
 
@@ -87,9 +115,9 @@ impl Parameters {
         let mut moved = self.clone();
         for (&which, delta) in free.iter().zip(step) {
             let is_pivot = which.is_pivot();
-            let value = moved.value_mut(which);
-            let target = *value + share * delta;
-            *value = match which {
+            let value = self.value(which);
+            let target = value + share * delta;
+            let kept = match which {
                 Free::Residual(_) => value.clamp(-700.0, 700.0) + (share * delta).clamp(-3.0, 3.0),
                 Free::Loading { .. } if is_pivot => {
                     let size = value.abs();
@@ -97,6 +125,7 @@ impl Parameters {
                 }
                 Free::Loading { .. } => target,
             };
+            moved.set(which, kept);
         }
         moved
     }
@@ -236,6 +265,7 @@ pub(crate) fn derivatives(
             .map(|s| scaled_effects(system, &solved.solution, k, levels, s))
             .collect();
         let m = related_scores(design, k, loading, &scores, &effects);
+        let (mut common_score, mut common) = (0.0, vec![0.0; design.n()]);
         for s in 0..r {
             let scaled: Vec<f64> = (0..design.n())
                 .map(|i| {
@@ -244,8 +274,9 @@ pub(crate) fn derivatives(
                         .sum()
                 })
                 .collect();
-            for a in s..t {
-                score.push(dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
+            let last = if loading.shared { s + 1 } else { t };
+            for a in s..last {
+                let own_score = dot(&scores[a], &effects[s]) - ml[k][a * r + s];
                 let working: Vec<f64> = term
                     .level_of
                     .iter()
@@ -259,9 +290,20 @@ pub(crate) fn derivatives(
                         }
                     })
                     .collect();
+                if loading.shared {
+                    common_score += own_score;
+                    common.iter_mut().zip(&working).for_each(|(c, w)| *c += w);
+                    continue;
+                }
+                score.push(own_score);
                 g.push(design.residual.apply(weights, &working));
                 q.push(working);
             }
+        }
+        if loading.shared {
+            score.push(common_score);
+            g.push(design.residual.apply(weights, &common));
+            q.push(common);
         }
         // L'(Z'PZ)L traced by relationship, and L'h, give E(v'A^-1 v) = vv + levels - N.
         let through = |s: usize, u: usize| -> f64 {
@@ -285,6 +327,12 @@ pub(crate) fn derivatives(
         let mean_weight = weights.iter().sum::<f64>() / weights.len() as f64;
         distinct.push(total / (before * mean_weight * design.used.len() as f64));
         update = update.and_then(|mut u| {
+            if loading.shared {
+                let mean = (0..r).map(|s| expected[(s, s)]).sum::<f64>() / r as f64;
+                let deviation = loading.at(0, 0) * mean.max(0.0).sqrt();
+                u.loadings[k] = Loading::diagonal(&vec![deviation; t], true);
+                return Some(u);
+            }
             let root = expected.llt(Side::Lower).ok()?;
             let root = root.L();
             let mut values = vec![0.0; t * r];
@@ -349,25 +397,23 @@ pub(crate) fn solution_slopes(design: &Design, optimum: &Optimum) -> Vec<Vec<f64
     let projected = design.residual.apply(weights, &solved.residuals);
     let slope_of = |free: &Free| {
         let mut slope = match *free {
-            Free::Loading {
-                term,
-                coefficient,
-                column,
-            } => {
+            Free::Loading { term, .. } => {
                 let random = &design.random[term];
                 let (first, rank) = (system.first[term], system.ranks[term]);
                 let mut moved = vec![0.0; design.n()];
                 let mut right = vec![0.0; system.n_equations];
-                for (i, &l) in random
-                    .level_of
-                    .iter()
-                    .enumerate()
-                    .filter(|(_, l)| **l != NO_LEVEL)
-                {
-                    let equation = first + l as usize * rank + column;
-                    let z = random.covariates[coefficient][i];
-                    moved[i] = z * solved.solution[equation];
-                    right[equation] += z * projected[i];
+                for (coefficient, column) in optimum.parameters.entries(*free) {
+                    for (i, &l) in random
+                        .level_of
+                        .iter()
+                        .enumerate()
+                        .filter(|(_, l)| **l != NO_LEVEL)
+                    {
+                        let equation = first + l as usize * rank + column;
+                        let z = random.covariates[coefficient][i];
+                        moved[i] += z * solved.solution[equation];
+                        right[equation] += z * projected[i];
+                    }
                 }
                 let back =
                     system.transposed_times(&solved.w, &design.residual.apply(weights, &moved));
@@ -474,10 +520,14 @@ fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Op
     if r == 0 {
         return None;
     }
+    if loading.shared {
+        let size = loading.at(0, 0).powi(2) * mean_square.iter().sum::<f64>();
+        return (size < 1e-7 * residual_variance).then(|| Loading::zero(t, true));
+    }
     let scaled =
         |a: usize, b: usize| loading.covariance(a, b) * (mean_square[a] * mean_square[b]).sqrt();
     if t == 1 {
-        return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1));
+        return (scaled(0, 0) < 1e-7 * residual_variance).then(|| Loading::zero(1, false));
     }
     let eigen = Mat::from_fn(t, t, scaled)
         .self_adjoint_eigen(Side::Lower)
@@ -491,7 +541,7 @@ fn lowered(loading: &Loading, mean_square: &[f64], residual_variance: f64) -> Op
         return None;
     }
     if new_rank == 0 {
-        return Some(Loading::zero(t));
+        return Some(Loading::zero(t, false));
     }
     let root = Mat::from_fn(t, new_rank, |a, s| {
         let k = t - 1 - s;
@@ -516,6 +566,7 @@ fn trapezoidal(root: &Mat<f64>) -> Loading {
         n_coefficients: t,
         rank: r,
         values,
+        shared: false,
     }
 }
 
@@ -531,7 +582,7 @@ pub(crate) fn loading_of(covariance: &[Vec<f64>]) -> Option<Loading> {
     }
     let rank = values.iter().filter(|v| **v > 1e-12 * largest).count();
     if rank == 0 {
-        return Some(Loading::zero(t));
+        return Some(Loading::zero(t, false));
     }
     let root = Mat::from_fn(t, rank, |a, s| {
         eigen.U()[(a, t - 1 - s)] * values[t - 1 - s].sqrt()
@@ -544,7 +595,7 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
     let none: Vec<Loading> = design
         .random
         .iter()
-        .map(|t| Loading::zero(t.coefficients.len()))
+        .map(|t| Loading::zero(t.coefficients.len(), t.smooth.is_some()))
         .collect();
     let unit = design.residual.start(1.0);
     let independent: Vec<f64> = unit
@@ -575,15 +626,13 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
         .iter()
         .map(|term| {
             let t = term.coefficients.len();
-            let mut values = vec![0.0; t * t];
-            for a in 0..t {
-                values[a * t + a] = (share / (t as f64 * term.mean_square[a])).sqrt();
+            let equal = |size: f64| (share / (t as f64 * size)).sqrt();
+            if term.smooth.is_some() {
+                let size = term.mean_square.iter().sum::<f64>() / t as f64;
+                return Loading::diagonal(&vec![equal(size); t], true);
             }
-            Loading {
-                n_coefficients: t,
-                rank: t,
-                values,
-            }
+            let deviations: Vec<f64> = term.mean_square.iter().map(|m| equal(*m)).collect();
+            Loading::diagonal(&deviations, false)
         })
         .collect();
     Ok(Parameters {
@@ -617,9 +666,18 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
     for (k, term) in design.random.iter().enumerate() {
         let loading = &parameters.loadings[k];
         let (t, r) = (loading.n_coefficients, loading.rank);
-        for row in if r < t { r..t } else { 0..0 } {
+        let rows = match (loading.shared, r < t) {
+            (_, false) => 0..0,
+            (true, true) => 0..1,
+            (false, true) => r..t,
+        };
+        for row in rows {
             let widened = |pivot: f64| {
                 let mut trial = parameters.clone();
+                if loading.shared {
+                    trial.loadings[k] = Loading::diagonal(&vec![pivot; t], true);
+                    return trial;
+                }
                 let mut values = vec![0.0; t * (r + 1)];
                 for a in 0..t {
                     for s in 0..r {
@@ -631,10 +689,16 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
                     n_coefficients: t,
                     rank: r + 1,
                     values,
+                    shared: false,
                 };
                 trial
             };
-            let small = 1e-3 * (residual_variance / term.mean_square[row]).sqrt();
+            let size: f64 = if loading.shared {
+                term.mean_square.iter().sum()
+            } else {
+                term.mean_square[row]
+            };
+            let small = 1e-3 * (residual_variance / size).sqrt();
             let trial = at(design, widened(small))?;
             let place = trial.derivatives.free.iter().position(|f| {
                 *f == Free::Loading {

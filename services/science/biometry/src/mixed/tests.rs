@@ -436,6 +436,7 @@ fn the_score_is_the_slope_of_the_likelihood() {
             .unwrap()
             .random_coefficients("entry", "1 + x")
             .unwrap()
+            .smooth("row")
             .residual(Residual::ByLevel("entry".into())),
     ];
     for model in models {
@@ -444,31 +445,24 @@ fn the_score_is_the_slope_of_the_likelihood() {
             n_coefficients: 2,
             rank: 2,
             values: vec![1.1, 0.0, -0.4, 0.7],
+            shared: false,
         };
         let mut residual = design.residual.start(0.8);
         residual
             .iter_mut()
             .enumerate()
             .for_each(|(k, p)| *p += 0.05 * k as f64);
-        let parameters = Parameters {
-            loadings: vec![loading],
-            residual,
-        };
+        let mut loadings = vec![loading];
+        for term in &design.random[1..] {
+            loadings.push(Loading::diagonal(&vec![0.6; term.coefficients.len()], true));
+        }
+        let parameters = Parameters { loadings, residual };
         let here = reml::at(&design, parameters.clone()).unwrap();
         let slopes = reml::solution_slopes(&design, &here);
         for (k, &free) in here.derivatives.free.iter().enumerate() {
             let moved = |step: f64| {
                 let mut there = parameters.clone();
-                match free {
-                    Free::Loading {
-                        coefficient,
-                        column,
-                        ..
-                    } => {
-                        there.loadings[0].values[coefficient * 2 + column] += step;
-                    }
-                    Free::Residual(r) => there.residual[r] += step,
-                }
+                there.set(free, parameters.value(free) + step);
                 reml::at(&design, there).unwrap().solved
             };
             let (up, down) = (moved(1e-5), moved(-1e-5));
@@ -487,6 +481,70 @@ fn the_score_is_the_slope_of_the_likelihood() {
             );
         }
     }
+}
+
+#[test]
+fn a_spatial_trend_is_smoothed_away() {
+    let mut noise = Noise::new(31);
+    let (rows, columns) = (30, 12);
+    let cells: Vec<usize> = (0..rows * columns).collect();
+    let entry: Vec<usize> = cells.iter().map(|k| (k * 7 + k / columns) % 20).collect();
+    let trend = |row: usize| 3.0 * (row as f64 / 5.0).sin();
+    let y: Vec<f64> = cells
+        .iter()
+        .map(|k| 40.0 + trend(k / columns) + noise.draw())
+        .collect();
+    let frame = Frame::new()
+        .with_numeric("row", cells.iter().map(|k| Some((k / columns) as f64)))
+        .and_then(|f| f.with_factor("entry", labels("E", &entry)))
+        .and_then(|f| f.with_numeric("y", y.into_iter().map(Some)))
+        .unwrap();
+    let straight = fit(&frame, &Model::new("y ~ entry + row").unwrap()).unwrap();
+    let model = Model::new("y ~ entry + row").unwrap().smooth("row");
+    let smooth = fit(&frame, &model).unwrap();
+    let residual = smooth.residual().variances[0].variance;
+    assert!((residual - 1.0).abs() < 0.25, "{residual}");
+    assert!(straight.residual().variances[0].variance > 1.8 * residual);
+    // The straight part and the smooth part together follow the trend.
+    let term = smooth.random_term("smooth(row)").unwrap();
+    let slope = smooth
+        .fixed()
+        .iter()
+        .find(|c| c.name == "row")
+        .unwrap()
+        .estimate;
+    let fitted: Vec<f64> = term
+        .levels
+        .iter()
+        .enumerate()
+        .map(|(r, l)| slope * r as f64 + l.effect())
+        .collect();
+    let centre = |x: &[f64]| x.iter().sum::<f64>() / x.len() as f64;
+    let truth: Vec<f64> = (0..rows).map(trend).collect();
+    let (a, b) = (centre(&fitted), centre(&truth));
+    let miss: f64 = fitted
+        .iter()
+        .zip(&truth)
+        .map(|(f, t)| (f - a - t + b).powi(2))
+        .sum::<f64>()
+        / rows as f64;
+    assert!(miss.sqrt() < 0.3, "{miss}");
+    let tests = smooth.random_tests(&frame, &model).unwrap();
+    assert!(tests[0].p < 1e-10 && tests[0].parameters == 1);
+    // A trend that is straight leaves nothing to smooth.
+    let level = Frame::new()
+        .with_numeric("row", cells.iter().map(|k| Some((k / columns) as f64)))
+        .and_then(|f| {
+            f.with_numeric(
+                "y",
+                cells
+                    .iter()
+                    .map(|k| Some((k % 5) as f64 + 0.2 * (k / columns) as f64)),
+            )
+        })
+        .unwrap();
+    let flat = fit(&level, &Model::new("y ~ row").unwrap().smooth("row")).unwrap();
+    assert_eq!(flat.convergence().boundary, ["smooth(row)"]);
 }
 
 #[test]

@@ -200,7 +200,7 @@ impl TraitCovariances {
                 let b = llt.solve(&d);
                 let reached = g * &b;
                 let miss = (&reached - &d).norm_l2();
-                if !(miss <= 1e-8 * d.norm_l2()) {
+                if miss.is_nan() || miss > 1e-8 * d.norm_l2() {
                     return Err(singular());
                 }
                 (b, None)

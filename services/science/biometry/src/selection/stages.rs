@@ -283,9 +283,9 @@ impl Course {
                 .iter()
                 .map(|c| (weights[0] * c.first_record, c))
                 .collect();
-            for stage in 1..self.stages.len() {
+            for (stage, weight) in weights.iter().enumerate().skip(1) {
                 for (total, c) in &mut kept {
-                    *total += weights[stage] * (c.truth + c.later_errors[stage - 1]);
+                    *total += weight * (c.truth + c.later_errors[stage - 1]);
                 }
                 // All have the same stages behind them: the weighted total ranks as the BLUP does.
                 let next = kept_n.get(stage + 1).copied().unwrap_or(self.released_n);

@@ -1,0 +1,222 @@
+//! The program as its users start it: up, killed, up again, twice, apart.
+
+use std::io::{BufRead as _, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc;
+use std::time::{Duration, Instant};
+
+use contract::identity::identity_client::IdentityClient;
+use contract::identity::{FoundProgrammeRequest, SignInRequest};
+use private_postgres::{PrivatePostgres, binaries_from_environment};
+use tonic::transport::{Channel, Endpoint};
+
+/// Long enough for a loaded machine; nothing here measures time.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+struct Program {
+    child: Child,
+    lines: mpsc::Receiver<String>,
+    said: Vec<String>,
+}
+
+impl Program {
+    fn start(arguments: &[&str], settings: &[(&str, &str)]) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_drupeline"));
+        command
+            .args(arguments)
+            .stderr(Stdio::piped())
+            .stdout(Stdio::null())
+            .stdin(Stdio::null());
+        command.env_remove("DATABASE_URL");
+        command.envs(settings.iter().copied());
+        let mut child = command.spawn().expect("the program starts");
+        let stderr = child.stderr.take().expect("its messages");
+        let (sender, lines) = mpsc::channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+                if sender.send(line).is_err() {
+                    break;
+                }
+            }
+        });
+        Self {
+            child,
+            lines,
+            said: Vec::new(),
+        }
+    }
+
+    /// Waits until it says something that contains `words`; gives the line.
+    fn says(&mut self, words: &str) -> String {
+        let deadline = Instant::now() + PATIENCE;
+        while let Some(left) = deadline.checked_duration_since(Instant::now()) {
+            match self.lines.recv_timeout(left) {
+                Ok(line) => {
+                    self.said.push(line.clone());
+                    if line.contains(words) {
+                        return line;
+                    }
+                }
+                Err(_) => break,
+            }
+        }
+        panic!("it never said {words:?}; it said {:#?}", self.said);
+    }
+
+    fn ready(&mut self, words: &str) -> String {
+        let line = self.says(words);
+        let at = line.rfind("http://").expect("an address");
+        line[at..].trim().to_owned()
+    }
+
+    fn kill(mut self) {
+        self.child.kill().expect("it can be killed");
+        self.child.wait().expect("it ends");
+    }
+
+    fn ends(mut self) -> (bool, String) {
+        let deadline = Instant::now() + PATIENCE;
+        while Instant::now() < deadline {
+            if let Some(status) = self.child.try_wait().expect("its status") {
+                let said: Vec<String> = self.lines.iter().collect();
+                return (status.success(), said.join("\n"));
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        panic!("it did not end; it said {:#?}", self.said);
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// A data folder that the account of PostgreSQL can reach.
+fn data_folder(parent: &Path) -> String {
+    use std::os::unix::fs::PermissionsExt as _;
+    std::fs::set_permissions(parent, std::fs::Permissions::from_mode(0o711)).unwrap();
+    parent.join("data").display().to_string()
+}
+
+fn channel(address: &str) -> Channel {
+    Endpoint::from_shared(address.to_owned())
+        .unwrap()
+        .connect_lazy()
+}
+
+fn sign_in() -> SignInRequest {
+    SignInRequest {
+        login: "keeper".into(),
+        password: "a password for tests".into(),
+    }
+}
+
+async fn found(address: &str, setup_key: String) {
+    IdentityClient::new(channel(address))
+        .found_programme(FoundProgrammeRequest {
+            setup_key,
+            name: "Kept through a crash".into(),
+            admin_login: "keeper".into(),
+            admin_name: "Keeper".into(),
+            admin_password: "a password for tests".into(),
+        })
+        .await
+        .expect("the programme is founded");
+}
+
+#[tokio::test]
+async fn what_was_acknowledged_survives_a_kill() {
+    let parent = tempfile::tempdir().unwrap();
+    let folder = data_folder(parent.path());
+    let arguments = ["up", "--port", "0", "--data-dir", &folder];
+    let mut first = Program::start(&arguments, &[]);
+    let address = first.ready("ready at");
+    let setup_key = std::fs::read_to_string(Path::new(&folder).join("setup-key")).unwrap();
+    found(&address, setup_key.trim().to_owned()).await;
+
+    // A second one on the same folder says plainly what is wrong.
+    let (fine, said) = Program::start(&arguments, &[]).ends();
+    assert!(!fine);
+    assert!(said.contains(&folder), "{said}");
+
+    first.kill();
+    let mut second = Program::start(&arguments, &[]);
+    let address = second.ready("ready at");
+    IdentityClient::new(channel(&address))
+        .sign_in(sign_in())
+        .await
+        .expect("the account survived");
+}
+
+#[test]
+fn missing_binaries_name_the_package() {
+    let parent = tempfile::tempdir().unwrap();
+    let folder = data_folder(parent.path());
+    let nowhere = parent.path().join("nowhere").display().to_string();
+    let settings = [(private_postgres::BINARIES_VARIABLE, nowhere.as_str())];
+    let (fine, said) =
+        Program::start(&["up", "--port", "0", "--data-dir", &folder], &settings).ends();
+    assert!(!fine);
+    assert!(
+        said.contains("postgresql") && said.contains(&nowhere),
+        "{said}"
+    );
+}
+
+#[tokio::test]
+async fn services_run_apart_and_find_one_another() {
+    let server = PrivatePostgres::start_temporary(binaries_from_environment()).unwrap();
+    let url = server.url();
+    let database = ("DATABASE_URL", url.as_str());
+
+    // Serving before migrating is refused with the remedy.
+    let (fine, said) = Program::start(&["serve", "identity", "--port", "0"], &[database]).ends();
+    assert!(!fine, "{said}");
+    // Two migrations at once do no harm.
+    let [one, two] = [(); 2].map(|()| Program::start(&["migrate"], &[database]));
+    for migrating in [one, two] {
+        let (fine, said) = migrating.ends();
+        assert!(fine, "{said}");
+    }
+
+    let secrets = [
+        (
+            "DRUPELINE_CROSSING_SERVICE_SECRET",
+            "the secret of crossing",
+        ),
+        ("DRUPELINE_RELEASE_SERVICE_SECRET", "the secret of release"),
+        (
+            "DRUPELINE_EVALUATION_SERVICE_SECRET",
+            "the secret of evaluation",
+        ),
+        ("DRUPELINE_SETUP_KEY", "the set-up key"),
+        database,
+    ];
+    let mut identity = Program::start(&["serve", "identity", "--port", "0"], &secrets);
+    let identity_at = identity.ready("serving identity");
+    found(&identity_at, "the set-up key".into()).await;
+    let session = IdentityClient::new(channel(&identity_at))
+        .sign_in(sign_in())
+        .await
+        .unwrap();
+    let token = session.into_inner().access_token;
+
+    let mut settings = secrets.to_vec();
+    settings.push(("DRUPELINE_IDENTITY_ADDRESS", &identity_at));
+    let mut crossing = Program::start(&["serve", "crossing", "--port", "0"], &settings);
+    let crossing_at = crossing.ready("serving crossing");
+    // Crossing checks identity's signature with keys that it asks identity for.
+    let mut request = tonic::Request::new(contract::crossing::ListGermplasmRequest::default());
+    request
+        .metadata_mut()
+        .insert("authorization", format!("Bearer {token}").parse().unwrap());
+    let list = contract::crossing::crossing_client::CrossingClient::new(channel(&crossing_at))
+        .list_germplasm(request)
+        .await
+        .expect("crossing answers a caller of identity's");
+    assert!(list.into_inner().items.is_empty());
+}
