@@ -20,6 +20,9 @@ const SCALARS: &[&str] = &[
     "drupeline.crossing.v1.PlanCrossRequest.season",
     "drupeline.crossing.v1.AdviseCrossRequest.season",
     "drupeline.crossing.v1.PrintLabelsRequest.season",
+    "drupeline.crossing.v1.RankCrossesRequest.season",
+    "drupeline.crossing.v1.PlanSeasonRequest.season",
+    "drupeline.crossing.v1.OpenPollinizerTrialRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.
