@@ -59,7 +59,10 @@ pub async fn list(unit: &mut Unit, request: ListAuditRequest) -> Result<AuditPag
                 operation: row.get("operation"),
                 touched: touched
                     .into_iter()
-                    .map(|t| AuditTouched { kind: t.kind, id: t.id })
+                    .map(|t| AuditTouched {
+                        kind: t.kind,
+                        id: t.id,
+                    })
                     .collect(),
                 request: row.get("request"),
             })

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use serde_json::Value;
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::path::{
     HttpMethod, OperationBuilder, ParameterBuilder, ParameterIn, PathItem,
@@ -56,7 +57,48 @@ fn schemas<U: UseCase>() -> Schemas {
 ///
 /// # Panics
 /// When two unlike messages share a name, which would silently describe one of them wrongly.
-pub fn describe(catalogue: &[CatalogueEntry]) -> OpenApi {
+pub fn describe(catalogue: &[CatalogueEntry]) -> Value {
+    let mut description = serde_json::to_value(assemble(catalogue)).unwrap_or_default();
+    say_what_is_required(&mut description);
+    description
+}
+
+/// The generated schemas know a default for every field, because protobuf has one, and nothing of
+/// what is required. The contract's comments do: a field whose comment begins with "Required" is.
+fn say_what_is_required(node: &mut Value) {
+    match node {
+        Value::Array(items) => items.iter_mut().for_each(say_what_is_required),
+        Value::Object(fields) => {
+            if let Some(Value::Object(properties)) = fields.get_mut("properties") {
+                // Filled in by the REST skin, never by a caller.
+                properties.remove("malformed");
+                let mut required = Vec::new();
+                for (name, property) in properties.iter_mut() {
+                    let Value::Object(property) = property else {
+                        continue;
+                    };
+                    property.remove("default");
+                    let comment = property.get("description").and_then(Value::as_str);
+                    if comment.is_some_and(|text| text.starts_with("Required")) {
+                        required.push(Value::String(name.clone()));
+                    }
+                }
+                if !required.is_empty() {
+                    fields.insert("required".into(), Value::Array(required));
+                }
+            }
+            if fields.contains_key("in")
+                && let Some(Value::Object(schema)) = fields.get_mut("schema")
+            {
+                schema.remove("default");
+            }
+            fields.values_mut().for_each(say_what_is_required);
+        }
+        _ => {}
+    }
+}
+
+fn assemble(catalogue: &[CatalogueEntry]) -> OpenApi {
     let mut components: BTreeMap<String, RefOr<Schema>> = BTreeMap::new();
     let mut add = |name: String, schema: RefOr<Schema>| {
         let text = |s: &RefOr<Schema>| serde_json::to_string(s).unwrap_or_default();

@@ -89,7 +89,7 @@ pub async fn assemble(
     router = mount_grpc(router, reflection);
     router = mount_grpc(router, health_service);
 
-    let description = openapi::describe(&catalogue).to_pretty_json()?;
+    let description = openapi::describe(&catalogue).to_string();
     let router = router
         .route("/openapi.json", get(move || json_text(description.clone())))
         .route("/healthz", get(async || "alive\n"))

@@ -53,13 +53,19 @@ async fn rest<U: UseCase>(
     request: Request<Body>,
 ) -> Response {
     let started = Instant::now();
-    let id = request.headers().get("x-request-id").and_then(|id| id.to_str().ok());
+    let id = request
+        .headers()
+        .get("x-request-id")
+        .and_then(|id| id.to_str().ok());
     let span = tracing::info_span!(
         "request",
         request.id = id.unwrap_or_default(),
         request.operation = U::OPERATION.name
     );
-    let response = match answer::<U>(app, &path, request).instrument(span.clone()).await {
+    let response = match answer::<U>(app, &path, request)
+        .instrument(span.clone())
+        .await
+    {
         Ok(response) => response,
         Err(fault) => fault.into_response(),
     };

@@ -4,7 +4,9 @@
 //! `domain` the types and rules, without I/O; `store` the SQL.
 
 pub mod app;
+pub mod domain;
 pub mod operations;
+mod store;
 
 use std::sync::Arc;
 
@@ -44,10 +46,12 @@ pub fn mount(context: Context) -> Mounted {
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Release,
-        router: mount_grpc(operations::rest(app), grpc),
+        router: mount_grpc(operations::rest(app.clone()), grpc),
         grpc_name: contract::release::release_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: Vec::new(),
+        background: vec![Box::pin(platform::feed::follow::<app::following::Trials>(
+            app,
+        ))],
     }
 }

@@ -209,9 +209,23 @@ async fn secrets_do_not_reach_the_audit_trail() {
     let trail = manager.get("/api/identity/v1/audit?limit=100").await;
     let text = String::from_utf8_lossy(&trail.bytes).into_owned();
     let entries = trail.expect(200)["items"].as_array().unwrap().clone();
-    let of = |operation: &str| entries.iter().filter(|e| e["operation"] == operation).count();
-    assert_eq!((of("register_person"), of("register_organisation")), (7, 2), "{text}");
+    let of = |operation: &str| {
+        entries
+            .iter()
+            .filter(|e| e["operation"] == operation)
+            .count()
+    };
+    assert_eq!(
+        (of("register_person"), of("register_organisation")),
+        (7, 2),
+        "{text}"
+    );
     assert!(text.contains("(withheld)"));
     assert!(!text.contains("a password for tests only"));
-    system.sign_in("field").await.get("/api/identity/v1/audit").await.expect(403);
+    system
+        .sign_in("field")
+        .await
+        .get("/api/identity/v1/audit")
+        .await
+        .expect(403);
 }

@@ -45,7 +45,9 @@ impl Way<'_> {
         match self.first_pollination_on {
             Some(first) if on < first => fields.fault(
                 "on",
-                format!("{on} is before the first pollination, on {first}; there can be no fruit yet"),
+                format!(
+                    "{on} is before the first pollination, on {first}; there can be no fruit yet"
+                ),
             ),
             None if !self.open_pollinated => fields.fault(
                 "on",
@@ -64,7 +66,9 @@ impl Way<'_> {
                 format!("{set_n} fruits are more than the {pollinated} flowers pollinated; count again or record the missing pass"),
             );
         }
-        let harvested = before.fruit_harvested_n.saturating_add(harvested_n.unwrap_or(0));
+        let harvested = before
+            .fruit_harvested_n
+            .saturating_add(harvested_n.unwrap_or(0));
         if harvested_n.is_some() && by_hand && harvested > pollinated {
             fields.fault(
                 "harvested_n",
@@ -121,7 +125,14 @@ impl Way<'_> {
     }
 
     /// Checks a step of seed that takes from another count.
-    pub fn check_taken(&self, fields: &mut Fields, taken: u32, from: u32, what: &str, whence: &str) {
+    pub fn check_taken(
+        &self,
+        fields: &mut Fields,
+        taken: u32,
+        from: u32,
+        what: &str,
+        whence: &str,
+    ) {
         if taken > from && !self.explained() {
             fields.fault(
                 "seed_n",
@@ -166,12 +177,19 @@ mod tests {
     }
 
     fn pointers(fields: Fields) -> Vec<String> {
-        fields.into_errors().into_iter().map(|error| error.pointer).collect()
+        fields
+            .into_errors()
+            .into_iter()
+            .map(|error| error.pointer)
+            .collect()
     }
 
     #[test]
     fn fruit_does_not_come_before_pollination() {
-        let counts = CrossCounts { flowers_pollinated_n: 50, ..CrossCounts::default() };
+        let counts = CrossCounts {
+            flowers_pollinated_n: 50,
+            ..CrossCounts::default()
+        };
         let mut fields = Fields::new();
         way(&counts, "").check_fruit(&mut fields, date(2026, 2, 11), Some(3), None, None);
         assert_eq!(pointers(fields), ["/on"]);
@@ -179,7 +197,10 @@ mod tests {
 
     #[test]
     fn more_seedlings_than_seed_need_a_reason() {
-        let counts = CrossCounts { seed_germinated_n: 10, ..CrossCounts::default() };
+        let counts = CrossCounts {
+            seed_germinated_n: 10,
+            ..CrossCounts::default()
+        };
         let mut fields = Fields::new();
         way(&counts, "").check_planted(&mut fields, date(2026, 9, 1), 11);
         assert_eq!(pointers(fields), ["/planted_n"]);

@@ -55,8 +55,11 @@ pub fn of_cross(
     self_compatible: SelfCompatibility,
     open_pollinated: bool,
 ) -> Option<f64> {
-    let pollinated: u32 =
-        mothers.iter().flat_map(|mother| &mother.passes).map(|pass| pass.pollinated_n).sum();
+    let pollinated: u32 = mothers
+        .iter()
+        .flat_map(|mother| &mother.passes)
+        .map(|pass| pass.pollinated_n)
+        .sum();
     if open_pollinated {
         return (!mothers.is_empty()).then_some(0.0);
     }
@@ -73,7 +76,9 @@ pub fn of_cross(
     }
     let all = intended + unintended;
     let doubt = if all > 0.0 { unintended / all } else { 1.0 };
-    OutcrossDoubt::new(doubt.clamp(0.0, 1.0)).ok().map(OutcrossDoubt::probability)
+    OutcrossDoubt::new(doubt.clamp(0.0, 1.0))
+        .ok()
+        .map(OutcrossDoubt::probability)
 }
 
 fn conditions(
@@ -85,9 +90,16 @@ fn conditions(
     let last = mother.passes.iter().map(|pass| pass.on).max()?;
     let pollinated: u32 = mother.passes.iter().map(|pass| pass.pollinated_n).sum();
     let weighted = |value: &dyn Fn(&Worked) -> f64| {
-        let sum: f64 =
-            mother.passes.iter().map(|p| f64::from(p.pollinated_n.max(1)) * value(p)).sum();
-        sum / mother.passes.iter().map(|p| f64::from(p.pollinated_n.max(1))).sum::<f64>()
+        let sum: f64 = mother
+            .passes
+            .iter()
+            .map(|p| f64::from(p.pollinated_n.max(1)) * value(p))
+            .sum();
+        sum / mother
+            .passes
+            .iter()
+            .map(|p| f64::from(p.pollinated_n.max(1)))
+            .sum::<f64>()
     };
     let strays_left: u32 = mother
         .passes
@@ -140,8 +152,13 @@ mod tests {
     }
 
     fn doubt(mother: &MotherWork, accepted: f64) -> f64 {
-        of_cross(std::slice::from_ref(mother), Some(accepted), SelfCompatibility::Yes, false)
-            .unwrap()
+        of_cross(
+            std::slice::from_ref(mother),
+            Some(accepted),
+            SelfCompatibility::Yes,
+            false,
+        )
+        .unwrap()
     }
 
     #[test]
@@ -169,6 +186,9 @@ mod tests {
 
     #[test]
     fn nothing_is_doubted_before_a_pass() {
-        assert_eq!(of_cross(&[], Some(1.0), SelfCompatibility::Yes, false), None);
+        assert_eq!(
+            of_cross(&[], Some(1.0), SelfCompatibility::Yes, false),
+            None
+        );
     }
 }

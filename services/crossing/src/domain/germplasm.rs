@@ -33,7 +33,10 @@ pub fn check_passport(fields: &mut Fields, passport: &Passport) {
     for (field, code) in [
         ("passport/institute_code", &passport.institute_code),
         ("passport/donor_code", &passport.donor_code),
-        ("passport/breeding_institute_code", &passport.breeding_institute_code),
+        (
+            "passport/breeding_institute_code",
+            &passport.breeding_institute_code,
+        ),
     ] {
         fields.require(
             code.is_ascii() && institute(code),
@@ -146,11 +149,18 @@ mod tests {
             ..Passport::default()
         };
         check_passport(&mut fields, &passport);
-        let pointers: Vec<String> =
-            fields.into_errors().into_iter().map(|error| error.pointer).collect();
+        let pointers: Vec<String> = fields
+            .into_errors()
+            .into_iter()
+            .map(|error| error.pointer)
+            .collect();
         assert_eq!(
             pointers,
-            ["/passport/institute_code", "/passport/origin_country", "/passport/biological_status"]
+            [
+                "/passport/institute_code",
+                "/passport/origin_country",
+                "/passport/biological_status"
+            ]
         );
     }
 }

@@ -104,13 +104,22 @@ mod tests {
     }
 
     fn sheet(skip: u32) -> Sheet {
-        Sheet { page: PageSize::A4, columns: 3, rows: 8, margin_mm: 8.0, skip }
+        Sheet {
+            page: PageSize::A4,
+            columns: 3,
+            rows: 8,
+            margin_mm: 8.0,
+            skip,
+        }
     }
 
     fn pages(document: &[u8]) -> String {
         let text = String::from_utf8_lossy(document).into_owned();
         let at = text.find("/Count ").expect("a page tree");
-        text[at + 7..].chars().take_while(char::is_ascii_digit).collect()
+        text[at + 7..]
+            .chars()
+            .take_while(char::is_ascii_digit)
+            .collect()
     }
 
     #[test]
@@ -123,7 +132,10 @@ mod tests {
     #[test]
     fn a_single_label_has_a_page_of_its_own() {
         let single = Sheet {
-            page: PageSize { width_mm: 54.0, height_mm: 25.0 },
+            page: PageSize {
+                width_mm: 54.0,
+                height_mm: 25.0,
+            },
             columns: 1,
             rows: 1,
             margin_mm: 1.0,

@@ -147,11 +147,15 @@ impl Lot {
 
     /// The morning on which it is dry, or the day on which it was found so.
     pub fn dry_on(&self) -> Date {
-        self.dried_on().unwrap_or_else(|| day_after(self.gathered_on, 1))
+        self.dried_on()
+            .unwrap_or_else(|| day_after(self.gathered_on, 1))
     }
 
     fn entry_of(&self, kind: PollenEventKind) -> Option<Date> {
-        self.entries.iter().find(|entry| entry.kind == kind).map(|entry| entry.on)
+        self.entries
+            .iter()
+            .find(|entry| entry.kind == kind)
+            .map(|entry| entry.on)
     }
 
     fn weighed_mg(&self) -> Option<f64> {
@@ -219,10 +223,7 @@ impl Lot {
             place,
             dried,
             discarded,
-            usable: dried
-                && !discarded
-                && !used_up
-                && germination.verdict != PollenVerdict::Dead,
+            usable: dried && !discarded && !used_up && germination.verdict != PollenVerdict::Dead,
             germination,
             flowers_pollinated_n: u32::try_from(pollinated).unwrap_or(0),
             serves_flowers_n: serves as u32,
@@ -235,13 +236,19 @@ impl Lot {
     pub fn check_next(&self, fields: &mut Fields, next: &Entry) {
         use PollenEventKind as K;
         if let Some(on) = self.discarded_on() {
-            fields.fault("kind", format!("the lot was discarded on {on}; nothing can follow"));
+            fields.fault(
+                "kind",
+                format!("the lot was discarded on {on}; nothing can follow"),
+            );
             return;
         }
         if next.on < self.gathered_on {
             fields.fault(
                 "on",
-                format!("{} is before the lot was gathered, on {}", next.on, self.gathered_on),
+                format!(
+                    "{} is before the lot was gathered, on {}",
+                    next.on, self.gathered_on
+                ),
             );
             return;
         }
@@ -252,12 +259,18 @@ impl Lot {
         {
             fields.fault(
                 "on",
-                format!("{} is before the entry of {last}; entries follow each other", next.on),
+                format!(
+                    "{} is before the entry of {last}; entries follow each other",
+                    next.on
+                ),
             );
         }
         match (next.kind, self.dried_on()) {
             (K::Dried, Some(on)) => {
-                fields.fault("kind", format!("the lot was recorded as dry on {on} already"));
+                fields.fault(
+                    "kind",
+                    format!("the lot was recorded as dry on {on} already"),
+                );
             }
             (K::Dried, None) => fields.require(
                 next.on > self.gathered_on,
@@ -270,10 +283,16 @@ impl Lot {
             ),
             (K::Stored | K::Thawed | K::Tested | K::Used, None) => fields.fault(
                 "kind",
-                format!("the lot was not recorded as dry yet; record it as dried before {}", next.kind),
+                format!(
+                    "the lot was not recorded as dry yet; record it as dried before {}",
+                    next.kind
+                ),
             ),
             (K::Stored | K::Thawed | K::Tested | K::Used, Some(on)) if next.on < on => {
-                fields.fault("on", format!("{} is before the lot was dry, on {on}", next.on));
+                fields.fault(
+                    "on",
+                    format!("{} is before the lot was dry, on {on}", next.on),
+                );
             }
             _ => {}
         }
@@ -285,7 +304,10 @@ impl Lot {
             ),
             K::Thawed if !now.place.is_some_and(Place::is_frozen) => fields.fault(
                 "kind",
-                format!("the lot is in the {}, not in a freezer, and cannot be thawed", now.place_word()),
+                format!(
+                    "the lot is in the {}, not in a freezer, and cannot be thawed",
+                    now.place_word()
+                ),
             ),
             K::Thawed if next.place.is_some_and(Place::is_frozen) => {
                 fields.fault("place", "thawed pollen goes to a vial or a refrigerator");
@@ -298,7 +320,10 @@ impl Lot {
         }
         if let Some(quantity_mg) = next.quantity_mg {
             if !quantity_mg.is_finite() || quantity_mg <= 0.0 || quantity_mg > 1e6 {
-                fields.fault("quantity_mg", format!("{quantity_mg} is not a weight above 0"));
+                fields.fault(
+                    "quantity_mg",
+                    format!("{quantity_mg} is not a weight above 0"),
+                );
             } else if next.kind != K::Dried {
                 match self.left_mg(Date::MAX) {
                     None => fields.fault(
@@ -322,17 +347,32 @@ mod tests {
     use jiff::civil::date;
 
     fn entry(kind: PollenEventKind, on: Date, place: Option<Place>) -> Entry {
-        Entry { kind, on, place, test: None, quantity_mg: None, flowers_n: 0 }
+        Entry {
+            kind,
+            on,
+            place,
+            test: None,
+            quantity_mg: None,
+            flowers_n: 0,
+        }
     }
 
     fn lot(entries: Vec<Entry>) -> Lot {
-        Lot { gathered_on: date(2026, 2, 10), flowers_n: 100, entries }
+        Lot {
+            gathered_on: date(2026, 2, 10),
+            flowers_n: 100,
+            entries,
+        }
     }
 
     fn faults(lot: &Lot, next: &Entry) -> Vec<String> {
         let mut fields = Fields::new();
         lot.check_next(&mut fields, next);
-        fields.into_errors().into_iter().map(|error| error.pointer).collect()
+        fields
+            .into_errors()
+            .into_iter()
+            .map(|error| error.pointer)
+            .collect()
     }
 
     #[test]
@@ -341,10 +381,17 @@ mod tests {
         let vial = lot(vec![dried.clone()]).on(date(2026, 4, 1));
         assert!(vial.usable && vial.germination.verdict == PollenVerdict::Good);
         let due = vial.discard_due_on.unwrap();
-        assert!((date(2026, 4, 15)..date(2026, 6, 1)).contains(&due), "{due}");
+        assert!(
+            (date(2026, 4, 15)..date(2026, 6, 1)).contains(&due),
+            "{due}"
+        );
         let frozen = lot(vec![
             dried,
-            entry(PollenEventKind::Stored, date(2026, 2, 12), Some(Place::Freezer)),
+            entry(
+                PollenEventKind::Stored,
+                date(2026, 2, 12),
+                Some(Place::Freezer),
+            ),
         ]);
         let next_season = frozen.on(date(2027, 2, 10));
         assert!(next_season.usable && next_season.germination.verdict == PollenVerdict::Good);
@@ -355,19 +402,39 @@ mod tests {
     #[test]
     fn pollen_is_not_dry_on_the_day_it_was_gathered() {
         let fresh = lot(vec![]);
-        assert_eq!(faults(&fresh, &entry(PollenEventKind::Dried, date(2026, 2, 10), None)), ["/on"]);
-        assert!(faults(&fresh, &entry(PollenEventKind::Dried, date(2026, 2, 11), None)).is_empty());
+        assert_eq!(
+            faults(
+                &fresh,
+                &entry(PollenEventKind::Dried, date(2026, 2, 10), None)
+            ),
+            ["/on"]
+        );
+        assert!(
+            faults(
+                &fresh,
+                &entry(PollenEventKind::Dried, date(2026, 2, 11), None)
+            )
+            .is_empty()
+        );
         assert!(!fresh.on(date(2026, 2, 11)).usable);
     }
 
     #[test]
     fn entries_follow_each_other() {
         let dried = lot(vec![entry(PollenEventKind::Dried, date(2026, 2, 12), None)]);
-        let early = entry(PollenEventKind::Stored, date(2026, 2, 11), Some(Place::Freezer));
+        let early = entry(
+            PollenEventKind::Stored,
+            date(2026, 2, 11),
+            Some(Place::Freezer),
+        );
         assert_eq!(faults(&dried, &early), ["/on", "/on"]);
         let thaw = entry(PollenEventKind::Thawed, date(2026, 2, 13), None);
         assert_eq!(faults(&dried, &thaw), ["/kind"]);
-        let gone = lot(vec![entry(PollenEventKind::Discarded, date(2026, 2, 12), None)]);
+        let gone = lot(vec![entry(
+            PollenEventKind::Discarded,
+            date(2026, 2, 12),
+            None,
+        )]);
         assert_eq!(faults(&gone, &thaw), ["/kind"]);
     }
 
@@ -389,7 +456,10 @@ mod tests {
     fn own_tests_override_the_curve() {
         let mut tested = entry(PollenEventKind::Tested, date(2026, 2, 12), None);
         tested.test = Some(GerminationTest::new(2, 200).unwrap());
-        let poor = lot(vec![entry(PollenEventKind::Dried, date(2026, 2, 11), None), tested]);
+        let poor = lot(vec![
+            entry(PollenEventKind::Dried, date(2026, 2, 11), None),
+            tested,
+        ]);
         let state = poor.on(date(2026, 2, 13));
         assert_eq!(state.germination.verdict, PollenVerdict::Dead);
         assert!(!state.usable);

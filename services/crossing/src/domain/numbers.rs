@@ -128,11 +128,18 @@ mod tests {
         assert_eq!(parse(&mother(14)), Some(Numbered::Mother(14)));
         assert_eq!(
             parse(&pollen_lot(2026, 34)),
-            Some(Numbered::PollenLot { year: 26, number: 34 })
+            Some(Numbered::PollenLot {
+                year: 26,
+                number: 34
+            })
         );
         assert_eq!(
             parse(&seedling(2026, 412, 1037)),
-            Some(Numbered::Seedling { year: 26, cross: 412, place: 1037 })
+            Some(Numbered::Seedling {
+                year: 26,
+                cross: 412,
+                place: 1037
+            })
         );
     }
 

@@ -22,9 +22,15 @@ pub struct PageSize {
 
 impl PageSize {
     /// ISO 216 A4.
-    pub const A4: Self = Self { width_mm: 210.0, height_mm: 297.0 };
+    pub const A4: Self = Self {
+        width_mm: 210.0,
+        height_mm: 297.0,
+    };
     /// US letter.
-    pub const LETTER: Self = Self { width_mm: 215.9, height_mm: 279.4 };
+    pub const LETTER: Self = Self {
+        width_mm: 215.9,
+        height_mm: 279.4,
+    };
 
     /// Reads `a4`, `letter` or a size as `54x25`; empty is A4.
     pub fn parse(text: &str) -> Option<Self> {
@@ -34,9 +40,15 @@ impl PageSize {
             size => {
                 let (width, height) = size.split_once(['x', '×'])?;
                 let side = |text: &str| {
-                    text.trim().parse::<f32>().ok().filter(|side| (10.0..=1000.0).contains(side))
+                    text.trim()
+                        .parse::<f32>()
+                        .ok()
+                        .filter(|side| (10.0..=1000.0).contains(side))
                 };
-                Some(Self { width_mm: side(width)?, height_mm: side(height)? })
+                Some(Self {
+                    width_mm: side(width)?,
+                    height_mm: side(height)?,
+                })
             }
         }
     }
@@ -99,7 +111,8 @@ impl Paper {
         let (x, y) = (self.x(x_mm), self.y(y_mm));
         let bytes: Vec<u8> = text.chars().map(win_ansi).collect();
         self.content.begin_text();
-        self.content.set_font(if bold { BOLD } else { PLAIN }, size_pt);
+        self.content
+            .set_font(if bold { BOLD } else { PLAIN }, size_pt);
         self.content.next_line(x, y);
         self.content.show(Str(&bytes));
         self.content.end_text();
@@ -118,7 +131,8 @@ impl Paper {
     pub fn tick_box(&mut self, x_mm: f32, y_mm: f32, side_mm: f32) {
         let (x, y) = (self.x(x_mm), self.y(y_mm));
         self.content.set_line_width(0.4);
-        self.content.rect(x, y, side_mm * POINTS_PER_MM, side_mm * POINTS_PER_MM);
+        self.content
+            .rect(x, y, side_mm * POINTS_PER_MM, side_mm * POINTS_PER_MM);
         self.content.stroke();
     }
 
@@ -140,15 +154,21 @@ impl Paper {
         let quiet = 2.0;
         let module_mm = side_mm / (width as f32 + 2.0 * quiet);
         let scale = module_mm * POINTS_PER_MM;
-        let (left, bottom) =
-            (self.x(left_mm + quiet * module_mm), self.y(top_mm + side_mm - quiet * module_mm));
+        let (left, bottom) = (
+            self.x(left_mm + quiet * module_mm),
+            self.y(top_mm + side_mm - quiet * module_mm),
+        );
         self.content.save_state();
-        self.content.transform([scale, 0.0, 0.0, scale, left, bottom]);
+        self.content
+            .transform([scale, 0.0, 0.0, scale, left, bottom]);
         for (row, modules) in colors.chunks(width).enumerate() {
             let up = (width - 1 - row) as f32;
             let mut at = 0;
             while at < width {
-                let run = modules[at..].iter().take_while(|color| **color == Color::Dark).count();
+                let run = modules[at..]
+                    .iter()
+                    .take_while(|color| **color == Color::Dark)
+                    .count();
                 if run > 0 {
                     self.content.rect(at as f32, up, run as f32, 1.0);
                 }
@@ -172,15 +192,22 @@ impl Paper {
         ));
         page.parent(PAGE_TREE).contents(content_ref);
         let mut resources = page.resources();
-        resources.fonts().pair(PLAIN, PLAIN_FONT).pair(BOLD, BOLD_FONT);
+        resources
+            .fonts()
+            .pair(PLAIN, PLAIN_FONT)
+            .pair(BOLD, BOLD_FONT);
         resources.finish();
         page.finish();
         let mut deflated = ZlibEncoder::new(Vec::new(), Compression::fast());
         // Writing into memory does not fail; were it to, the plain content stands in.
-        let packed = deflated.write_all(&content).and_then(|()| deflated.finish());
+        let packed = deflated
+            .write_all(&content)
+            .and_then(|()| deflated.finish());
         match packed {
             Ok(bytes) => {
-                self.pdf.stream(content_ref, &bytes).filter(Filter::FlateDecode);
+                self.pdf
+                    .stream(content_ref, &bytes)
+                    .filter(Filter::FlateDecode);
             }
             Err(_) => {
                 self.pdf.stream(content_ref, &content);
@@ -197,9 +224,14 @@ impl Paper {
         }
         self.pdf.catalog(CATALOGUE).pages(PAGE_TREE);
         let count = i32::try_from(self.pages.len()).unwrap_or(i32::MAX);
-        self.pdf.pages(PAGE_TREE).kids(self.pages.iter().copied()).count(count);
-        for (reference, name) in [(PLAIN_FONT, b"Helvetica".as_slice()), (BOLD_FONT, b"Helvetica-Bold")]
-        {
+        self.pdf
+            .pages(PAGE_TREE)
+            .kids(self.pages.iter().copied())
+            .count(count);
+        for (reference, name) in [
+            (PLAIN_FONT, b"Helvetica".as_slice()),
+            (BOLD_FONT, b"Helvetica-Bold"),
+        ] {
             self.pdf
                 .type1_font(reference)
                 .base_font(Name(name))
@@ -235,7 +267,10 @@ mod tests {
         assert_eq!(PageSize::parse("Letter"), Some(PageSize::LETTER));
         assert_eq!(
             PageSize::parse("54x25"),
-            Some(PageSize { width_mm: 54.0, height_mm: 25.0 })
+            Some(PageSize {
+                width_mm: 54.0,
+                height_mm: 25.0
+            })
         );
         assert_eq!(PageSize::parse("54"), None);
         assert_eq!(PageSize::parse("5400x25"), None);

@@ -139,10 +139,10 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
                 "the mother rejects part of this pollen and accepts {}",
                 outcome.compatible_alleles.join(", ")
             ),
-            _ => outcome
-                .notes
-                .first()
-                .map_or_else(|| "compatibility is not known".to_owned(), ToString::to_string),
+            _ => outcome.notes.first().map_or_else(
+                || "compatibility is not known".to_owned(),
+                ToString::to_string,
+            ),
         };
         warnings.push(warning(code, said));
     }
@@ -168,8 +168,10 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
             offspring.ploidy,
             fertility(offspring.fertility)
         ),
-        None => "chromosomes of the seedlings cannot be foretold: a parent's gametes are not balanced"
-            .to_owned(),
+        None => {
+            "chromosomes of the seedlings cannot be foretold: a parent's gametes are not balanced"
+                .to_owned()
+        }
     };
     PairAdvice {
         progeny_species: Taxon::of_cross(mother, father).to_string(),

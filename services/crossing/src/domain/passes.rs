@@ -110,7 +110,10 @@ impl Facts<'_> {
         fields.require(
             pass.stray_stripped_n <= pass.stray_n,
             "stray_stripped_n",
-            format!("{} of {} stray flowers cannot be taken off", pass.stray_stripped_n, pass.stray_n),
+            format!(
+                "{} of {} stray flowers cannot be taken off",
+                pass.stray_stripped_n, pass.stray_n
+            ),
         );
         if let Some(days) = pass.days_since_opening {
             fields.number("days_since_opening", days, 0.0, 30.0);
@@ -120,7 +123,10 @@ impl Facts<'_> {
         {
             fields.fault(
                 "on",
-                format!("{} is not before the first harvest of this cross, on {first}", pass.on),
+                format!(
+                    "{} is not before the first harvest of this cross, on {first}",
+                    pass.on
+                ),
             );
         }
         self.check_flowers(fields, pass);
@@ -139,8 +145,11 @@ impl Facts<'_> {
             (pollinated > ready).then_some((pollinated, ready))
         };
         if let Some((pollinated, ready)) = lacking(self.until).or_else(|| lacking(self.in_all)) {
-            let field =
-                if pass.pollinated_n > 0 { "flowers_pollinated_n" } else { "unfit_n" };
+            let field = if pass.pollinated_n > 0 {
+                "flowers_pollinated_n"
+            } else {
+                "unfit_n"
+            };
             fields.fault(
                 field,
                 format!(
@@ -160,12 +169,18 @@ impl Facts<'_> {
         if pass.on < lot.gathered_on {
             fields.fault(
                 "on",
-                format!("{} is before the pollen was gathered, on {}", pass.on, lot.gathered_on),
+                format!(
+                    "{} is before the pollen was gathered, on {}",
+                    pass.on, lot.gathered_on
+                ),
             );
         } else if let Some(dried) = lot.dried_on()
             && pass.on < dried
         {
-            fields.fault("on", format!("{} is before the pollen was dry, on {dried}", pass.on));
+            fields.fault(
+                "on",
+                format!("{} is before the pollen was dry, on {dried}", pass.on),
+            );
         }
         if let Some(discarded) = lot.discarded_on()
             && pass.on > discarded
@@ -212,11 +227,15 @@ impl Facts<'_> {
                 match state.germination.verdict {
                     PollenVerdict::Dead => warn(
                         WarningCode::DeadPollen,
-                        format!("{on}: about {percent:.0} % of this pollen is expected to germinate; it is as good as dead"),
+                        format!(
+                            "{on}: about {percent:.0} % of this pollen is expected to germinate; it is as good as dead"
+                        ),
                     ),
                     PollenVerdict::Doubtful => warn(
                         WarningCode::StalePollen,
-                        format!("{on}: about {percent:.0} % of this pollen is expected to germinate; test it or take fresher"),
+                        format!(
+                            "{on}: about {percent:.0} % of this pollen is expected to germinate; test it or take fresher"
+                        ),
                     ),
                     PollenVerdict::Good => {}
                 }
@@ -235,7 +254,9 @@ impl Facts<'_> {
             if self.accepted_pollen == Some(0.0) && !self.open_pollinated {
                 warn(
                     WarningCode::Incompatible,
-                    format!("{on}: the mother rejects all of this pollen; fruit will be of stray pollen"),
+                    format!(
+                        "{on}: the mother rejects all of this pollen; fruit will be of stray pollen"
+                    ),
                 );
             }
             let sets_alone = matches!(
@@ -245,7 +266,9 @@ impl Facts<'_> {
             if sets_alone && self.covered() != Some(true) && !self.open_pollinated {
                 warn(
                     WarningCode::UncoveredSelfFertile,
-                    format!("{on}: the mother sets with her own pollen and no cover is recorded on her"),
+                    format!(
+                        "{on}: the mother sets with her own pollen and no cover is recorded on her"
+                    ),
                 );
             }
             if let Some(late) = pass.days_since_opening.and_then(late_pollination) {
@@ -256,7 +279,9 @@ impl Facts<'_> {
         if strays_left > 0 {
             warn(
                 WarningCode::StraysLeft,
-                format!("{on}: {strays_left} open, unworked flowers stayed on the mother; strip them"),
+                format!(
+                    "{on}: {strays_left} open, unworked flowers stayed on the mother; strip them"
+                ),
             );
         }
         if let Some(mother) = self.mother {
@@ -279,11 +304,17 @@ impl Facts<'_> {
         if on < self.season.0 || on > self.season.1 {
             warn(
                 WarningCode::OutOfSeason,
-                format!("{on} is outside the season, {} to {}", self.season.0, self.season.1),
+                format!(
+                    "{on} is outside the season, {} to {}",
+                    self.season.0, self.season.1
+                ),
             );
         }
         if !pass.reason.trim().is_empty() {
-            warn(WarningCode::CountExplained, format!("{on}: {}", pass.reason.trim()));
+            warn(
+                WarningCode::CountExplained,
+                format!("{on}: {}", pass.reason.trim()),
+            );
         }
         found
     }

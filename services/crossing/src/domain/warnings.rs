@@ -72,7 +72,9 @@ pub fn warning(code: WarningCode, message: impl Into<String>) -> CrossWarning {
 pub fn distinct(warnings: impl IntoIterator<Item = CrossWarning>) -> Vec<CrossWarning> {
     let mut seen: Vec<CrossWarning> = Vec::new();
     for warning in warnings {
-        if !seen.iter().any(|known| known.code == warning.code && known.message == warning.message)
+        if !seen
+            .iter()
+            .any(|known| known.code == warning.code && known.message == warning.message)
         {
             seen.push(warning);
         }

@@ -29,7 +29,11 @@ fn plus(day: Date, days: i64) -> Date {
 /// The days of bloom that one season's notes tell; none when no flower stage was noted.
 pub fn observed(notes: &[Note]) -> Option<BloomWindow> {
     let first_of = |stages: std::ops::RangeInclusive<u8>| {
-        notes.iter().filter(|note| stages.contains(&note.stage)).map(|note| note.on).min()
+        notes
+            .iter()
+            .filter(|note| stages.contains(&note.stage))
+            .map(|note| note.on)
+            .min()
     };
     let first = first_of(60..=66)
         .or_else(|| first_of(57..=59).map(|day| plus(day, BALLOON_TO_OPEN_DAYS)))
@@ -81,14 +85,20 @@ pub fn bloom(notes: &[Note], year: i16) -> Option<Bloom> {
         by_year.entry(note.on.year()).or_default().push(*note);
     }
     if let Some(window) = by_year.get(&year).and_then(|notes| observed(notes)) {
-        return Some(Bloom { window, seasons_n: 0 });
+        return Some(Bloom {
+            window,
+            seasons_n: 0,
+        });
     }
     let past: Vec<BloomWindow> = by_year
         .iter()
         .filter(|(of, _)| **of < year)
         .filter_map(|(_, notes)| observed(notes))
         .collect();
-    expected(&past, year).map(|window| Bloom { window, seasons_n: past.len() })
+    expected(&past, year).map(|window| Bloom {
+        window,
+        seasons_n: past.len(),
+    })
 }
 
 #[cfg(test)]
@@ -114,7 +124,10 @@ mod tests {
         let mut noted = notes.to_vec();
         noted.push(note(date(2026, 2, 1), 59));
         let observed = bloom(&noted, 2026).unwrap();
-        assert_eq!((observed.seasons_n, observed.window.first()), (0, date(2026, 2, 3)));
+        assert_eq!(
+            (observed.seasons_n, observed.window.first()),
+            (0, date(2026, 2, 3))
+        );
     }
 
     #[test]

@@ -196,7 +196,7 @@ impl Design {
         for term in &model.random {
             random.push(random_design(frame, term, &used, n_missing)?);
         }
-        let design = Self {
+        Ok(Self {
             response: formula.response.clone(),
             y,
             used,
@@ -212,13 +212,14 @@ impl Design {
             random,
             residual,
             residual_groups,
-        };
-        design.check_random()?;
-        Ok(design)
+        })
     }
 
-    /// Random terms that no data could tell apart.
-    fn check_random(&self) -> Result<(), ModelError> {
+    /// Random terms whose variances no data could tell apart.
+    ///
+    /// # Errors
+    /// The first such term, named with what it is confounded with.
+    pub(crate) fn check_random(&self) -> Result<(), ModelError> {
         let records = self.used.len();
         let single = |term: &RandomDesign| {
             term.relationship.is_none()

@@ -205,6 +205,7 @@ pub struct Variances {
 /// confounded terms (named), or a search that did not converge; see [`ModelError`].
 pub fn fit(frame: &Frame, model: &Model) -> Result<Fit, ModelError> {
     let design = Design::build(frame, model)?;
+    design.check_random()?;
     let optimum = reml::maximise(&design, model.max_iterations)?;
     Fit::new(design, optimum, true)
 }

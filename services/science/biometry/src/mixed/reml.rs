@@ -136,6 +136,9 @@ pub(crate) struct Derivatives {
     pub(crate) free: Vec<Free>,
     pub(crate) score: Vec<f64>,
     pub(crate) information: Mat<f64>,
+    /// The information with the curvature that squaring L adds where the likelihood falls with
+    /// the covariance, which keeps steps near the boundary of a sensible size.
+    ascent: Mat<f64>,
     update: Option<Parameters>,
     /// Share of every random term's design left once the fixed terms are fitted.
     distinct: Vec<f64>,
@@ -238,6 +241,7 @@ pub(crate) fn derivatives(
     );
     let mut update = Some(parameters.clone());
     let mut distinct = Vec::with_capacity(design.random.len());
+    let mut bends: Vec<(usize, usize, f64)> = Vec::new();
     for (k, term) in design.random.iter().enumerate() {
         let loading = &parameters.loadings[k];
         let (t, r, levels) = (loading.n_coefficients, loading.rank, term.levels.len());
@@ -266,6 +270,7 @@ pub(crate) fn derivatives(
             .collect();
         let m = related_scores(design, k, loading, &scores, &effects);
         let (mut common_score, mut common) = (0.0, vec![0.0; design.n()]);
+        let first_free = score.len();
         for s in 0..r {
             let scaled: Vec<f64> = (0..design.n())
                 .map(|i| {
@@ -304,6 +309,21 @@ pub(crate) fn derivatives(
             score.push(common_score);
             g.push(design.residual.apply(weights, &common));
             q.push(common);
+            let slope = (common_score / loading.at(0, 0)).min(0.0);
+            bends.push((first_free, first_free, -slope));
+        } else {
+            let slope_of_l =
+                Mat::from_fn(t, r, |a, s| dot(&scores[a], &effects[s]) - ml[k][a * r + s]);
+            let bend = falling_curvature(loading, &term.mean_square, &slope_of_l);
+            let mut start = first_free;
+            for s in 0..r {
+                for a in s..t {
+                    for b in s..t {
+                        bends.push((start + a - s, start + b - s, bend[(a, b)]));
+                    }
+                }
+                start += t - s;
+            }
         }
         // L'(Z'PZ)L traced by relationship, and L'h, give E(v'A^-1 v) = vv + levels - N.
         let through = |s: usize, u: usize| -> f64 {
@@ -380,13 +400,50 @@ pub(crate) fn derivatives(
             - dot(&through[a].0, &through[b].1)
             - dot(&through[b].0, &through[a].1))
     });
+    let mut ascent = information.clone();
+    bends
+        .iter()
+        .for_each(|&(i, j, bend)| ascent[(i, j)] += bend);
     Derivatives {
+        ascent,
         free,
         score,
         information,
         update,
         distinct,
     }
+}
+
+/// -2 S_, with S the slope of the likelihood by the covariance L L' and S_ its negative part:
+/// minus the second derivative of the likelihood by a column of L that the average information
+/// leaves out. `slope_of_l` is 2 S L; where L has not full rank, S is completed as
+/// K + K' - P K from K = S L L^+ and P = L L^+.
+fn falling_curvature(loading: &Loading, mean_square: &[f64], slope_of_l: &Mat<f64>) -> Mat<f64> {
+    let (t, r) = (loading.n_coefficients, loading.rank);
+    let unit = |a: usize| mean_square[a].sqrt();
+    let l = Mat::from_fn(t, r, |a, s| unit(a) * loading.at(a, s));
+    let slope = Mat::from_fn(t, r, |a, s| 0.5 * slope_of_l[(a, s)] / unit(a));
+    let none = Mat::zeros(t, t);
+    let Ok(cross) = (l.transpose() * &l).llt(Side::Lower) else {
+        return none;
+    };
+    let pseudo_inverse = cross.solve(l.transpose());
+    let k = &slope * &pseudo_inverse;
+    let projection = &l * &pseudo_inverse;
+    let whole = &k + k.transpose() - &projection * &k;
+    let symmetric = faer::Scale(0.5) * (&whole + whole.transpose());
+    let Ok(eigen) = symmetric.self_adjoint_eigen(Side::Lower) else {
+        return none;
+    };
+    Mat::from_fn(t, t, |a, b| {
+        let falling: f64 = (0..t)
+            .map(|m| {
+                let value = eigen.S().column_vector()[m].min(0.0);
+                value * eigen.U()[(a, m)] * eigen.U()[(b, m)]
+            })
+            .sum();
+        -2.0 * falling * unit(a) * unit(b)
+    })
 }
 
 /// Derivative of the equations' solution by every free parameter: from C s = W'R^-1 y,
@@ -473,13 +530,13 @@ fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) 
     loop {
         let moving: Vec<usize> = (0..n).filter(|&k| held[k].is_none()).collect();
         let information = Mat::from_fn(moving.len(), moving.len(), |i, j| {
-            here.information[(moving[i], moving[j])]
+            here.ascent[(moving[i], moving[j])]
         });
         let score: Vec<f64> = moving
             .iter()
             .map(|&i| {
                 let pulled: f64 = (0..n)
-                    .filter_map(|j| held[j].map(|step| here.information[(i, j)] * step))
+                    .filter_map(|j| held[j].map(|step| here.ascent[(i, j)] * step))
                     .sum();
                 here.score[i] - pulled
             })
@@ -511,6 +568,39 @@ fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) 
             held[k] = Some(DEEPEST * parameters.value(here.free[k]));
         }
     }
+}
+
+/// What to try when the full step does not gain what it promised: shorter steps, steps nearer to
+/// steepest ascent, the expectation-maximisation update, and sinking covariances scaled down as
+/// a whole.
+fn cautious_steps(parameters: &Parameters, here: &Derivatives, step: &[f64]) -> Vec<Parameters> {
+    let mut candidates: Vec<Parameters> = (0..8)
+        .map(|k| parameters.along(&here.free, step, 0.5_f64.powi(k)))
+        .collect();
+    let n = here.free.len();
+    for ridge in [0.01, 0.1, 1.0, 10.0] {
+        let raised = Mat::from_fn(n, n, |i, j| {
+            here.ascent[(i, j)] * if i == j { 1.0 + ridge } else { 1.0 }
+        });
+        let damped = newton_step(&raised, &here.score);
+        candidates.extend([1.0, 0.3].map(|share| parameters.along(&here.free, &damped, share)));
+    }
+    for (k, loading) in parameters.loadings.iter().enumerate() {
+        let of_term = |f: &Free| matches!(f, Free::Loading { term, .. } if *term == k);
+        let outward: f64 = (here.free.iter().zip(&here.score))
+            .filter(|(f, _)| of_term(f))
+            .map(|(f, s)| s * parameters.value(*f))
+            .sum();
+        if loading.rank > 0 && outward < 0.0 {
+            for scale in [0.1, 0.5] {
+                let mut sunk = parameters.clone();
+                sunk.loadings[k].values.iter_mut().for_each(|v| *v *= scale);
+                candidates.push(sunk);
+            }
+        }
+    }
+    candidates.extend(here.update.clone());
+    candidates
 }
 
 /// L of the nearest covariance of lower rank, when the least eigenvalue (covariates scaled to unit
@@ -744,20 +834,36 @@ pub(crate) fn maximise(design: &Design, max_iterations: usize) -> Result<Optimum
         gradient = decrement.max(0.0).sqrt();
         let slack = 1e-11 * (1.0 + solved.log_likelihood.abs());
         let mut next = None;
-        let stalled = gradient < 1e-4
-            && trace.len() > 2
-            && solved.log_likelihood - trace[trace.len() - 3] <= 2.0 * slack;
+        // Steps that no longer gain anything worth the name: within a thousandth of a standard
+        // error of the optimum.
+        let gain_since = |back: usize| match trace.len().checked_sub(back + 1) {
+            Some(then) => solved.log_likelihood - trace[then],
+            None => f64::INFINITY,
+        };
+        let stalled = (gradient < 1e-4 && gain_since(2) <= 2.0 * slack)
+            || (gradient < 1e-3 && gain_since(10) <= 1e-6);
         if gradient > 1e-6 && !stalled {
-            let candidates = (0..8)
-                .map(|k| parameters.along(&here.free, &step, 0.5_f64.powi(k)))
-                .chain(here.update.clone());
-            for candidate in candidates {
-                if let Ok(there) = system.solve(design, &candidate.loadings, &candidate.residual)
-                    && there.log_likelihood >= solved.log_likelihood - slack
-                {
-                    next = Some((candidate, there));
-                    break;
-                }
+            let evaluate = |candidate: Parameters| {
+                let there = system
+                    .solve(design, &candidate.loadings, &candidate.residual)
+                    .ok()?;
+                Some((candidate, there))
+            };
+            // A full step promises half the squared gradient; a fifth of that must come.
+            let promised = 0.1 * gradient * gradient;
+            let worthwhile = if promised > 10.0 * slack {
+                promised
+            } else {
+                -slack
+            };
+            next = evaluate(parameters.along(&here.free, &step, 1.0))
+                .filter(|(_, there)| there.log_likelihood >= solved.log_likelihood + worthwhile);
+            if next.is_none() {
+                next = cautious_steps(&parameters, &here, &step)
+                    .into_iter()
+                    .filter_map(evaluate)
+                    .max_by(|a, b| a.1.log_likelihood.total_cmp(&b.1.log_likelihood))
+                    .filter(|(_, there)| there.log_likelihood >= solved.log_likelihood - slack);
             }
         }
         let Some((candidate, there)) = next else {

@@ -258,7 +258,7 @@ fn unrelated_relationship_changes_nothing() {
 
 #[test]
 fn leaving_out_an_influential_record_moves_the_fixed_effects_as_cook_says() {
-    let mut data = trial(2, 5, 3, [0.6, 0.0, 0.3, 0.5], 17);
+    let mut data = trial(2, 5, 3, [25.0, 0.0, 0.3, 0.5], 17);
     data.y[4] += 6.0;
     let model = Model::new("y ~ site").unwrap().random("entry").unwrap();
     let full = fit(&data.frame(), &model).unwrap();
@@ -269,7 +269,7 @@ fn leaving_out_an_influential_record_moves_the_fixed_effects_as_cook_says() {
         .unwrap();
     assert_eq!(worst.record, 4);
     let trace: f64 = diagnostics.iter().map(|d| d.leverage).sum();
-    assert!(trace > 2.0 && trace < 7.0, "{trace}");
+    assert!(trace > 2.1 && trace < 7.0, "{trace}");
     // The same at the same variances, by refitting without the record.
     let values: Vec<Option<f64>> = data
         .y
@@ -671,6 +671,90 @@ proptest! {
             prop_assert!((a.variance() - b.variance() / squared).abs() < 2e-4 * total);
             for (x, y) in a.levels.iter().zip(&b.levels) {
                 prop_assert!((x.effect() - y.effect() / scale).abs() < 2e-3 * total.sqrt());
+            }
+        }
+    }
+}
+
+/// Plants measured over days, with the given covariance of intercept and slope, some plants lost.
+fn growth(covariance: [f64; 3], seed: u64) -> Frame {
+    let mut noise = Noise::new(seed);
+    let (mut plant, mut tray, mut day, mut y) = (vec![], vec![], vec![], vec![]);
+    let root = covariance[0].sqrt();
+    let (cross, rest) = if root > 0.0 {
+        let cross = covariance[1] / root;
+        (cross, (covariance[2] - cross * cross).max(0.0).sqrt())
+    } else {
+        (0.0, covariance[2].sqrt())
+    };
+    for p in 0..14 {
+        let (a, b) = (noise.draw(), noise.draw());
+        let (level, slope) = (root * a, cross * a + rest * b);
+        for d in 0..6 {
+            if noise.draw() > -1.2 {
+                plant.push(p);
+                tray.push((p * 5 + d) % 4);
+                day.push(Some(f64::from(d as u32)));
+                y.push(Some(
+                    5.0 + level + (0.4 + slope) * f64::from(d as u32) + noise.draw(),
+                ));
+            }
+        }
+    }
+    Frame::new()
+        .with_factor("plant", labels("P", &plant))
+        .and_then(|f| f.with_factor("tray", labels("T", &tray)))
+        .and_then(|f| f.with_numeric("day", day))
+        .and_then(|f| f.with_numeric("y", y))
+        .unwrap()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    /// Unbalanced data, components at and near the boundary, correlations of one: the search ends,
+    /// and no parameters nearby have a higher likelihood.
+    #[test]
+    fn nothing_nearby_is_likelier(
+        seed in 0_u64..1_000_000,
+        variance in 0.0_f64..2.0,
+        correlation in -1.0_f64..1.0,
+        slope in prop_oneof![Just(0.0), 0.0..0.5_f64],
+    ) {
+        let cross = correlation * (variance * slope).sqrt();
+        let frame = growth([variance, cross, slope], seed);
+        let model = Model::new("y ~ day")
+            .unwrap()
+            .random_coefficients("plant", "1 + day")
+            .unwrap()
+            .random("tray")
+            .unwrap();
+        let fit = fit(&frame, &model).unwrap();
+        prop_assert!(fit.log_likelihood().is_finite());
+        let plant = &fit.random()[0].covariance;
+        let tray = fit.random()[1].variance();
+        let residual = fit.residual().variances[0].variance;
+        let mut noise = Noise::new(seed);
+        for scale in [0.01, 0.1, 0.5] {
+            for _ in 0..8 {
+                let mut near = || (scale * noise.draw()).exp();
+                let (a, b) = ((plant[0][0] + 1e-3 * scale).sqrt() * near(), near());
+                let cross = plant[0][1] / plant[0][0].max(1e-12).sqrt() * b;
+                let left = (plant[1][1] - plant[0][1].powi(2) / plant[0][0].max(1e-12)).max(0.0);
+                let rest = (left + 1e-3 * scale * (near() - 1.0).max(0.0)).sqrt() * near();
+                let moved = Variances {
+                    random: vec![
+                        vec![vec![a * a, a * cross], vec![a * cross, cross * cross + rest * rest]],
+                        vec![vec![(tray + 1e-3 * scale * (near() - 1.0).max(0.0)) * near()]],
+                    ],
+                    residual: vec![residual * near()],
+                    autocorrelations: None,
+                };
+                let there = fit_with_variances(&frame, &model, &moved).unwrap();
+                prop_assert!(
+                    there.log_likelihood() <= fit.log_likelihood() + 1e-6,
+                    "{} at {moved:?}, found {} at {:?}", there.log_likelihood(), fit.log_likelihood(), plant
+                );
             }
         }
     }

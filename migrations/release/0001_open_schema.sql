@@ -1,1 +1,0 @@
--- The release service. Every table begins its key with programme_id and carries a policy.

@@ -1,0 +1,271 @@
+//! What is to be known before a cross is made, and how it is likely to end.
+
+use ::pedigree::Pedigree;
+use biometry::fruit_set::outlook::{Prior, Standing, outlook};
+use compatibility::{OutcrossRates, Verdict};
+use contract::crossing::{
+    CompatibilityReply, CrossAdvice, CrossCounts, FruitOutlook, PollenChoice, PollenOutlook,
+};
+use jiff::civil::Date;
+use platform::database::Day;
+use platform::{Fault, Unit};
+
+use crate::domain::warnings::{WarningCode, warning};
+use crate::domain::windows::{Bloom, Note, bloom};
+use crate::domain::{numbers, parents};
+use crate::store::germplasm::{GermplasmRow, LineageRow, lineage};
+use crate::store::{crosses, pollen, seasons};
+
+/// Coancestry of the parents from which near kin is warned about: half sibs.
+const NEAR_KIN: f64 = 0.125;
+/// Flowers that the usual fruit set is worth beside the programme's own counts.
+const USUAL_SET_FLOWERS: f64 = 50.0;
+/// Correlation of two flowers of one pass, and flowers in a usual pass (judgements).
+const WITHIN_PASS: f64 = 0.03;
+const FLOWERS_PER_PASS: u64 = 40;
+/// Probability that further flowers aim at.
+const SURE: f64 = 0.9;
+
+/// Advice with what the cross keeps of it.
+pub(crate) struct Advised {
+    pub advice: CrossAdvice,
+    pub accepted_pollen: Option<f64>,
+}
+
+/// Advises on a pair of parents for a season, lots and bloom being looked at on a day.
+pub(crate) async fn advise(
+    unit: &mut Unit,
+    year: i32,
+    on: Date,
+    mother: &GermplasmRow,
+    father: Option<&GermplasmRow>,
+    fruit_wanted_n: u32,
+) -> Result<Advised, Fault> {
+    let genotype = |plant: &GermplasmRow| {
+        parents::stored_genotype(&plant.species, &plant.s_alleles).map_err(Fault::internal)
+    };
+    let mother_genotype = genotype(mother)?;
+    let self_compatible = parents::self_compatibility_word(&mother_genotype);
+    let (fruit_set, basis) = expected_set(unit, &mother.species).await?;
+    let flowers_needed = (f64::from(fruit_wanted_n) / fruit_set).ceil() as u32;
+    let mut advice = CrossAdvice {
+        flowers_needed,
+        fruit_set_expected: fruit_set,
+        fruit_set_basis: basis,
+        seed_parent_self_compatible: self_compatible.to_owned(),
+        ..CrossAdvice::default()
+    };
+    advice
+        .warnings
+        .extend(super::germplasm::rights_warning("seed parent", mother));
+    let Some(father) = father else {
+        advice.compatibility = Some(CompatibilityReply {
+            verdict: "unknown".into(),
+            notes: vec!["open-pollinated: the pollen parent is left to the bees".into()],
+            ..CompatibilityReply::default()
+        });
+        advice.progeny_species = mother.species.clone();
+        advice.crossability = "expected".into();
+        return Ok(Advised {
+            advice,
+            accepted_pollen: None,
+        });
+    };
+    advice
+        .warnings
+        .extend(super::germplasm::rights_warning("pollen parent", father));
+
+    let pair = parents::advise(&mother_genotype, &genotype(father)?);
+    advice.compatibility = Some(parents::compatibility_reply(&pair.compatibility));
+    advice.progeny_species = pair.progeny_species;
+    advice.ploidy_note = pair.ploidy_note;
+    advice.crossability = pair.crossability.to_owned();
+    advice.crossability_note = pair.crossability_note;
+    advice.warnings.extend(pair.warnings);
+    let accepted_pollen = match pair.compatibility.verdict {
+        Verdict::Unknown => None,
+        _ => pair
+            .compatibility
+            .accepted_pollen
+            .map(|share| share.value()),
+    };
+
+    let lines = lineage(unit.connection(), &[mother.id, father.id]).await?;
+    let pedigree =
+        Pedigree::from_records(lines.iter().map(LineageRow::record)).map_err(Fault::internal)?;
+    let expected = pedigree
+        .expect_cross(&mother.id, &father.id)
+        .map_err(Fault::internal)?;
+    let kinship = pedigree
+        .coancestry(&mother.id, &father.id)
+        .map_err(Fault::internal)?;
+    advice.kinship = Some(kinship);
+    advice.progeny_inbreeding = Some(expected.progeny_inbreeding);
+    if kinship >= NEAR_KIN {
+        advice.warnings.push(warning(
+            WarningCode::Kin,
+            format!(
+                "the parents are near kin: coancestry {kinship:.4}, which will be the inbreeding of the seedlings"
+            ),
+        ));
+    }
+
+    let pollen = pollen_outlook(unit, year, on, mother, father).await?;
+    if pollen.can_serve == "none" {
+        advice.warnings.push(warning(
+            WarningCode::NoPollenInSight,
+            format!(
+                "{} does not bloom with {} and no stored lot is usable; gather and store its pollen, or force its bloom",
+                father.name, mother.name
+            ),
+        ));
+    }
+    advice.pollen = Some(pollen);
+    Ok(Advised {
+        advice,
+        accepted_pollen,
+    })
+}
+
+/// Fruits for each pollinated flower to reckon with, and what that rests on.
+pub(crate) async fn expected_set(unit: &mut Unit, species: &str) -> Result<(f64, String), Fault> {
+    let (fruit, flowers) = crosses::own_fruit_set(unit.connection(), species).await?;
+    let usual = OutcrossRates::default().set_of_pollinated;
+    let (fruit, flowers) = (fruit.max(0) as f64, flowers.max(0) as f64);
+    let set = (fruit + usual * USUAL_SET_FLOWERS) / (flowers + USUAL_SET_FLOWERS);
+    let basis = if flowers > 0.0 {
+        format!(
+            "{fruit:.0} fruits from {flowers:.0} flowers on {species} in this programme, with a usual {:.0} % worth {USUAL_SET_FLOWERS:.0} flowers",
+            usual * 100.0
+        )
+    } else {
+        format!(
+            "a usual {:.0} %, since no fruit was counted on {species} yet",
+            usual * 100.0
+        )
+    };
+    // A set of nothing would ask for endless flowers.
+    Ok((set.clamp(0.005, 0.95), basis))
+}
+
+async fn pollen_outlook(
+    unit: &mut Unit,
+    year: i32,
+    on: Date,
+    mother: &GermplasmRow,
+    father: &GermplasmRow,
+) -> Result<PollenOutlook, Fault> {
+    let notes = seasons::bloom_notes(unit.connection(), &[mother.id, father.id]).await?;
+    let year = i16::try_from(year).unwrap_or_default();
+    let window = |plant: &GermplasmRow| {
+        notes
+            .get(&plant.id)
+            .and_then(|notes: &Vec<Note>| bloom(notes, year))
+    };
+    let (hers, his) = (window(mother), window(father));
+    let lots = pollen::kept(unit.connection(), Some(&[father.id]), Day(on)).await?;
+    let lots: Vec<PollenChoice> = lots
+        .iter()
+        .map(|kept| (kept, kept.lot().on(on)))
+        .filter(|(_, state)| state.usable)
+        .map(|(kept, state)| PollenChoice {
+            pollen_lot_id: kept.row.id.to_string(),
+            number: kept.row.number_text(),
+            gathered_on: kept.row.gathered_on.0.to_string(),
+            place: state.place_word().to_owned(),
+            germination: state.germination.share,
+            verdict: state.germination.verdict.to_string(),
+            serves_flowers_n: state.serves_flowers_n,
+        })
+        .collect();
+    let overlap = hers.as_ref().zip(his.as_ref());
+    // Pollen gathered the day before her first flowers is dry in time, so his bloom may end there.
+    let shared = overlap.map(|(hers, his)| hers.window.shared_days_n(&his.window));
+    let can_serve = match (shared, lots.is_empty()) {
+        (Some(days), false) if days > 0 => "both",
+        (Some(days), true) if days > 0 => "fresh",
+        (_, false) => "stored",
+        (Some(_), true) => "none",
+        (None, true) => "unknown",
+    };
+    let days = |bloom: &Option<Bloom>| {
+        bloom.as_ref().map_or_else(Default::default, |bloom| {
+            (
+                bloom.window.first().to_string(),
+                bloom.window.last().to_string(),
+            )
+        })
+    };
+    let basis = |plant: &GermplasmRow, bloom: &Option<Bloom>| match bloom {
+        None => format!("no bloom of {} was noted", plant.name),
+        Some(Bloom { seasons_n: 0, .. }) => format!("{}: this season's notes", plant.name),
+        Some(Bloom { seasons_n, .. }) => {
+            format!("{}: mean of {seasons_n} past seasons", plant.name)
+        }
+    };
+    let (seed_parent_first_on, seed_parent_last_on) = days(&hers);
+    let (pollen_parent_first_on, pollen_parent_last_on) = days(&his);
+    Ok(PollenOutlook {
+        can_serve: can_serve.to_owned(),
+        shared_days_n: shared,
+        share_covered: overlap.map(|(hers, his)| hers.window.share_covered_by(&his.window)),
+        seed_parent_first_on,
+        seed_parent_last_on,
+        pollen_parent_first_on,
+        pollen_parent_last_on,
+        basis: format!("{}; {}", basis(mother, &hers), basis(father, &his)),
+        lots,
+    })
+}
+
+/// How many fruits are to be expected from the flowers pollinated so far.
+pub(crate) fn fruit_outlook(
+    counts: &CrossCounts,
+    wanted_n: u32,
+    fruit_set: f64,
+) -> Option<FruitOutlook> {
+    let pollinated = u64::from(counts.flowers_pollinated_n);
+    let counted = counts.fruit_set_n.is_some() || counts.fruit_harvested_n > 0;
+    let fruit = u64::from(
+        counts
+            .fruit_set_n
+            .unwrap_or(0)
+            .max(counts.fruit_harvested_n),
+    );
+    let standing = Standing {
+        counted_flowers_n: if counted { pollinated.max(fruit) } else { 0 },
+        fruit_n: if counted { fruit } else { 0 },
+        pending_flowers_n: if counted { 0 } else { pollinated },
+        wanted_n: wanted_n.into(),
+        correlation_within_pass: WITHIN_PASS,
+        flowers_per_pass_n: FLOWERS_PER_PASS,
+    };
+    let prior = Prior {
+        mean_set: fruit_set,
+        worth_flowers_n: USUAL_SET_FLOWERS,
+    };
+    let told = outlook(standing, prior, SURE).ok()?;
+    let lacking = told.more_flowers_n;
+    let note = match lacking {
+        Some(0) => "the wanted fruit is likely to be reached".to_owned(),
+        Some(more) => format!(
+            "{more} more flowers would bring the wanted fruit with a probability of {SURE}"
+        ),
+        None => "at this fruit set no reasonable number of flowers brings the wanted fruit; use more mothers, fresher pollen or another pollen parent".to_owned(),
+    };
+    Some(FruitOutlook {
+        expected_n: told.expected_fruit_n,
+        low_n: told.fruit_low_n as f64,
+        high_n: told.fruit_high_n as f64,
+        chance_of_wanted: told.probability_of_wanted,
+        flowers_lacking_n: lacking.and_then(|n| u32::try_from(n).ok()).unwrap_or(0),
+        note,
+    })
+}
+
+/// The number of a cross, bare and with its check character.
+pub(crate) fn cross_numbers(season: i32, number: i32) -> (String, String) {
+    let number = numbers::cross(season, number);
+    let checked = numbers::checked(&number);
+    (number, checked)
+}

@@ -1,0 +1,250 @@
+//! Questions of genetics that need nothing stored: compatibility, odds, species and loci.
+
+use compatibility::{
+    Genotype, GenotypePattern, LocusCross, SGenotype, Species, Survival, Taxon, catalogue, judge,
+    plants_needed_for, segregation, unlinked_share,
+};
+use contract::crossing::{
+    CompatibilityParent, CompatibilityReply, CompatibilityRequest, ListLociRequest,
+    ListSpeciesRequest, LocusEntry, LocusList, LocusPhenotype, ProgenyLocus, ProgenyLocusShare,
+    ProgenyOddsReply, ProgenyOddsRequest, SpeciesEntry, SpeciesList,
+};
+use platform::{Fault, Fields, Unit};
+
+use crate::CrossingApp;
+use crate::domain::parents;
+
+/// Loci in one question at most.
+const MOST_LOCI: usize = 50;
+
+/// Whether a pollen is accepted.
+pub async fn compatibility(
+    _app: &CrossingApp,
+    _unit: &mut Unit,
+    request: CompatibilityRequest,
+) -> Result<CompatibilityReply, Fault> {
+    let mut fields = Fields::new();
+    let mut parent = |field: &str, told: Option<CompatibilityParent>| -> Option<SGenotype> {
+        let told = told.unwrap_or_default();
+        let taxon = parents::taxon(&mut fields, &format!("{field}/species"), &told.species);
+        parents::s_genotype(
+            &mut fields,
+            &format!("{field}/s_alleles"),
+            taxon.as_ref(),
+            &told.s_alleles,
+        )
+    };
+    let seed_parent = parent("seed_parent", request.seed_parent);
+    let pollen_parent = parent("pollen_parent", request.pollen_parent);
+    fields.finish()?;
+    match (seed_parent, pollen_parent) {
+        (Some(mother), Some(father)) => Ok(parents::compatibility_reply(&judge(&mother, &father))),
+        _ => Err(Fault::field("/seed_parent", "is required")),
+    }
+}
+
+/// The share of wanted seedlings and what a wish asks for.
+pub async fn progeny_odds(
+    _app: &CrossingApp,
+    _unit: &mut Unit,
+    request: ProgenyOddsRequest,
+) -> Result<ProgenyOddsReply, Fault> {
+    let mut fields = Fields::new();
+    let species = if request.species.is_empty() {
+        None
+    } else {
+        parents::taxon(&mut fields, "species", &request.species)
+            .as_ref()
+            .and_then(Taxon::species)
+    };
+    fields.require(
+        (1..=MOST_LOCI).contains(&request.loci.len()),
+        "loci",
+        format!("give 1 to {MOST_LOCI} loci"),
+    );
+    if !(request.probability > 0.0 && request.probability < 1.0) {
+        fields.fault(
+            "probability",
+            format!(
+                "{} is not above 0 and below 1; 0.95 is usual",
+                request.probability
+            ),
+        );
+    }
+    let crosses: Vec<LocusCross> = request
+        .loci
+        .iter()
+        .take(MOST_LOCI)
+        .enumerate()
+        .filter_map(|(index, locus)| locus_cross(&mut fields, index, locus, species))
+        .collect();
+    let wanted_n = request.wanted_n.unwrap_or(1);
+    fields.require(wanted_n >= 1, "wanted_n", "must be at least 1");
+    fields.require(
+        wanted_n <= 1_000_000,
+        "wanted_n",
+        "must be at most 1,000,000",
+    );
+    fields.finish()?;
+
+    let share =
+        unlinked_share(&crosses).map_err(|error| Fault::field("/loci", error.to_string()))?;
+    let needed = plants_needed_for(wanted_n, share.value(), request.probability)
+        .map_err(|error| Fault::field("/probability", error.to_string()))?;
+    let mut notes = Vec::new();
+    if share.is_zero() {
+        notes
+            .push("these parents give no such seedling; choose other parents or wishes".to_owned());
+    }
+    if let Some(species) = species {
+        for pair in catalogue::linked_pairs(species, &crosses) {
+            let distance = pair.recombination.map_or_else(
+                || "their recombination is not published".to_owned(),
+                |r| format!("recombination {r}"),
+            );
+            notes.push(format!(
+                "{} and {} lie in linkage group {} ({distance}); their odds are multiplied here as if unlinked",
+                pair.loci[0], pair.loci[1], pair.linkage_group
+            ));
+        }
+    }
+    let mut reply = ProgenyOddsReply {
+        share: share.value(),
+        fraction: share.to_string(),
+        plants_needed: needed,
+        loci: crosses
+            .iter()
+            .map(|cross| ProgenyLocusShare {
+                locus: cross.locus.clone(),
+                share: cross.share().value(),
+                fraction: cross.share().to_string(),
+                genotypes: parents::shares(&segregation(&cross.seed_parent, &cross.pollen_parent)),
+            })
+            .collect(),
+        notes,
+        ..ProgenyOddsReply::default()
+    };
+    if let (Some(rates), Some(plants)) = (request.survival, needed) {
+        let survival = Survival {
+            fruit_set: rates.fruit_set,
+            seeds_per_fruit: rates.seeds_per_fruit,
+            germination: rates.germination,
+            survival: rates.survival,
+        };
+        let needed = survival
+            .needed_for(plants)
+            .map_err(|error| Fault::field("/survival", error.to_string()))?;
+        reply.seeds_needed = Some(needed.seeds_n);
+        reply.fruits_needed = Some(needed.fruits_n);
+        reply.flowers_needed = Some(needed.flowers_n);
+    }
+    Ok(reply)
+}
+
+fn locus_cross(
+    fields: &mut Fields,
+    index: usize,
+    told: &ProgenyLocus,
+    species: Option<Species>,
+) -> Option<LocusCross> {
+    let at = |field: &str| format!("loci/{index}/{field}");
+    let locus = fields.text(&at("locus"), &told.locus, 60).to_owned();
+    let known = species.and_then(|species| catalogue::find(species, &locus));
+    let mut genotype = |field: &str, text: &str| -> Option<Genotype> {
+        let read = match known {
+            Some(known) => known.genotype(text),
+            None => Genotype::parse(text),
+        };
+        read.map_err(|error| fields.fault(&at(field), error.to_string()))
+            .ok()
+    };
+    let seed_parent = genotype("seed_parent", &told.seed_parent);
+    let pollen_parent = genotype("pollen_parent", &told.pollen_parent);
+    fields.require(
+        !told.wanted.is_empty(),
+        &at("wanted"),
+        "name at least one wanted genotype",
+    );
+    let mut wanted = Vec::new();
+    for (place, text) in told.wanted.iter().enumerate() {
+        let by_phenotype = known.map(|known| known.showing(text)).unwrap_or_default();
+        if !by_phenotype.is_empty() {
+            wanted.extend(by_phenotype);
+            continue;
+        }
+        match GenotypePattern::parse(text) {
+            Ok(pattern) => wanted.push(pattern),
+            Err(error) => fields.fault(&at(&format!("wanted/{place}")), error.to_string()),
+        }
+    }
+    Some(LocusCross {
+        locus,
+        seed_parent: seed_parent?,
+        pollen_parent: pollen_parent?,
+        wanted,
+    })
+}
+
+/// The species that can be registered.
+pub async fn species(
+    _app: &CrossingApp,
+    _unit: &mut Unit,
+    _request: ListSpeciesRequest,
+) -> Result<SpeciesList, Fault> {
+    let branch = |species: Species| match species.branch() {
+        compatibility::Branch::PeachesAndAlmonds => "peaches_and_almonds",
+        compatibility::Branch::PlumsAndApricots => "plums_and_apricots",
+        compatibility::Branch::Cherries => "cherries",
+    };
+    Ok(SpeciesList {
+        items: Species::ALL
+            .iter()
+            .map(|&species| SpeciesEntry {
+                name: species.to_string(),
+                common_name: species.common_name().to_owned(),
+                chromosomes: species.chromosomes().into(),
+                ploidy: species.ploidy().into(),
+                branch: branch(species).to_owned(),
+                self_compatible_as_a_rule: species.is_self_compatible(),
+            })
+            .collect(),
+    })
+}
+
+/// The loci described in a species.
+pub async fn loci(
+    _app: &CrossingApp,
+    _unit: &mut Unit,
+    request: ListLociRequest,
+) -> Result<LocusList, Fault> {
+    let mut fields = Fields::new();
+    let taxon = parents::taxon(&mut fields, "species", &request.species);
+    fields.finish()?;
+    let species = taxon.as_ref().map(Taxon::all_species).unwrap_or_default();
+    Ok(LocusList {
+        items: species
+            .into_iter()
+            .flat_map(catalogue::of_species)
+            .map(|locus| LocusEntry {
+                locus: locus.id.to_owned(),
+                r#trait: locus.trait_name.to_owned(),
+                alleles: locus
+                    .alleles
+                    .iter()
+                    .map(|&allele| allele.to_owned())
+                    .collect(),
+                phenotypes: locus
+                    .phenotypes
+                    .iter()
+                    .map(|(genotypes, phenotype)| LocusPhenotype {
+                        genotypes: (*genotypes).to_owned(),
+                        phenotype: (*phenotype).to_owned(),
+                    })
+                    .collect(),
+                linkage_group: locus.linkage_group.map(u32::from),
+                source: locus.source.to_owned(),
+                note: locus.note.to_owned(),
+            })
+            .collect(),
+    })
+}

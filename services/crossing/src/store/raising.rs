@@ -1,0 +1,407 @@
+//! Fruit, seed, plantings and seedlings.
+
+use std::collections::BTreeMap;
+
+use platform::ProgrammeId;
+use platform::database::Day;
+use sqlx::types::Json;
+use sqlx::{FromRow, Postgres, QueryBuilder};
+
+use super::Db;
+use crate::domain::{
+    CrossId, FruitCountId, MotherId, PlantId, PlantingId, SeedEntryId, SeedlingEventId,
+};
+
+/// A count of fruit.
+#[derive(Debug, Clone)]
+pub struct FruitRow {
+    pub id: FruitCountId,
+    pub cross_id: CrossId,
+    pub on_day: Day,
+    pub mother_id: Option<MotherId>,
+    pub set_n: Option<i32>,
+    pub harvested_n: Option<i32>,
+    pub stones_n: Option<i32>,
+    pub reason: String,
+    pub by_name: String,
+    pub note: String,
+}
+
+/// Writes a count of fruit.
+pub async fn insert_fruit(
+    db: &mut Db,
+    programme: ProgrammeId,
+    row: &FruitRow,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into fruit_count (programme_id, id, cross_id, on_day, mother_id, set_n, \
+         harvested_n, stones_n, reason, by_name, note) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+    )
+    .bind(programme)
+    .bind(row.id)
+    .bind(row.cross_id)
+    .bind(row.on_day)
+    .bind(row.mother_id)
+    .bind(row.set_n)
+    .bind(row.harvested_n)
+    .bind(row.stones_n)
+    .bind(&row.reason)
+    .bind(&row.by_name)
+    .bind(&row.note)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
+/// A step of seed.
+#[derive(Debug, Clone)]
+pub struct SeedRow {
+    pub id: SeedEntryId,
+    pub cross_id: CrossId,
+    pub on_day: Day,
+    pub step: &'static str,
+    pub seed_n: i32,
+    pub stones_n: Option<i32>,
+    pub cause: String,
+    pub note: String,
+    pub reason: String,
+    pub by_name: String,
+}
+
+/// Writes a step of seed.
+pub async fn insert_seed(
+    db: &mut Db,
+    programme: ProgrammeId,
+    row: &SeedRow,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into seed_entry (programme_id, id, cross_id, on_day, step, seed_n, stones_n, \
+         cause, note, reason, by_name) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+    )
+    .bind(programme)
+    .bind(row.id)
+    .bind(row.cross_id)
+    .bind(row.on_day)
+    .bind(row.step)
+    .bind(row.seed_n)
+    .bind(row.stones_n)
+    .bind(&row.cause)
+    .bind(&row.note)
+    .bind(&row.reason)
+    .bind(&row.by_name)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
+/// A planting.
+#[derive(Debug, Clone)]
+pub struct PlantingRow {
+    pub id: PlantingId,
+    pub cross_id: CrossId,
+    pub season: i32,
+    pub cross_number: i32,
+    pub planted_on: Day,
+    pub first_place: i32,
+    pub planted_n: i32,
+    pub site: String,
+    pub block: String,
+    pub first_row: i32,
+    pub plants_per_row: i32,
+    pub reason: String,
+    pub by_name: String,
+}
+
+/// The highest place given in a family so far.
+pub async fn last_place(db: &mut Db, cross: CrossId) -> Result<i32, sqlx::Error> {
+    sqlx::query_scalar(
+        "select coalesce(max(first_place + planted_n - 1), 0) from planting \
+         where programme_id = current_programme() and cross_id = $1",
+    )
+    .bind(cross)
+    .fetch_one(db)
+    .await
+}
+
+/// Writes a planting and its seedlings, all in two statements.
+pub async fn insert_planting(
+    db: &mut Db,
+    programme: ProgrammeId,
+    row: &PlantingRow,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into planting (programme_id, id, cross_id, season, planted_on, first_place, \
+         planted_n, site, block, first_row, plants_per_row, reason, by_name) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+    )
+    .bind(programme)
+    .bind(row.id)
+    .bind(row.cross_id)
+    .bind(row.season)
+    .bind(row.planted_on)
+    .bind(row.first_place)
+    .bind(row.planted_n)
+    .bind(&row.site)
+    .bind(&row.block)
+    .bind(row.first_row)
+    .bind(row.plants_per_row)
+    .bind(&row.reason)
+    .bind(&row.by_name)
+    .execute(&mut *db)
+    .await?;
+    let places: Vec<i32> = (row.first_place..row.first_place + row.planted_n).collect();
+    let ids: Vec<PlantId> = places.iter().map(|_| PlantId::new()).collect();
+    let numbers: Vec<String> = places
+        .iter()
+        .map(|place| crate::domain::numbers::seedling(row.season, row.cross_number, *place))
+        .collect();
+    sqlx::query(
+        "insert into seedling (programme_id, season, id, cross_id, planting_id, place, number, \
+         site, block, row_n, position_n) \
+         select $1, $2, u.id, $3, $4, u.place, u.number, $5, $6, \
+             $7 + (u.place - $9) / $8, (u.place - $9) % $8 + 1 \
+         from unnest($10::uuid[], $11::int[], $12::text[]) as u (id, place, number)",
+    )
+    .bind(programme)
+    .bind(row.season)
+    .bind(row.cross_id)
+    .bind(row.id)
+    .bind(&row.site)
+    .bind(&row.block)
+    .bind(row.first_row)
+    .bind(row.plants_per_row)
+    .bind(row.first_place)
+    .bind(ids)
+    .bind(places)
+    .bind(numbers)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
+/// A seedling with its cross.
+#[derive(Debug, Clone, FromRow)]
+pub struct SeedlingRow {
+    pub id: PlantId,
+    pub number: String,
+    pub cross_id: CrossId,
+    pub cross_number: i32,
+    pub season: i32,
+    pub place: i32,
+    pub seed_parent_id: PlantId,
+    pub seed_parent_name: String,
+    pub pollen_parent_id: Option<PlantId>,
+    pub pollen_parent_name: Option<String>,
+    pub species: String,
+    pub site: String,
+    pub block: String,
+    pub row_n: i32,
+    pub position_n: i32,
+    pub planted_on: Day,
+    pub died_on: Option<Day>,
+    pub loci: Json<BTreeMap<String, String>>,
+    pub outcross_doubt: Option<f64>,
+    pub parentage_finding: String,
+    pub selected: bool,
+}
+
+macro_rules! select_seedling {
+    ($tail:literal) => {
+        concat!(
+            "select s.id, s.number, s.cross_id, c.number as cross_number, s.season, s.place, \
+             c.seed_parent_id, m.name as seed_parent_name, c.pollen_parent_id, \
+             f.name as pollen_parent_name, c.species, s.site, s.block, s.row_n, s.position_n, \
+             p.planted_on, s.died_on, s.loci, \
+             coalesce(s.outcross_doubt, c.outcross_doubt) as outcross_doubt, s.parentage_finding, \
+             exists (select 1 from germplasm g where g.programme_id = s.programme_id \
+                 and g.id = s.id and g.kind <> 'seedling') as selected \
+             from seedling s \
+             join planned_cross c on c.programme_id = s.programme_id and c.id = s.cross_id \
+             join planting p on p.programme_id = s.programme_id and p.id = s.planting_id \
+             join germplasm m on m.programme_id = c.programme_id and m.id = c.seed_parent_id \
+             left join germplasm f on f.programme_id = c.programme_id and f.id = c.pollen_parent_id \
+             where s.programme_id = current_programme() ",
+            $tail
+        )
+    };
+}
+
+/// One seedling.
+pub async fn find_seedling(db: &mut Db, id: PlantId) -> Result<Option<SeedlingRow>, sqlx::Error> {
+    sqlx::query_as(select_seedling!("and s.id = $1"))
+        .bind(id)
+        .fetch_optional(db)
+        .await
+}
+
+/// Several seedlings.
+pub async fn find_seedlings(db: &mut Db, ids: &[PlantId]) -> Result<Vec<SeedlingRow>, sqlx::Error> {
+    sqlx::query_as(select_seedling!(
+        "and s.id = any($1) order by s.season, c.number, s.place"
+    ))
+    .bind(ids)
+    .fetch_all(db)
+    .await
+}
+
+/// What a list of seedlings is narrowed to.
+#[derive(Debug, Default)]
+pub struct Filter<'a> {
+    pub cross: Option<CrossId>,
+    pub season: Option<i32>,
+    pub block: &'a str,
+    pub row: Option<i32>,
+    pub living: Option<bool>,
+}
+
+/// Seedlings by season, cross and place, from after a number's parts.
+pub async fn list_seedlings(
+    db: &mut Db,
+    filter: &Filter<'_>,
+    after: Option<(i32, i32, i32)>,
+    limit: i64,
+) -> Result<Vec<SeedlingRow>, sqlx::Error> {
+    let mut query = QueryBuilder::<Postgres>::new(select_seedling!(""));
+    if let Some(cross) = filter.cross {
+        query.push(" and s.cross_id = ").push_bind(cross);
+    }
+    if let Some(season) = filter.season {
+        query.push(" and s.season = ").push_bind(season);
+    }
+    if !filter.block.is_empty() {
+        query
+            .push(" and s.block = ")
+            .push_bind(filter.block.to_owned());
+    }
+    if let Some(row) = filter.row {
+        query.push(" and s.row_n = ").push_bind(row);
+    }
+    match filter.living {
+        Some(true) => {
+            query.push(" and s.died_on is null");
+        }
+        Some(false) => {
+            query.push(" and s.died_on is not null");
+        }
+        None => {}
+    }
+    if let Some((season, cross, place)) = after {
+        query
+            .push(" and (s.season, c.number, s.place) > (")
+            .push_bind(season);
+        query.push(", ").push_bind(cross);
+        query.push(", ").push_bind(place).push(")");
+    }
+    query
+        .push(" order by s.season, c.number, s.place limit ")
+        .push_bind(limit);
+    query.build_query_as().fetch_all(db).await
+}
+
+/// Something that happened to a seedling.
+#[derive(Debug, Clone, FromRow)]
+pub struct SeedlingEventRow {
+    pub id: SeedlingEventId,
+    pub seedling_id: PlantId,
+    pub season: i32,
+    pub kind: String,
+    pub on_day: Day,
+    pub site: String,
+    pub block: String,
+    pub row_n: i32,
+    pub position_n: i32,
+    pub rootstock: String,
+    pub locus: String,
+    pub genotype: String,
+    pub finding: String,
+    pub note: String,
+    pub by_name: String,
+}
+
+/// What happened to a seedling, by day.
+pub async fn seedling_events(
+    db: &mut Db,
+    id: PlantId,
+) -> Result<Vec<SeedlingEventRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select id, seedling_id, season, kind, on_day, site, block, row_n, position_n, rootstock, \
+         locus, genotype, finding, note, by_name from seedling_event \
+         where programme_id = current_programme() and seedling_id = $1 order by on_day, entry",
+    )
+    .bind(id)
+    .fetch_all(db)
+    .await
+}
+
+/// Writes something that happened to a seedling.
+pub async fn insert_seedling_event(
+    db: &mut Db,
+    programme: ProgrammeId,
+    row: &SeedlingEventRow,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into seedling_event (programme_id, season, id, seedling_id, kind, on_day, site, \
+         block, row_n, position_n, rootstock, locus, genotype, finding, note, by_name) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
+    )
+    .bind(programme)
+    .bind(row.season)
+    .bind(row.id)
+    .bind(row.seedling_id)
+    .bind(&row.kind)
+    .bind(row.on_day)
+    .bind(&row.site)
+    .bind(&row.block)
+    .bind(row.row_n)
+    .bind(row.position_n)
+    .bind(&row.rootstock)
+    .bind(&row.locus)
+    .bind(&row.genotype)
+    .bind(&row.finding)
+    .bind(&row.note)
+    .bind(&row.by_name)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
+/// Keeps a seedling in step with what happened to it.
+pub async fn update_seedling(db: &mut Db, row: &SeedlingRow) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "update seedling set site = $3, block = $4, row_n = $5, position_n = $6, died_on = $7, \
+         loci = $8, parentage_finding = $9 \
+         where programme_id = current_programme() and season = $2 and id = $1",
+    )
+    .bind(row.id)
+    .bind(row.season)
+    .bind(&row.site)
+    .bind(&row.block)
+    .bind(row.row_n)
+    .bind(row.position_n)
+    .bind(row.died_on)
+    .bind(&row.loci)
+    .bind(&row.parentage_finding)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
+/// Gives a seedling a doubt of its own.
+pub async fn set_seedling_doubt(
+    db: &mut Db,
+    id: PlantId,
+    season: i32,
+    doubt: f64,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "update seedling set outcross_doubt = $3 \
+         where programme_id = current_programme() and season = $2 and id = $1",
+    )
+    .bind(id)
+    .bind(season)
+    .bind(doubt)
+    .execute(db)
+    .await
+    .map(drop)
+}

@@ -1,0 +1,219 @@
+//! Due dates across candidates, and that they were met.
+
+use std::collections::BTreeSet;
+
+use contract::release::{ConfirmDueDateRequest, DueDate, DueDateList, ListDueDatesRequest};
+use jiff::ToSpan as _;
+use jiff::civil::Date;
+use platform::database::{Day, Instant};
+use platform::paging::Page;
+use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
+use rights::{CAUTION, What};
+
+use super::asked::{self, checked, happened, rights_fault};
+use super::{filings, shown};
+use crate::ReleaseApp;
+use crate::domain::dossier::{LEAD_DAYS, a_year_ahead, urgency, word};
+use crate::domain::words::FilingEventWord;
+use crate::domain::{CandidateId, FilingEventId};
+use crate::store::agreements::AgreementRow;
+use crate::store::dossiers::{self, DoneRow, FilingEventRow};
+use crate::store::{agreements, candidates};
+
+/// Word under which the end of a testing agreement falls due.
+const RETURN_TREES: &str = "return_trees";
+
+/// What is still to be done, over all candidates or one, earliest first.
+pub(super) async fn open(
+    unit: &mut Unit,
+    programme: ProgrammeId,
+    candidate: Option<CandidateId>,
+    responsible: Option<PersonId>,
+    as_of: Date,
+    until: Option<Date>,
+) -> Result<Vec<DueDate>, Fault> {
+    let done: BTreeSet<(CandidateId, String)> =
+        dossiers::done(unit.connection(), programme, candidate)
+            .await?
+            .into_iter()
+            .filter(|row| row.on_day.0 <= as_of)
+            .map(|row| (row.candidate_id, row.key))
+            .collect();
+    let mut all = Vec::new();
+    for (heading, dossier) in dossiers::dossiers(unit.connection(), programme, candidate).await? {
+        if responsible.is_some() && heading.responsible_id != responsible {
+            continue;
+        }
+        for due in dossier.due(as_of).map_err(|e| rights_fault(&e))? {
+            if until.is_none_or(|until| due.item.nominal_on <= until) {
+                all.push(shown::due_date(&heading, &due));
+            }
+        }
+    }
+    all.extend(held_trees(unit, programme, candidate, responsible, as_of, until).await?);
+    all.retain(|due| {
+        let id = due.candidate_id.parse();
+        !id.is_ok_and(|id| done.contains(&(id, due.key.clone())))
+    });
+    all.sort_by_cached_key(place);
+    Ok(all)
+}
+
+/// Where a due date stands in the list; the cursor.
+fn place(due: &DueDate) -> String {
+    format!("{} {} {}", due.nominal_on, due.candidate_id, due.key)
+}
+
+async fn held_trees(
+    unit: &mut Unit,
+    programme: ProgrammeId,
+    candidate: Option<CandidateId>,
+    responsible: Option<PersonId>,
+    as_of: Date,
+    until: Option<Date>,
+) -> Result<Vec<DueDate>, Fault> {
+    let only = candidate.map(|id| [id]);
+    let rows: Vec<AgreementRow> = agreements::of_candidates(
+        unit.connection(),
+        programme,
+        only.as_ref().map(|id| &id[..]),
+    )
+    .await?
+    .into_iter()
+    .filter(|row| row.settled_n < row.trees_n)
+    .filter(|row| row.starts_on.0 <= as_of)
+    .filter(|row| until.is_none_or(|until| row.ends_on.0 <= until))
+    .collect();
+    let mut held = Vec::new();
+    for row in rows {
+        let Some(owner) = candidates::find(unit.connection(), programme, row.candidate_id).await?
+        else {
+            continue;
+        };
+        if responsible.is_some() && owner.responsible_id != responsible {
+            continue;
+        }
+        let on = row.ends_on.0;
+        held.push(DueDate {
+            key: format!("agreement.{}.{RETURN_TREES}", row.id),
+            candidate_id: row.candidate_id.to_string(),
+            candidate_code: owner.code,
+            jurisdiction: String::new(),
+            kind: "testing_agreement".to_owned(),
+            what: RETURN_TREES.to_owned(),
+            nominal_on: on.to_string(),
+            due_on: on.to_string(),
+            days_left: (on - as_of).get_days(),
+            urgency: word(urgency(on, as_of)),
+            remind_on: LEAD_DAYS
+                .iter()
+                .rev()
+                .map(|days| on.saturating_sub(i64::from(*days).days()))
+                .filter(|day| *day >= as_of)
+                .map(|day| day.to_string())
+                .collect(),
+            law: format!("agreement with {} at {}", row.holder_name, row.place),
+            confidence: String::new(),
+            responsible_id: shown::id(owner.responsible_id),
+            caution: CAUTION.to_owned(),
+            ..DueDate::default()
+        });
+    }
+    Ok(held)
+}
+
+/// One candidate's due dates as of a day.
+pub(super) async fn of_candidate(
+    unit: &mut Unit,
+    candidate: CandidateId,
+    as_of: Date,
+) -> Result<Vec<DueDate>, Fault> {
+    let programme = unit.programme()?;
+    open(unit, programme, Some(candidate), None, as_of, None).await
+}
+
+/// Lists due dates.
+pub async fn list(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: ListDueDatesRequest,
+) -> Result<DueDateList, Fault> {
+    let page = Page::parse(request.limit, &request.cursor)?;
+    let mut fields = Fields::new();
+    let as_of = asked::as_of(&mut fields, &request.as_of, unit.today());
+    let until = fields
+        .optional_date("until", &request.until)
+        .unwrap_or_else(|| a_year_ahead(as_of));
+    let responsible = fields.optional_id("responsible_id", &request.responsible_id);
+    fields.finish()?;
+    let programme = unit.programme()?;
+    let mut items = open(unit, programme, None, responsible, as_of, Some(until)).await?;
+    if let Some(after) = &page.after {
+        items.retain(|due| place(due) > *after);
+    }
+    items.truncate(usize::try_from(page.fetch()).unwrap_or(usize::MAX));
+    let (items, next_cursor) = page.cut(items, place);
+    Ok(DueDateList {
+        items,
+        next_cursor,
+        caution: CAUTION.to_owned(),
+    })
+}
+
+/// Confirms that a due date was met.
+pub async fn confirm(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: ConfirmDueDateRequest,
+) -> Result<DueDate, Fault> {
+    let today = unit.today();
+    let mut fields = Fields::new();
+    let key = fields.text("key", &request.key, 200).to_owned();
+    let on = happened(&mut fields, "on", &request.on, today);
+    let evidence = fields.text("evidence", &request.evidence, 1000).to_owned();
+    fields.finish()?;
+    let on = checked(on, "on")?;
+    let candidate = asked::locked_candidate(unit, &request.candidate_id).await?;
+    let programme = unit.programme()?;
+    let mut due = of_candidate(unit, candidate.id, today.min(on))
+        .await?
+        .into_iter()
+        .find(|due| due.key == key)
+        .ok_or_else(|| Fault::not_found("open due date", &key))?;
+    if due.what == RETURN_TREES {
+        return Err(Fault::state(
+            "trees held for test are settled under their agreement, with how many came back",
+        ));
+    }
+    let (now, by) = (Instant(unit.now()), unit.caller().name.clone());
+    if due.what == word(What::AnnualFee) {
+        // A fee paid is an event of its filing, from which what is owing is computed.
+        let filing = dossiers::filings(unit.connection(), programme, Some(candidate.id))
+            .await?
+            .into_iter()
+            .find(|row| row.jurisdiction == due.jurisdiction && row.kind == due.kind)
+            .ok_or_else(|| Fault::not_found("filing of due date", &key))?;
+        let event = FilingEventRow {
+            id: FilingEventId::new(),
+            filing_id: filing.id,
+            candidate_id: candidate.id,
+            event: platform::fields::Words::word(FilingEventWord::AnnualFeePaid).to_owned(),
+            on_day: Day(on),
+            evidence: evidence.clone(),
+            year_n: due.year_n.and_then(|n| i32::try_from(n).ok()),
+        };
+        filings::write_event(unit, &filing, event).await?;
+    } else {
+        let row = DoneRow {
+            candidate_id: candidate.id,
+            key,
+            on_day: Day(on),
+            evidence: evidence.clone(),
+        };
+        dossiers::insert_done(unit.connection(), programme, &row, &by, now).await?;
+        unit.touch("candidate", candidate.id);
+    }
+    due.done_on = Some(on.to_string());
+    due.evidence = evidence;
+    Ok(due)
+}

@@ -1,0 +1,83 @@
+//! What is asked of the other services.
+
+use contract::crossing::crossing_client::CrossingClient;
+use contract::crossing::{
+    DescribePlantsRequest, ExtractPedigreeRequest, PlantDescription, PlantDescriptions,
+};
+use contract::identity::identity_client::IdentityClient;
+use contract::identity::{GetOrganisationRequest, Organisation};
+use platform::fault::FaultKind;
+use platform::peers::ServiceName;
+use platform::{App as _, Fault, OrganisationId, ProgrammeId};
+
+use crate::ReleaseApp;
+use crate::domain::PlantId;
+
+/// What the crossing service knows of some plants.
+pub async fn describe(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    ids: Vec<String>,
+) -> Result<PlantDescriptions, Fault> {
+    let peers = &app.context().peers;
+    let transport = peers.reach(ServiceName::Crossing, Some(programme)).await?;
+    Ok(CrossingClient::new(transport)
+        .max_decoding_message_size(platform::skin::BATCH_BYTES)
+        .describe_plants(DescribePlantsRequest { ids })
+        .await?
+        .into_inner())
+}
+
+/// What the crossing service knows of one plant; none when it knows none of that id.
+pub async fn plant(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    id: PlantId,
+) -> Result<Option<PlantDescription>, Fault> {
+    let found = describe(app, programme, vec![id.to_string()]).await?;
+    Ok(found.plants.into_iter().next())
+}
+
+/// A plant's whole line of descent, parents before offspring, with what is known of each.
+pub async fn line_of_descent(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    id: PlantId,
+) -> Result<Vec<PlantDescription>, Fault> {
+    let peers = &app.context().peers;
+    let transport = peers.reach(ServiceName::Crossing, Some(programme)).await?;
+    let extract = CrossingClient::new(transport)
+        .max_decoding_message_size(platform::skin::BATCH_BYTES)
+        .extract_pedigree(ExtractPedigreeRequest {
+            ids: vec![id.to_string()],
+        })
+        .await?
+        .into_inner();
+    let ids: Vec<String> = extract.plants.into_iter().map(|plant| plant.id).collect();
+    Ok(describe(app, programme, ids).await?.plants)
+}
+
+/// An organisation that the programme works with, as `field` names it.
+pub async fn organisation(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    field: &str,
+    id: OrganisationId,
+) -> Result<Organisation, Fault> {
+    let peers = &app.context().peers;
+    let transport = peers.reach(ServiceName::Identity, Some(programme)).await?;
+    let reply = IdentityClient::new(transport)
+        .get_organisation(GetOrganisationRequest {
+            organisation_id: id.to_string(),
+        })
+        .await
+        .map_err(Fault::from);
+    match reply {
+        Ok(reply) => Ok(reply.into_inner()),
+        Err(fault) if fault.kind() == FaultKind::NotFound => Err(Fault::field(
+            format!("/{field}"),
+            format!("no organisation {id} is known; register it first"),
+        )),
+        Err(fault) => Err(fault),
+    }
+}

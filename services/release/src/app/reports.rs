@@ -1,0 +1,214 @@
+//! Propagation reports, by the licensee or by the programme's own people.
+
+use contract::release::{
+    ListPropagationReportsRequest, PropagationReport, PropagationReportList,
+    ReportPropagationRequest,
+};
+use platform::database::{Day, Instant};
+use platform::fault::OnConstraint as _;
+use platform::paging::Page;
+use platform::{Fault, Fields, Unit};
+
+use super::asked::checked;
+use super::shown;
+use crate::ReleaseApp;
+use crate::domain::money::read_decimal;
+use crate::domain::{LicenceId, ReportId};
+use crate::store::reports::ReportRow;
+use crate::store::{licences, reports};
+
+/// Most trees in one report; more is taken for a slip.
+const TREES_MAX: u32 = 100_000_000;
+
+/// Records a report.
+pub async fn report(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: ReportPropagationRequest,
+) -> Result<PropagationReport, Fault> {
+    let today = unit.today();
+    let mut fields = Fields::new();
+    let id: ReportId = fields.client_id(&request.id);
+    let licence: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
+    let start = fields.date("period_start", &request.period_start);
+    let end = fields.date("period_end", &request.period_end);
+    if let (Some(start), Some(end)) = (start, end) {
+        fields.require(
+            end >= start,
+            "period_end",
+            format!("comes before the start, {start}"),
+        );
+        fields.require(
+            start <= today,
+            "period_start",
+            format!("{start} lies ahead; a report tells what was propagated"),
+        );
+    }
+    let trees_n = fields.count("trees_n", request.trees_n, 0, TREES_MAX);
+    let decimal = |fields: &mut Fields, name: &str, text: &str| {
+        if text.is_empty() {
+            return None;
+        }
+        read_decimal(text)
+            .map_err(|fault| fields.fault(name, fault))
+            .ok()
+            .map(|value| value.to_string())
+    };
+    let hectares = decimal(&mut fields, "hectares", &request.hectares);
+    let kilograms = decimal(&mut fields, "kilograms", &request.kilograms);
+    let corrects: Option<ReportId> = fields.optional_id("corrects_id", &request.corrects_id);
+    fields.finish()?;
+    let (licence_id, start, end) = (
+        checked(licence, "licence_id")?,
+        checked(start, "period_start")?,
+        checked(end, "period_end")?,
+    );
+    let programme = unit.programme()?;
+    let licence = licences::find(unit.connection(), programme, licence_id)
+        .await?
+        .ok_or_else(|| Fault::not_found("licence", licence_id))?;
+    let last = licence.ends_on.map(|on| on.0);
+    if start < licence.starts_on.0 || last.is_some_and(|last| last < end) {
+        let until = last.map_or("open".to_owned(), |last| last.to_string());
+        let pointer = if start < licence.starts_on.0 {
+            "/period_start"
+        } else {
+            "/period_end"
+        };
+        return Err(Fault::field(
+            pointer,
+            format!(
+                "lies outside the licence, {} to {until}",
+                licence.starts_on.0
+            ),
+        ));
+    }
+    reports::take_turn(unit.connection(), licence_id).await?;
+    if let Some(replaced) = corrects {
+        let earlier = reports::find(unit.connection(), programme, replaced)
+            .await?
+            .filter(|earlier| earlier.licence_id == licence_id)
+            .ok_or_else(|| Fault::field("/corrects_id", "is no report under this licence"))?;
+        if !reports::replace(unit.connection(), programme, earlier.id, id).await? {
+            return Err(Fault::state(
+                "that report was corrected before; correct the one that stands",
+            ));
+        }
+    }
+    let so_far =
+        reports::so_far(unit.connection(), programme, licence_id).await? + i64::from(trees_n);
+    let row = ReportRow {
+        id,
+        licence_id,
+        candidate_id: licence.candidate_id,
+        licensee_id: licence.licensee_id,
+        period_start: Day(start),
+        period_end: Day(end),
+        trees_n: i64::from(trees_n),
+        hectares,
+        kilograms,
+        corrects_id: corrects,
+        corrected_by_id: None,
+        note: request.note.trim().to_owned(),
+        reported_at: Instant(unit.now()),
+        reported_by: unit.caller().name.clone(),
+        reported_so_far_n: so_far,
+        above_cap: licence.propagate_max_n.is_some_and(|max| so_far > max),
+    };
+    reports::insert(unit.connection(), programme, &row)
+        .await
+        .on_constraint(reports::ONCE, || {
+            Fault::exists(
+                "/period_start",
+                "a day in this period was reported before; send a correction of that report (corrects_id)",
+            )
+        })?;
+    unit.touch("propagation_report", id);
+    if row.above_cap {
+        #[derive(serde::Serialize)]
+        struct AboveCap {
+            report_id: String,
+            licence_id: String,
+            reported_so_far_n: i64,
+            propagate_max_n: Option<i64>,
+        }
+        unit.announce(
+            "propagation.above_cap",
+            &AboveCap {
+                report_id: id.to_string(),
+                licence_id: licence_id.to_string(),
+                reported_so_far_n: so_far,
+                propagate_max_n: licence.propagate_max_n,
+            },
+        )
+        .await?;
+    }
+    Ok(told(row, licence.propagate_max_n))
+}
+
+/// A report for the contract.
+pub(super) fn told(row: ReportRow, max: Option<i64>) -> PropagationReport {
+    let warnings = match max {
+        Some(max) if row.above_cap => vec![format!(
+            "{} trees are reported under this licence, above its cap of {max}; the report is kept and flagged",
+            row.reported_so_far_n
+        )],
+        _ => Vec::new(),
+    };
+    PropagationReport {
+        id: row.id.to_string(),
+        licence_id: row.licence_id.to_string(),
+        candidate_id: row.candidate_id.to_string(),
+        licensee_id: row.licensee_id.to_string(),
+        period_start: row.period_start.0.to_string(),
+        period_end: row.period_end.0.to_string(),
+        trees_n: shown::count(row.trees_n),
+        hectares: row.hectares.unwrap_or_default(),
+        kilograms: row.kilograms.unwrap_or_default(),
+        corrects_id: shown::id(row.corrects_id),
+        corrected_by_id: shown::id(row.corrected_by_id),
+        note: row.note,
+        reported_at: row.reported_at.0.to_string(),
+        reported_by: row.reported_by,
+        reported_so_far_n: shown::count(row.reported_so_far_n),
+        above_cap: row.above_cap,
+        propagate_max_n: max.map(shown::count),
+        warnings,
+    }
+}
+
+/// A page of reports under one licence or all that the unit may see.
+pub(super) async fn page_of(
+    unit: &mut Unit,
+    licence: Option<LicenceId>,
+    page: &Page,
+) -> Result<(Vec<PropagationReport>, Option<String>), Fault> {
+    let programme = unit.programme()?;
+    let rows = reports::list(unit.connection(), programme, licence, page).await?;
+    let (rows, next_cursor) = page.cut(rows, |row| row.id);
+    let mut items = Vec::with_capacity(rows.len());
+    let mut caps = std::collections::BTreeMap::new();
+    for row in rows {
+        if !caps.contains_key(&row.licence_id) {
+            let licence = licences::find(unit.connection(), programme, row.licence_id).await?;
+            caps.insert(row.licence_id, licence.and_then(|l| l.propagate_max_n));
+        }
+        let max = caps.get(&row.licence_id).copied().flatten();
+        items.push(told(row, max));
+    }
+    Ok((items, next_cursor))
+}
+
+/// Lists reports.
+pub async fn list(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: ListPropagationReportsRequest,
+) -> Result<PropagationReportList, Fault> {
+    let page = Page::parse(request.limit, &request.cursor)?;
+    let mut fields = Fields::new();
+    let licence = fields.optional_id("licence_id", &request.licence_id);
+    fields.finish()?;
+    let (items, next_cursor) = page_of(unit, licence, &page).await?;
+    Ok(PropagationReportList { items, next_cursor })
+}

@@ -1,0 +1,287 @@
+//! Royalty statements, to the currency's minor unit.
+
+use contract::release::{
+    ListRoyaltyStatementsRequest, RoyaltyLine, RoyaltyStatement, RoyaltyStatementList,
+    StateRoyaltyRequest,
+};
+use platform::database::{Day, Instant};
+use platform::fault::OnConstraint as _;
+use platform::fields::Words as _;
+use platform::paging::Page;
+use platform::{Fault, Fields, Unit};
+use rust_decimal::Decimal;
+use sqlx::types::Json;
+
+use super::asked::checked;
+use super::shown;
+use crate::ReleaseApp;
+use crate::domain::money::{Currency, ROUNDING, Royalty, read_decimal, total};
+use crate::domain::words::Per;
+use crate::domain::{LicenceId, StatementId};
+use crate::store::licences::ChangeRow;
+use crate::store::reports::ReportRow;
+use crate::store::royalties::{Line, StatementRow};
+use crate::store::{licences, next_number, reports, royalties};
+
+/// Computes and keeps a statement.
+pub async fn state(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: StateRoyaltyRequest,
+) -> Result<RoyaltyStatement, Fault> {
+    let mut fields = Fields::new();
+    let id: StatementId = fields.client_id(&request.id);
+    let licence: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
+    let start = fields.date("period_start", &request.period_start);
+    let end = fields.date("period_end", &request.period_end);
+    if let (Some(start), Some(end)) = (start, end) {
+        fields.require(
+            end >= start,
+            "period_end",
+            format!("comes before the start, {start}"),
+        );
+    }
+    let corrects: Option<StatementId> = fields.optional_id("corrects_id", &request.corrects_id);
+    let reason = request.reason.trim().to_owned();
+    fields.require(
+        corrects.is_none() || !reason.is_empty(),
+        "reason",
+        "is required for a correction",
+    );
+    fields.finish()?;
+    let (licence_id, start, end) = (
+        checked(licence, "licence_id")?,
+        checked(start, "period_start")?,
+        checked(end, "period_end")?,
+    );
+    let programme = unit.programme()?;
+    let licence = licences::find(unit.connection(), programme, licence_id)
+        .await?
+        .ok_or_else(|| {
+            Fault::field(
+                "/licence_id",
+                format!("no licence {licence_id} is known here"),
+            )
+        })?;
+    reports::take_turn(unit.connection(), licence_id).await?;
+
+    let found = reports::within(unit.connection(), programme, licence_id, (start, end)).await?;
+    if let Some(over) = found
+        .iter()
+        .find(|report| report.period_start.0 < start || report.period_end.0 > end)
+    {
+        return Err(Fault::field(
+            "/period_start",
+            format!(
+                "the report of {} to {} reaches over the ends of this period; settle whole reports",
+                over.period_start.0, over.period_end.0
+            ),
+        ));
+    }
+    let changes = licences::changes(unit.connection(), programme, licence_id).await?;
+    let terms = terms_of(&changes, &found, end)?;
+    let currency = Currency::read(&terms.currency).ok_or_else(|| {
+        Fault::state(format!(
+            "the licence's currency {} is not known",
+            terms.currency
+        ))
+    })?;
+    if !request.currency.is_empty() && !request.currency.eq_ignore_ascii_case(currency.code()) {
+        return Err(Fault::field(
+            "/currency",
+            format!(
+                "{} is not the licence's currency, {}; a statement never mixes currencies",
+                request.currency,
+                currency.code()
+            ),
+        ));
+    }
+    let lines = lines(&changes, &found, currency)?;
+    let sums = total(currency, lines.iter().map(|line| line.1), terms.minimum);
+    let mut difference = None;
+    if let Some(replaced) = corrects {
+        let earlier = royalties::find(unit.connection(), programme, replaced)
+            .await?
+            .filter(|earlier| earlier.licence_id == licence_id)
+            .ok_or_else(|| Fault::field("/corrects_id", "is no statement under this licence"))?;
+        if earlier.currency != currency.code() {
+            return Err(Fault::field(
+                "/corrects_id",
+                format!(
+                    "is in {}, this one would be in {}",
+                    earlier.currency,
+                    currency.code()
+                ),
+            ));
+        }
+        if !royalties::replace(unit.connection(), programme, earlier.id, id).await? {
+            return Err(Fault::state(
+                "that statement was corrected before; correct the one that stands",
+            ));
+        }
+        let before = earlier.total.parse::<Decimal>().map_err(Fault::internal)?;
+        difference = Some(currency.round(sums.total - before).to_string());
+    }
+    let number = next_number(unit.connection(), programme, "royalty_statement", 'R').await?;
+    let row = StatementRow {
+        id,
+        number,
+        licence_id,
+        licensee_id: licence.licensee_id,
+        period_start: Day(start),
+        period_end: Day(end),
+        per: terms.per.clone(),
+        currency: currency.code().to_owned(),
+        lines: Json(lines.into_iter().map(|line| line.0).collect()),
+        subtotal: sums.subtotal.to_string(),
+        minimum_added: sums.minimum_added.to_string(),
+        total: sums.total.to_string(),
+        difference,
+        corrects_id: corrects,
+        corrected_by_id: None,
+        reason,
+        stated_at: Instant(unit.now()),
+        stated_by: unit.caller().name.clone(),
+    };
+    royalties::insert(unit.connection(), programme, &row)
+        .await
+        .on_constraint(royalties::ONCE, || {
+            Fault::exists(
+                "/period_start",
+                "a day in this period was settled before; send a correction of that statement (corrects_id)",
+            )
+        })?;
+    unit.touch("royalty_statement", id);
+    Ok(told(row))
+}
+
+/// The terms in force on the last day of a report.
+fn in_force<'c>(changes: &'c [ChangeRow], report_end: jiff::civil::Date) -> Option<&'c Royalty> {
+    changes
+        .iter()
+        .rev()
+        .find(|change| change.change != "ended" && change.on_day.0 <= report_end)
+        .or(changes.first())
+        .and_then(|change| change.terms.0.royalty.as_ref())
+}
+
+/// The terms by which a statement is headed; all its reports must agree on currency and count.
+fn terms_of<'c>(
+    changes: &'c [ChangeRow],
+    found: &[ReportRow],
+    end: jiff::civil::Date,
+) -> Result<&'c Royalty, Fault> {
+    let none = || Fault::state("the licence has no royalty in this period; amend it first");
+    let last = in_force(changes, end).ok_or_else(none)?;
+    for report in found {
+        let own = in_force(changes, report.period_end.0).ok_or_else(none)?;
+        if own.currency != last.currency || own.per != last.per {
+            return Err(Fault::field(
+                "/period_start",
+                format!(
+                    "within this period the licence goes from {} per {} to {} per {}; a statement never mixes them, so state each part by itself",
+                    own.currency, own.per, last.currency, last.per
+                ),
+            ));
+        }
+    }
+    Ok(last)
+}
+
+/// Lines of a statement, each with its rounded amount: a report's quantity at the rates that held,
+/// steps counted over the statement.
+fn lines(
+    changes: &[ChangeRow],
+    found: &[ReportRow],
+    currency: Currency,
+) -> Result<Vec<(Line, Decimal)>, Fault> {
+    let mut before = Decimal::ZERO;
+    let mut lines = Vec::new();
+    for report in found {
+        let Some(terms) = in_force(changes, report.period_end.0) else {
+            continue;
+        };
+        let counted = |text: &Option<String>, what: &str| match text {
+            Some(text) => read_decimal(text).map_err(Fault::state),
+            None => Err(Fault::state(format!(
+                "the report of {} to {} tells no {what}, by which this royalty is counted; correct it first",
+                report.period_start.0, report.period_end.0
+            ))),
+        };
+        let quantity = match Per::from_word(&terms.per) {
+            Some(Per::Hectare) => counted(&report.hectares, "hectares")?,
+            Some(Per::Kilogram) => counted(&report.kilograms, "kilograms")?,
+            Some(Per::Tree) | None => Decimal::from(report.trees_n),
+        };
+        for (quantity, rate) in terms.stretches(before, quantity) {
+            let amount = currency.round(quantity * rate);
+            let line = Line {
+                report_id: report.id.to_string(),
+                period_start: report.period_start.0.to_string(),
+                period_end: report.period_end.0.to_string(),
+                quantity: quantity.normalize().to_string(),
+                rate: rate.to_string(),
+                amount: amount.to_string(),
+            };
+            lines.push((line, amount));
+        }
+        before += quantity;
+    }
+    Ok(lines)
+}
+
+/// A statement for the contract.
+pub(super) fn told(row: StatementRow) -> RoyaltyStatement {
+    RoyaltyStatement {
+        id: row.id.to_string(),
+        number: row.number,
+        licence_id: row.licence_id.to_string(),
+        licensee_id: row.licensee_id.to_string(),
+        period_start: row.period_start.0.to_string(),
+        period_end: row.period_end.0.to_string(),
+        per: row.per,
+        currency: row.currency,
+        lines: row
+            .lines
+            .0
+            .into_iter()
+            .map(|line| RoyaltyLine {
+                report_id: line.report_id,
+                period_start: line.period_start,
+                period_end: line.period_end,
+                quantity: line.quantity,
+                rate: line.rate,
+                amount: line.amount,
+            })
+            .collect(),
+        subtotal: row.subtotal,
+        minimum_added: row.minimum_added,
+        total: row.total,
+        difference: row.difference,
+        corrects_id: shown::id(row.corrects_id),
+        corrected_by_id: shown::id(row.corrected_by_id),
+        reason: row.reason,
+        rounding: ROUNDING.to_owned(),
+        stated_at: row.stated_at.0.to_string(),
+        stated_by: row.stated_by,
+    }
+}
+
+/// Lists statements.
+pub async fn list(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: ListRoyaltyStatementsRequest,
+) -> Result<RoyaltyStatementList, Fault> {
+    let page = Page::parse(request.limit, &request.cursor)?;
+    let mut fields = Fields::new();
+    let licence = fields.optional_id("licence_id", &request.licence_id);
+    fields.finish()?;
+    let programme = unit.programme()?;
+    let rows = royalties::list(unit.connection(), programme, licence, &page).await?;
+    let (rows, next_cursor) = page.cut(rows, |row| row.id);
+    Ok(RoyaltyStatementList {
+        items: rows.into_iter().map(told).collect(),
+        next_cursor,
+    })
+}

@@ -1,0 +1,43 @@
+//! Types and rules of the way to release; no I/O.
+
+pub mod denomination;
+pub mod dossier;
+pub mod forecast;
+pub mod money;
+pub mod seal;
+pub mod stage;
+pub mod territory;
+pub mod words;
+
+platform::ids! {
+    /// A candidate for release.
+    CandidateId for CandidateKind,
+    /// A plant of the crossing service.
+    PlantId for PlantKind,
+    /// A cross of the crossing service.
+    CrossId for CrossKind,
+    /// One move between stages.
+    StageMoveId for StageMoveKind,
+    /// Something made known or handed over.
+    DisclosureId for DisclosureKind,
+    /// An application before an office.
+    FilingId for FilingKind,
+    /// An event in the life of a filing.
+    FilingEventId for FilingEventKind,
+    /// A denomination proposed for a candidate.
+    DenominationId for DenominationKind,
+    /// A trade designation.
+    TradeDesignationId for TradeDesignationKind,
+    /// A licence.
+    LicenceId for LicenceKind,
+    /// A propagation report.
+    ReportId for ReportKind,
+    /// A royalty statement.
+    StatementId for StatementKind,
+    /// A testing agreement.
+    AgreementId for AgreementKind,
+    /// The settlement of trees held for test.
+    SettlementId for SettlementKind,
+    /// A link under which a calendar program reads due dates.
+    CalendarLinkId for CalendarLinkKind,
+}

@@ -1,0 +1,131 @@
+//! The programme's secret, and the links sealed with it.
+
+use platform::database::Instant;
+use platform::{PersonId, ProgrammeId};
+use sqlx::{FromRow, PgConnection};
+
+use crate::domain::CalendarLinkId;
+
+/// The programme's secret, if one was made.
+pub async fn secret(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+) -> Result<Option<Vec<u8>>, sqlx::Error> {
+    sqlx::query_scalar("select secret from seal_key where programme_id = $1")
+        .bind(programme)
+        .fetch_optional(connection)
+        .await
+}
+
+/// The programme's secret; `fresh` becomes it when there was none.
+pub async fn secret_or(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    fresh: &[u8],
+    at: Instant,
+) -> Result<Vec<u8>, sqlx::Error> {
+    sqlx::query(
+        "insert into seal_key (programme_id, secret, made_at) values ($1, $2, $3) \
+         on conflict (programme_id) do nothing",
+    )
+    .bind(programme)
+    .bind(fresh)
+    .bind(at)
+    .execute(&mut *connection)
+    .await?;
+    sqlx::query_scalar("select secret from seal_key where programme_id = $1")
+        .bind(programme)
+        .fetch_one(connection)
+        .await
+}
+
+/// A calendar link as it is kept.
+#[derive(Debug, Clone, FromRow)]
+pub struct LinkRow {
+    /// Its id.
+    pub id: CalendarLinkId,
+    /// Whose it is.
+    pub person_id: PersonId,
+    /// What it is for.
+    pub name: String,
+    /// Only what this person answers for.
+    pub responsible_id: Option<PersonId>,
+    /// When it was made.
+    pub created_at: Instant,
+    /// When it was revoked.
+    pub revoked_at: Option<Instant>,
+}
+
+/// Writes a link.
+pub async fn insert(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    row: &LinkRow,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into calendar_link (programme_id, id, person_id, name, responsible_id, created_at) \
+         values ($1, $2, $3, $4, $5, $6)",
+    )
+    .bind(programme)
+    .bind(row.id)
+    .bind(row.person_id)
+    .bind(&row.name)
+    .bind(row.responsible_id)
+    .bind(row.created_at)
+    .execute(connection)
+    .await
+    .map(drop)
+}
+
+/// One link.
+pub async fn find(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    id: CalendarLinkId,
+) -> Result<Option<LinkRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select id, person_id, name, responsible_id, created_at, revoked_at from calendar_link \
+         where programme_id = $1 and id = $2",
+    )
+    .bind(programme)
+    .bind(id)
+    .fetch_optional(connection)
+    .await
+}
+
+/// A person's links, newest first.
+pub async fn of_person(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    person: PersonId,
+) -> Result<Vec<LinkRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select id, person_id, name, responsible_id, created_at, revoked_at from calendar_link \
+         where programme_id = $1 and person_id = $2 order by id desc",
+    )
+    .bind(programme)
+    .bind(person)
+    .fetch_all(connection)
+    .await
+}
+
+/// Revokes a person's link; false when there is no such link of theirs.
+pub async fn revoke(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    person: PersonId,
+    id: CalendarLinkId,
+    at: Instant,
+) -> Result<bool, sqlx::Error> {
+    let done = sqlx::query(
+        "update calendar_link set revoked_at = coalesce(revoked_at, $4) \
+         where programme_id = $1 and id = $2 and person_id = $3",
+    )
+    .bind(programme)
+    .bind(id)
+    .bind(person)
+    .bind(at)
+    .execute(connection)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
