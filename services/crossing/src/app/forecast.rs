@@ -69,26 +69,46 @@ async fn varieties(
             let mut by_season: BTreeMap<i16, Vec<Note>> = BTreeMap::new();
             for note in notes.remove(&row.id).unwrap_or_default() {
                 if until.is_none_or(|until| note.on <= until) {
-                    by_season.entry(season_of(note.on, station.latitude)).or_default().push(note);
+                    by_season
+                        .entry(season_of(note.on, station.latitude))
+                        .or_default()
+                        .push(note);
                 }
             }
-            let seen = by_season.iter().map(|(season, notes)| (*season, dates_seen(notes))).collect();
+            let seen = by_season
+                .iter()
+                .map(|(season, notes)| (*season, dates_seen(notes)))
+                .collect();
             let (name, number) = (row.name, row.number);
             let notes = note.into_iter().collect();
-            (row.id, Variety { id: row.id, name, number, prior, notes, seen })
+            (
+                row.id,
+                Variety {
+                    id: row.id,
+                    name,
+                    number,
+                    prior,
+                    notes,
+                    seen,
+                },
+            )
         })
         .collect();
     Ok(ids.iter().filter_map(|id| found.remove(id)).collect())
 }
 
 /// The winters of a station that can be used, by season, and what was passed over.
-fn winters(station: &Station, seasons: std::ops::RangeInclusive<i16>) -> (BTreeMap<i16, Winter>, Vec<String>) {
+fn winters(
+    station: &Station,
+    seasons: std::ops::RangeInclusive<i16>,
+) -> (BTreeMap<i16, Winter>, Vec<String>) {
     let mut notes = Vec::new();
     let mut usable = BTreeMap::new();
     for season in seasons {
-        let (Some(winter), Some((first, _))) =
-            (station.winter(season), season_days(season, station.latitude))
-        else {
+        let (Some(winter), Some((first, _))) = (
+            station.winter(season),
+            season_days(season, station.latitude),
+        ) else {
             continue;
         };
         let late = winter.hours.start().date() > first.saturating_add(LATE_START_DAYS.days());
@@ -117,7 +137,9 @@ fn within(dates: &BloomDates, hours: &CompleteHours) -> BloomDates {
 }
 
 fn any(dates: &BloomDates) -> bool {
-    BloomStage::ALL.into_iter().any(|stage| dates.get(stage).is_some())
+    BloomStage::ALL
+        .into_iter()
+        .any(|stage| dates.get(stage).is_some())
 }
 
 /// All that a forecast rests on, apart from the database.
@@ -153,8 +175,12 @@ impl Ground {
         let mut readings = Vec::new();
         let mut told = Vec::new();
         for tree in trees {
-            let Some((stage, seen)) = latest_seen(&self.seen(tree)) else { continue };
-            let Ok(requirement) = self.fit(tree) else { continue };
+            let Some((stage, seen)) = latest_seen(&self.seen(tree)) else {
+                continue;
+            };
+            let Ok(requirement) = self.fit(tree) else {
+                continue;
+            };
             let plain = self.outlook.forecast(
                 &requirement,
                 &BloomDates::default(),
@@ -162,8 +188,13 @@ impl Ground {
                 PassPlan::default(),
                 self.settings.seed,
             );
-            let Some(forecast) = plain.stages.get(stage).p50 else { continue };
-            readings.push(IndicatorReading { forecast, observed: seen });
+            let Some(forecast) = plain.stages.get(stage).p50 else {
+                continue;
+            };
+            readings.push(IndicatorReading {
+                forecast,
+                observed: seen,
+            });
             told.push(IndicatorTree {
                 germplasm_id: tree.id.to_string(),
                 name: tree.name.clone(),
@@ -198,8 +229,13 @@ impl Ground {
             }
         };
         let seen = self.seen(variety);
-        let found =
-            self.outlook.forecast(&requirement, &seen, shift, PassPlan::default(), self.settings.seed);
+        let found = self.outlook.forecast(
+            &requirement,
+            &seen,
+            shift,
+            PassPlan::default(),
+            self.settings.seed,
+        );
         told.stages = BloomStage::ALL
             .into_iter()
             .map(|stage| quantiles(stage, found.stages.get(stage), seen.get(stage)))
@@ -215,7 +251,9 @@ impl Ground {
         told.passes_expected_n = found.passes_expected_n;
         told.passes_at_most_n = found.passes_at_most_n;
         if requirement.seasons_n == 0 {
-            told.notes.push("no own notes of bloom with temperatures yet: published ranges alone".to_owned());
+            told.notes.push(
+                "no own notes of bloom with temperatures yet: published ranges alone".to_owned(),
+            );
         }
         if found.low_chill_probability >= 0.5 {
             told.notes.push(format!(
@@ -245,26 +283,40 @@ impl Ground {
             .filter_map(|(season, dates)| {
                 let (_, hours) = self.courses.get(season)?;
                 let observed = within(dates, hours);
-                any(&observed).then(|| PastSeason { hours: hours.clone(), observed })
+                any(&observed).then(|| PastSeason {
+                    hours: hours.clone(),
+                    observed,
+                })
             })
             .collect();
         let mut told = (Vec::new(), Vec::new());
         for (word, from) in [
-            ("days_into_season", BlindFrom::DaysIntoSeason(self.days_into_season)),
+            (
+                "days_into_season",
+                BlindFrom::DaysIntoSeason(self.days_into_season),
+            ),
             ("temperatures_known", BlindFrom::TemperaturesKnown),
         ] {
-            let found = score_blind(&seasons, &variety.prior, from).map_err(|error| error.to_string())?;
+            let found =
+                score_blind(&seasons, &variety.prior, from).map_err(|error| error.to_string())?;
             told.0.extend(scores_told(word, &found));
-            told.1.extend(found.forecasts.iter().map(|forecast| BlindBloomForecast {
-                season: seasons
-                    .iter()
-                    .find(|season| season.observed.get(forecast.stage) == &Some(forecast.observed))
-                    .map_or(0, |season| i32::from(season.hours.end().year())),
-                stage_bbch: forecast.stage.bbch().into(),
-                from: word.to_owned(),
-                seen_on: forecast.observed.to_string(),
-                forecast_on: forecast.forecast.map(|date| date.to_string()).unwrap_or_default(),
-                mean_date_on: forecast.mean_date.to_string(),
+            told.1.extend(found.forecasts.iter().map(|forecast| {
+                BlindBloomForecast {
+                    season: seasons
+                        .iter()
+                        .find(|season| {
+                            season.observed.get(forecast.stage) == &Some(forecast.observed)
+                        })
+                        .map_or(0, |season| i32::from(season.hours.end().year())),
+                    stage_bbch: forecast.stage.bbch().into(),
+                    from: word.to_owned(),
+                    seen_on: forecast.observed.to_string(),
+                    forecast_on: forecast
+                        .forecast
+                        .map(|date| date.to_string())
+                        .unwrap_or_default(),
+                    mean_date_on: forecast.mean_date.to_string(),
+                }
             }));
         }
         Ok(told)
@@ -303,7 +355,11 @@ fn quantiles(stage: BloomStage, of: &DateQuantiles, seen: &Option<Date>) -> Bloo
 
 fn requirement_told(requirement: &FittedRequirement) -> BloomRequirement {
     let estimate = |of: &Estimate| {
-        Some(RequirementEstimate { value: of.value, low: of.low, high: of.high })
+        Some(RequirementEstimate {
+            value: of.value,
+            low: of.low,
+            high: of.high,
+        })
     };
     BloomRequirement {
         chill_cp: estimate(&requirement.chill_cp),
@@ -333,9 +389,14 @@ async fn asked(
     let mut fields = Fields::new();
     let id = fields.id::<PlantKind>("germplasm_id", germplasm_id);
     fields.finish()?;
-    let Some(id) = id else { return Err(Fault::field("/germplasm_id", "is required")) };
+    let Some(id) = id else {
+        return Err(Fault::field("/germplasm_id", "is required"));
+    };
     if plants::find(unit.connection(), id).await?.is_none() {
-        return Err(Fault::field("/germplasm_id", format!("no plant {id} is known here")));
+        return Err(Fault::field(
+            "/germplasm_id",
+            format!("no plant {id} is known here"),
+        ));
     }
     Ok((vec![id], None))
 }
@@ -368,7 +429,9 @@ pub async fn forecast(
     let (from, last) = season_days(season, station.latitude)
         .ok_or_else(|| Fault::field("/season", "is outside 1901 to 2200"))?;
 
-    let Some(mut now) = station.winter(season).filter(|winter| !winter.hours.hours().is_empty())
+    let Some(mut now) = station
+        .winter(season)
+        .filter(|winter| !winter.hours.hours().is_empty())
     else {
         return Err(Fault::state(format!(
             "{} has no readings of the winter before the bloom of {season}; send them first",
@@ -403,12 +466,21 @@ pub async fn forecast(
             Outlook::known(&now.hours)
         } else {
             Outlook::continued(&now.hours, &past_hours).unwrap_or_else(|error| {
-                notes.push(format!("{error}; dates after the last reading are not foreseen"));
+                notes.push(format!(
+                    "{error}; dates after the last reading are not foreseen"
+                ));
                 Outlook::known(&now.hours)
             })
         };
-        let continued = outlook.courses().iter().any(|c| c.chill_cp().len() > now.hours.hours().len());
-        let continuations_n = if continued { outlook.courses().len() } else { 0 };
+        let continued = outlook
+            .courses()
+            .iter()
+            .any(|c| c.chill_cp().len() > now.hours.hours().len());
+        let continuations_n = if continued {
+            outlook.courses().len()
+        } else {
+            0
+        };
         let courses = past
             .into_iter()
             .map(|(season, winter)| (season, (SeasonCourse::new(&winter.hours), winter.hours)))
@@ -470,11 +542,16 @@ pub async fn score(
     fields.finish()?;
     let row = weather::station(unit, &request.station_id).await?;
     let span = weather::StationSpan::of(&row);
-    let asked_until = request.until_season.and_then(|year| i16::try_from(year).ok());
+    let asked_until = request
+        .until_season
+        .and_then(|year| i16::try_from(year).ok());
     let until = asked_until.unwrap_or(span.last_year).min(span.last_year);
     let known = seasons_known(&span, until);
     let station = Station::read(unit, row, *known.start(), until).await?;
-    let page = Page { limit: u32::try_from(MOST_SCORED).unwrap_or(500), after: None };
+    let page = Page {
+        limit: u32::try_from(MOST_SCORED).unwrap_or(500),
+        after: None,
+    };
     let (ids, _) = asked(unit, &station, &request.germplasm_id, &page).await?;
     let varieties = varieties(unit, &station, &ids, None).await?;
     let one = !request.germplasm_id.is_empty();
@@ -503,7 +580,11 @@ pub async fn score(
                     germplasm_id: variety.id.to_string(),
                     name: variety.name.clone(),
                     seasons_n: u32::try_from(
-                        forecasts.iter().map(|f| f.season).collect::<std::collections::BTreeSet<_>>().len(),
+                        forecasts
+                            .iter()
+                            .map(|f| f.season)
+                            .collect::<std::collections::BTreeSet<_>>()
+                            .len(),
                     )
                     .unwrap_or(u32::MAX),
                     stages,
@@ -515,7 +596,9 @@ pub async fn score(
         }
         let left_out = varieties.len() - items.len();
         if left_out > 0 && !one {
-            notes.push(format!("{left_out} varieties have too few seasons of notes to be scored"));
+            notes.push(format!(
+                "{left_out} varieties have too few seasons of notes to be scored"
+            ));
         }
         Ok(BloomForecastScores {
             station_id: station.row.id.to_string(),
@@ -535,9 +618,13 @@ pub async fn score(
 fn overall(items: &[BloomVarietyScore]) -> Vec<BloomStageScore> {
     let mut sums: BTreeMap<(String, u32), BloomStageScore> = BTreeMap::new();
     for stage in items.iter().flat_map(|item| &item.stages) {
-        let sum = sums.entry((stage.from.clone(), stage.stage_bbch)).or_insert_with(|| {
-            BloomStageScore { stage_bbch: stage.stage_bbch, from: stage.from.clone(), ..BloomStageScore::default() }
-        });
+        let sum = sums
+            .entry((stage.from.clone(), stage.stage_bbch))
+            .or_insert_with(|| BloomStageScore {
+                stage_bbch: stage.stage_bbch,
+                from: stage.from.clone(),
+                ..BloomStageScore::default()
+            });
         let n = f64::from(stage.dates_n);
         sum.forecast_mae_days += n * stage.forecast_mae_days;
         sum.mean_date_mae_days += n * stage.mean_date_mae_days;

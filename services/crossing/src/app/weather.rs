@@ -23,8 +23,8 @@ use crate::domain::weather::{
     readings_from_csv, season_days,
 };
 use crate::store::germplasm as plants;
-use crate::store::weather::{self as store, StationRow};
 use crate::store::text_of;
+use crate::store::weather::{self as store, StationRow};
 
 /// Indicator trees of a station at most.
 const MOST_INDICATORS: usize = 100;
@@ -77,7 +77,10 @@ pub async fn register(
 }
 
 fn name_taken(name: &str) -> Fault {
-    Fault::exists("/name", format!("a weather station {name:?} is registered already"))
+    Fault::exists(
+        "/name",
+        format!("a weather station {name:?} is registered already"),
+    )
 }
 
 /// Plants that stand as indicators, which must be known.
@@ -89,14 +92,22 @@ async fn indicators(
     fields.require(
         ids.len() <= MOST_INDICATORS,
         "indicator_ids",
-        format!("{} trees are named; name {MOST_INDICATORS} at most", ids.len()),
+        format!(
+            "{} trees are named; name {MOST_INDICATORS} at most",
+            ids.len()
+        ),
     );
     let mut known = Vec::new();
     for (place, text) in ids.iter().take(MOST_INDICATORS).enumerate() {
         let field = format!("indicator_ids/{place}");
-        let Some(id) = fields.id::<crate::domain::PlantKind>(&field, text) else { continue };
+        let Some(id) = fields.id::<crate::domain::PlantKind>(&field, text) else {
+            continue;
+        };
         if plants::find(unit.connection(), id).await?.is_none() {
-            fields.fault(&field, format!("no plant {id} is known here; register it first"));
+            fields.fault(
+                &field,
+                format!("no plant {id} is known here; register it first"),
+            );
         } else if known.contains(&id) {
             fields.fault(&field, "is named twice");
         } else {
@@ -127,7 +138,9 @@ pub(crate) async fn station(unit: &mut Unit, text: &str) -> Result<StationRow, F
     let mut fields = Fields::new();
     let id: Option<StationId> = fields.id("station_id", text);
     fields.finish()?;
-    let Some(id) = id else { return Err(Fault::field("/station_id", "is required")) };
+    let Some(id) = id else {
+        return Err(Fault::field("/station_id", "is required"));
+    };
     store::find(unit.connection(), id)
         .await?
         .ok_or_else(|| Fault::not_found("weather station", id))
@@ -151,7 +164,10 @@ pub async fn list(
     let page = Page::parse(request.limit, &request.cursor)?;
     let rows = store::list(unit.connection(), page.after_key()?, page.fetch()).await?;
     let (rows, next_cursor) = page.cut(rows, |row| row.name.to_lowercase());
-    Ok(WeatherStationList { items: rows.into_iter().map(told_of).collect(), next_cursor })
+    Ok(WeatherStationList {
+        items: rows.into_iter().map(told_of).collect(),
+        next_cursor,
+    })
 }
 
 /// Changes a station. Where it stands cannot be changed: its readings were taken there.
@@ -182,7 +198,10 @@ pub async fn edit(
         return Err(Fault::stale(before.version));
     }
     unit.touch("weather_station", row.id);
-    Ok(told_of(StationRow { version: row.version + 1, ..row }))
+    Ok(told_of(StationRow {
+        version: row.version + 1,
+        ..row
+    }))
 }
 
 /// Takes readings.
@@ -194,7 +213,14 @@ pub async fn record(
     ask_about_unit(&request.rows, request.unit_confirmed)
         .map_err(|question| Fault::field("/unit_confirmed", question))?;
     let rows = (0..).zip(request.rows).collect();
-    take(unit, &request.station_id, rows, &request.clock, &request.source).await
+    take(
+        unit,
+        &request.station_id,
+        rows,
+        &request.clock,
+        &request.source,
+    )
+    .await
 }
 
 /// Takes readings from CSV text.
@@ -204,13 +230,23 @@ pub async fn load_csv(
     request: LoadWeatherCsvRequest,
 ) -> Result<BatchReply, Fault> {
     if request.csv.trim().is_empty() {
-        return Err(Fault::field("/csv", "is required: headings and a line for each reading"));
+        return Err(Fault::field(
+            "/csv",
+            "is required: headings and a line for each reading",
+        ));
     }
     let rows = readings_from_csv(&request.csv).map_err(|message| Fault::field("/csv", message))?;
     let bare: Vec<WeatherReading> = rows.iter().map(|(_, row)| row.clone()).collect();
     ask_about_unit(&bare, request.unit_confirmed)
         .map_err(|question| Fault::field("/unit_confirmed", question))?;
-    take(unit, &request.station_id, rows, &request.clock, &request.source).await
+    take(
+        unit,
+        &request.station_id,
+        rows,
+        &request.clock,
+        &request.source,
+    )
+    .await
 }
 
 async fn take(
@@ -222,10 +258,14 @@ async fn take(
 ) -> Result<BatchReply, Fault> {
     let mut fields = Fields::new();
     let id: Option<StationId> = fields.id("station_id", station_id);
-    let clock = fields.optional_word("clock", clock).unwrap_or(ReadingClock::Standard);
+    let clock = fields
+        .optional_word("clock", clock)
+        .unwrap_or(ReadingClock::Standard);
     at_most(&mut fields, "source", source, NAME_CHARS);
     fields.finish()?;
-    let Some(id) = id else { return Err(Fault::field("/station_id", "is required")) };
+    let Some(id) = id else {
+        return Err(Fault::field("/station_id", "is required"));
+    };
     let zone = store::hold(unit.connection(), id)
         .await?
         .ok_or_else(|| Fault::not_found("weather station", id))?;
@@ -254,7 +294,11 @@ async fn take(
     Ok(BatchReply {
         accepted: taken.accepted_n,
         duplicates: taken.duplicates_n,
-        rejected: taken.rejected.into_iter().map(|(row, errors)| told(row, errors)).collect(),
+        rejected: taken
+            .rejected
+            .into_iter()
+            .map(|(row, errors)| told(row, errors))
+            .collect(),
         doubtful: taken
             .doubtful
             .into_iter()
@@ -290,7 +334,12 @@ impl Station {
         for other in store::of_same_site(unit.connection(), row.id).await? {
             others.push(store::days(unit.connection(), other, from, until).await?);
         }
-        Ok(Self { row, latitude, days, others })
+        Ok(Self {
+            row,
+            latitude,
+            days,
+            others,
+        })
     }
 
     /// The hours that lead to the bloom of a year, as far as they go.
@@ -306,7 +355,11 @@ impl Station {
 
 /// Reads the year of a season.
 pub(crate) fn season_year(fields: &mut Fields, season: i32) -> i16 {
-    fields.require(season != 0, "season", "is required: the year of the bloom, as 2026");
+    fields.require(
+        season != 0,
+        "season",
+        "is required: the year of the bloom, as 2026",
+    );
     fields.require(
         season == 0 || (1901..=2200).contains(&season),
         "season",
@@ -374,7 +427,12 @@ fn told_chill(
         let date = winter.hours.at(index).date().to_string();
         let value = temperature.value_c();
         if days.last().is_none_or(|day| day.date != date) {
-            days.push(ChillDay { date, min_c: value, max_c: value, ..ChillDay::default() });
+            days.push(ChillDay {
+                date,
+                min_c: value,
+                max_c: value,
+                ..ChillDay::default()
+            });
         }
         if let Some(day) = days.last_mut() {
             day.chill = account.running[index];
@@ -441,6 +499,9 @@ impl StationSpan {
     /// The span of a station's readings; a winter ends in the year after it began.
     pub fn of(row: &StationRow) -> Self {
         let year = |day: Option<platform::database::Day>| day.map_or(2000, |day| day.0.year());
-        Self { first_year: year(row.first_day), last_year: year(row.last_day).saturating_add(1) }
+        Self {
+            first_year: year(row.first_day),
+            last_year: year(row.last_day).saturating_add(1),
+        }
     }
 }

@@ -19,14 +19,23 @@ pub fn dates_seen(notes: &[Note]) -> BloomDates {
         if let Some(on) = notes.iter().filter(|n| n.stage == code).map(|n| n.on).min() {
             return Some(on);
         }
-        let before = notes.iter().filter(|n| n.stage < code).max_by_key(|n| (n.stage, n.on))?;
-        let after = notes.iter().filter(|n| n.stage > code).min_by_key(|n| (n.stage, n.on))?;
+        let before = notes
+            .iter()
+            .filter(|n| n.stage < code)
+            .max_by_key(|n| (n.stage, n.on))?;
+        let after = notes
+            .iter()
+            .filter(|n| n.stage > code)
+            .min_by_key(|n| (n.stage, n.on))?;
         let days = after.on.duration_since(before.on).as_secs_f64() / 86_400.0;
         if !(0.0..=BRIDGED_DAYS).contains(&days) {
             return None;
         }
         let part = f64::from(code - before.stage) / f64::from(after.stage - before.stage);
-        before.on.checked_add(((part * days).round() as i64).days()).ok()
+        before
+            .on
+            .checked_add(((part * days).round() as i64).days())
+            .ok()
     })
 }
 
@@ -40,12 +49,19 @@ pub fn latest_seen(seen: &BloomDates) -> Option<(BloomStage, Date)> {
 
 /// The season, by the year of its bloom, that a day belongs to.
 pub fn season_of(day: Date, latitude: Latitude) -> i16 {
-    if latitude.degrees() >= 0.0 && day.month() >= 10 { day.year() + 1 } else { day.year() }
+    if latitude.degrees() >= 0.0 && day.month() >= 10 {
+        day.year() + 1
+    } else {
+        day.year()
+    }
 }
 
 /// The published range that a plant's requirement starts from, and what is to be said of it.
 pub fn prior(species: &str, nectarine: bool) -> (RequirementPrior, Option<String>) {
-    let all = species.parse::<Taxon>().map(|taxon| taxon.all_species()).unwrap_or_default();
+    let all = species
+        .parse::<Taxon>()
+        .map(|taxon| taxon.all_species())
+        .unwrap_or_default();
     let published = |species: PrunusSpecies| match species {
         PrunusSpecies::Persica if nectarine => Some(Species::Nectarine),
         PrunusSpecies::Persica => Some(Species::Peach),
@@ -67,11 +83,15 @@ pub fn prior(species: &str, nectarine: bool) -> (RequirementPrior, Option<String
         ([only], [_]) => (RequirementPrior::of(*only), None),
         ([first, ..], _) => (
             RequirementPrior::of(*first),
-            Some(format!("no published range of {species}; it starts from that of one parent species")),
+            Some(format!(
+                "no published range of {species}; it starts from that of one parent species"
+            )),
         ),
         ([], [first, ..]) => (
             RequirementPrior::of(near(*first)),
-            Some(format!("no published range of {species}; it starts from that of a near species")),
+            Some(format!(
+                "no published range of {species}; it starts from that of a near species"
+            )),
         ),
         ([], []) => (RequirementPrior::of(Species::Peach), None),
     }
@@ -98,7 +118,10 @@ mod tests {
         assert_eq!(seen.balloon, Some(date(2026, 2, 12)));
         assert_eq!(seen.full_bloom, Some(date(2026, 2, 18)));
         assert_eq!(seen.end_of_bloom, None, "a month apart says nothing");
-        assert_eq!(latest_seen(&seen), Some((BloomStage::FullBloom, date(2026, 2, 18))));
+        assert_eq!(
+            latest_seen(&seen),
+            Some((BloomStage::FullBloom, date(2026, 2, 18)))
+        );
     }
 
     #[test]
@@ -107,7 +130,12 @@ mod tests {
         let (range, note) = prior("P. salicina × P. armeniaca", false);
         assert_eq!(range, RequirementPrior::of(Species::JapanesePlum));
         assert!(note.is_some());
-        assert!(prior("Prunus cerasus", false).1.unwrap().contains("near species"));
+        assert!(
+            prior("Prunus cerasus", false)
+                .1
+                .unwrap()
+                .contains("near species")
+        );
     }
 
     #[test]

@@ -2,15 +2,20 @@
 
 pub mod counts;
 pub mod doubt;
+pub mod forecast;
 pub mod germplasm;
+pub mod goals;
 pub mod labels;
 pub mod ledger;
 pub mod numbers;
 pub mod paper;
 pub mod parents;
 pub mod passes;
+pub mod plan;
+pub mod pollinizers;
 pub mod seed;
 pub mod warnings;
+pub mod weather;
 pub mod windows;
 
 platform::ids! {

@@ -102,7 +102,9 @@ fn said(entry: &DayEntry, slot: Slot) -> Option<Value> {
         Slot::Hour(_, hour) => {
             entry.hours[usize::from(hour)].map(|v| (!v.is_nan()).then_some((v, v)))
         }
-        Slot::Day(_) => entry.extremes.map(|(min, max)| (!min.is_nan()).then_some((min, max))),
+        Slot::Day(_) => entry
+            .extremes
+            .map(|(min, max)| (!min.is_nan()).then_some((min, max))),
     }
 }
 
@@ -158,7 +160,10 @@ impl StationTime {
     /// # Errors
     /// When the zone is not known.
     pub fn new(zone: &str) -> Result<Self, jiff::Error> {
-        Ok(Self { zone: TimeZone::get(zone)?, standard: HashMap::new() })
+        Ok(Self {
+            zone: TimeZone::get(zone)?,
+            standard: HashMap::new(),
+        })
     }
 
     /// The zone's standard offset in a year: the lesser of January's and July's, as clocks go
@@ -167,9 +172,10 @@ impl StationTime {
         let zone = &self.zone;
         *self.standard.entry(year).or_insert_with(|| {
             let at = |month| {
-                jiff::civil::date(year, month, 1)
-                    .to_zoned(zone.clone())
-                    .map_or(Offset::UTC, |zoned| zoned.offset())
+                let first = jiff::civil::date(year, month, 1).at(12, 0, 0, 0);
+                Offset::UTC
+                    .to_timestamp(first)
+                    .map_or(Offset::UTC, |at| zone.to_offset(at))
             };
             at(1).min(at(7))
         })
@@ -190,8 +196,10 @@ pub fn ask_about_unit(rows: &[WeatherReading], confirmed: bool) -> Result<(), St
     if confirmed {
         return Ok(());
     }
-    let values =
-        rows.iter().flat_map(|row| [row.temperature_c, row.min_c, row.max_c]).flatten();
+    let values = rows
+        .iter()
+        .flat_map(|row| [row.temperature_c, row.min_c, row.max_c])
+        .flatten();
     match looks_fahrenheit(values) {
         None => Ok(()),
         Some(evidence) => Err(format!(
@@ -208,7 +216,10 @@ impl Batch {
         time: &mut StationTime,
         now: Timestamp,
     ) -> Self {
-        let mut batch = Self { rows: Vec::new(), taken: Taken::default() };
+        let mut batch = Self {
+            rows: Vec::new(),
+            taken: Taken::default(),
+        };
         let latest = time.standard(now);
         let rows: Vec<(u64, WeatherReading)> = rows.into_iter().collect();
         let folds = repeated_hours(&rows, clock, &time.zone);
@@ -241,12 +252,18 @@ impl Batch {
         let slots: std::collections::HashSet<Slot> =
             self.rows.iter().map(|(_, read)| read.slot).collect();
         for (index, read) in self.rows {
-            let Read { slot, value, correction } = read;
+            let Read {
+                slot,
+                value,
+                correction,
+            } = read;
             if let Some(first) = seen.get(&slot) {
                 if same(*first, value) {
                     self.taken.duplicates_n += 1;
                 } else {
-                    self.taken.rejected.push((index, vec![twice(slot, *first, value, time)]));
+                    self.taken
+                        .rejected
+                        .push((index, vec![twice(slot, *first, value, time)]));
                 }
                 continue;
             }
@@ -254,8 +271,10 @@ impl Batch {
             let entries = stored.get(&slot.date()).map_or(&[][..], Vec::as_slice);
             let day = entries.iter().fold(DayRecord::default(), DayRecord::then);
             let now = known(&day, slot);
-            let sent_before =
-                entries.iter().filter_map(|entry| said(entry, slot)).any(|v| same(v, value));
+            let sent_before = entries
+                .iter()
+                .filter_map(|entry| said(entry, slot))
+                .any(|v| same(v, value));
             if same(now, value) || (sent_before && !correction) {
                 self.taken.duplicates_n += 1;
                 continue;
@@ -300,7 +319,11 @@ fn twice(slot: Slot, first: Value, second: Value, time: &StationTime) -> FieldEr
     };
     FieldError::new(
         pointer,
-        format!("{what} is given twice, {} and {}; {hint}", shown(first, slot), shown(second, slot)),
+        format!(
+            "{what} is given twice, {} and {}; {hint}",
+            shown(first, slot),
+            shown(second, slot)
+        ),
     )
 }
 
@@ -311,11 +334,15 @@ fn lost_hour(
     entries: &[DayEntry],
     zone: &TimeZone,
 ) -> Option<String> {
-    let Slot::Hour(date, hour) = slot else { return None };
+    let Slot::Hour(date, hour) = slot else {
+        return None;
+    };
     let before = hour.checked_sub(1)?;
     let missing = |hour: u8| {
         !slots.contains(&Slot::Hour(date, hour))
-            && !entries.iter().any(|entry| entry.hours[usize::from(hour)].is_some())
+            && !entries
+                .iter()
+                .any(|entry| entry.hours[usize::from(hour)].is_some())
     };
     if !missing(before) || hour.checked_sub(2).is_some_and(missing) {
         return None;
@@ -349,7 +376,11 @@ fn repeated_hours(
 
 /// A time without an offset.
 fn wall(text: &str) -> Option<DateTime> {
-    if text.parse::<Timestamp>().is_ok() { None } else { text.parse().ok() }
+    if text.parse::<Timestamp>().is_ok() {
+        None
+    } else {
+        text.parse().ok()
+    }
 }
 
 fn read_row(
@@ -388,21 +419,41 @@ fn read_row(
                 fields.require(given.is_none(), field, "belongs to a day, with date");
             }
             let at = at?;
-            fields.require(at <= latest, "at", format!("{at} lies ahead of now, {latest:.0}"));
+            fields.require(
+                at <= latest,
+                "at",
+                format!("{at} lies ahead of now, {latest:.0}"),
+            );
             let hour = at.hour().unsigned_abs();
             let value = value.map(|celsius| (celsius, celsius));
-            Some(Read { slot: Slot::Hour(at.date(), hour), value, correction })
+            Some(Read {
+                slot: Slot::Hour(at.date(), hour),
+                value,
+                correction,
+            })
         }
         (true, false) => {
             let date = fields.date("date", &row.date);
-            let min = temperature(fields, ("min_c", row.min_c), ("min_f", row.min_f), row.withdrawn);
-            let max = temperature(fields, ("max_c", row.max_c), ("max_f", row.max_f), row.withdrawn);
+            let min = temperature(
+                fields,
+                ("min_c", row.min_c),
+                ("min_f", row.min_f),
+                row.withdrawn,
+            );
+            let max = temperature(
+                fields,
+                ("max_c", row.max_c),
+                ("max_f", row.max_f),
+                row.withdrawn,
+            );
             let value = min.zip(max);
             if let Some((min, max)) = value {
                 fields.require(
                     min <= max,
                     "min_c",
-                    format!("{min:.2} °C is above the highest, {max:.2} °C; they may be changed over"),
+                    format!(
+                        "{min:.2} °C is above the highest, {max:.2} °C; they may be changed over"
+                    ),
                 );
             }
             let date = date?;
@@ -411,7 +462,11 @@ fn read_row(
                 "date",
                 format!("{date} lies ahead of today, {}", latest.date()),
             );
-            Some(Read { slot: Slot::Day(date), value, correction })
+            Some(Read {
+                slot: Slot::Day(date),
+                value,
+                correction,
+            })
         }
     }
 }
@@ -428,7 +483,10 @@ fn hour_of(
         time.standard(instant)
     } else {
         let Some(at) = wall(text) else {
-            fields.fault("at", format!("{text:?} is not a time; write it as 2026-01-05T14:00"));
+            fields.fault(
+                "at",
+                format!("{text:?} is not a time; write it as 2026-01-05T14:00"),
+            );
             return None;
         };
         match clock {
@@ -444,7 +502,10 @@ fn hour_of(
         return None;
     }
     if !(1900..=2200).contains(&at.year()) {
-        fields.fault("at", format!("{at} is outside 1900 to 2200; check the year"));
+        fields.fault(
+            "at",
+            format!("{at} is outside 1900 to 2200; check the year"),
+        );
         return None;
     }
     Some(at)
@@ -461,7 +522,10 @@ fn on_the_wall(
     let offset = match ambiguous.offset() {
         AmbiguousOffset::Unambiguous { offset } => offset,
         AmbiguousOffset::Gap { .. } => {
-            fields.fault("at", format!("{at} does not exist: clocks go forward over it"));
+            fields.fault(
+                "at",
+                format!("{at} does not exist: clocks go forward over it"),
+            );
             return None;
         }
         AmbiguousOffset::Fold { before, after } => {
@@ -495,7 +559,11 @@ fn temperature(
 ) -> Option<f64> {
     let read = match (celsius, fahrenheit) {
         (None, None) => {
-            fields.require(withdrawn, in_c, "is required, or leave the row out: a missing reading is a gap");
+            fields.require(
+                withdrawn,
+                in_c,
+                "is required, or leave the row out: a missing reading is a gap",
+            );
             return None;
         }
         (Some(_), Some(_)) => {
@@ -505,7 +573,11 @@ fn temperature(
         (Some(value), None) => (in_c, Celsius::new(value)),
         (None, Some(value)) => (in_f, Celsius::from_fahrenheit(value)),
     };
-    fields.require(!withdrawn, read.0, "cannot be given for a reading that is withdrawn");
+    fields.require(
+        !withdrawn,
+        read.0,
+        "cannot be given for a reading that is withdrawn",
+    );
     match read.1 {
         Ok(value) => Some(value.value_c()),
         Err(error) => {
@@ -563,42 +635,69 @@ impl Winter {
     ) -> Option<Self> {
         let series = measured(days, from, until);
         let extremes = reconstructed(days, latitude, from, until);
-        let start = [series.as_ref(), extremes.as_ref()].into_iter().flatten().map(HourlySeries::start).min()?;
+        let start = [series.as_ref(), extremes.as_ref()]
+            .into_iter()
+            .flatten()
+            .map(HourlySeries::start)
+            .min()?;
         let end = [series.as_ref(), extremes.as_ref()]
             .into_iter()
             .flatten()
-            .map(|s| s.start().saturating_add(i64::try_from(s.hours().len()).unwrap_or(0).hours()))
+            .map(|s| {
+                s.start()
+                    .saturating_add(i64::try_from(s.hours().len()).unwrap_or(0).hours())
+            })
             .max()?;
         let hours_n = usize::try_from(end.duration_since(start).as_hours()).ok()?;
         let open = vec![None; hours_n];
-        let mut whole = HourlySeries::from_hours(start, &open, TemperatureUnit::CelsiusConfirmed).ok()?;
+        let mut whole =
+            HourlySeries::from_hours(start, &open, TemperatureUnit::CelsiusConfirmed).ok()?;
         if let Some(series) = &series {
             whole = whole.filled_from(series);
         }
         // What was measured here is no other series: only origins after this point are told.
         let own: Vec<bool> = whole.hours().iter().map(Option::is_some).collect();
-        whole = whole.filled(Fill::StraightLine { longest_h: STRAIGHT_LINE_H });
+        whole = whole.filled(Fill::StraightLine {
+            longest_h: STRAIGHT_LINE_H,
+        });
         if let Some(extremes) = &extremes {
             whole = whole.filled_from(extremes);
         }
         for other in others {
-            for series in [measured(other, from, until), reconstructed(other, latitude, from, until)]
-                .into_iter()
-                .flatten()
+            for series in [
+                measured(other, from, until),
+                reconstructed(other, latitude, from, until),
+            ]
+            .into_iter()
+            .flatten()
             {
                 whole = whole.filled_from(&series);
             }
         }
-        whole = whole.filled(Fill::NeighbouringDays { longest_h: NEIGHBOURING_DAYS_H });
+        whole = whole.filled(Fill::NeighbouringDays {
+            longest_h: NEIGHBOURING_DAYS_H,
+        });
         let gap = whole.gaps().first().copied();
         let usable = gap.map_or(hours_n, |gap| {
             usize::try_from(gap.from.duration_since(start).as_hours()).unwrap_or(0)
         });
-        let readings = whole.hours().iter().take(usable).copied().map_while(|reading| reading);
+        let readings = whole
+            .hours()
+            .iter()
+            .take(usable)
+            .copied()
+            .map_while(|reading| reading);
         let (hours, origins): (Vec<Celsius>, Vec<Origin>) = readings
             .zip(own)
             .map(|(reading, own)| {
-                (reading.temperature, if own { Origin::Measured } else { reading.origin })
+                (
+                    reading.temperature,
+                    if own {
+                        Origin::Measured
+                    } else {
+                        reading.origin
+                    },
+                )
             })
             .unzip();
         Some(Self {
@@ -615,12 +714,20 @@ impl Winter {
         let end = day.tomorrow().unwrap_or(day).at(0, 0, 0, 0);
         let hours = self.hours.until(end);
         let origins = self.origins[..hours.hours().len()].to_vec();
-        Self { ends_at_gap: self.ends_at_gap.filter(|gap| *gap < end), hours, origins, ..*self }
+        Self {
+            ends_at_gap: self.ends_at_gap.filter(|gap| *gap < end),
+            hours,
+            origins,
+            ..*self
+        }
     }
 
     /// Hours that were not measured.
     pub fn filled_n(&self) -> usize {
-        self.origins.iter().filter(|origin| **origin != Origin::Measured).count()
+        self.origins
+            .iter()
+            .filter(|origin| **origin != Origin::Measured)
+            .count()
     }
 
     /// Runs of hours that were not measured.
@@ -629,7 +736,11 @@ impl Winter {
         let mut index = 0;
         for run in self.origins.chunk_by(|a, b| a == b) {
             if run[0] != Origin::Measured {
-                fills.push(Filled { from: self.hours.at(index), hours_n: run.len(), how: run[0] });
+                fills.push(Filled {
+                    from: self.hours.at(index),
+                    hours_n: run.len(),
+                    how: run[0],
+                });
             }
             index += run.len();
         }
@@ -639,7 +750,8 @@ impl Winter {
 
 fn measured(days: &Days, from: Date, until: Date) -> Option<HourlySeries> {
     let with_hours = || {
-        days.range(from..=until).filter(|(_, day)| day.hours.iter().any(Option::is_some))
+        days.range(from..=until)
+            .filter(|(_, day)| day.hours.iter().any(Option::is_some))
     };
     let (first, last) = (*with_hours().next()?.0, *with_hours().next_back()?.0);
     let mut hours: Vec<Option<f64>> = Vec::new();
@@ -652,7 +764,10 @@ fn measured(days: &Days, from: Date, until: Date) -> Option<HourlySeries> {
     while hours.last().is_some_and(Option::is_none) {
         hours.pop();
     }
-    let start = first.at(0, 0, 0, 0).checked_add(i64::try_from(lead).ok()?.hours()).ok()?;
+    let start = first
+        .at(0, 0, 0, 0)
+        .checked_add(i64::try_from(lead).ok()?.hours())
+        .ok()?;
     HourlySeries::from_hours(start, &hours[lead..], TemperatureUnit::CelsiusConfirmed).ok()
 }
 
@@ -660,7 +775,8 @@ fn reconstructed(days: &Days, latitude: Latitude, from: Date, until: Date) -> Op
     let extremes: Vec<DailyExtremes> = days
         .range(from..=until)
         .filter_map(|(&date, day)| {
-            day.extremes.map(|(min_c, max_c)| DailyExtremes { date, min_c, max_c })
+            day.extremes
+                .map(|(min_c, max_c)| DailyExtremes { date, min_c, max_c })
         })
         .collect();
     hourly_from_daily(&extremes, latitude, TemperatureUnit::CelsiusConfirmed).ok()
@@ -669,7 +785,10 @@ fn reconstructed(days: &Days, latitude: Latitude, from: Date, until: Date) -> Op
 /// First and last day of the winter and spring that lead to the bloom of a year.
 pub fn season_days(year: i16, latitude: Latitude) -> Option<(Date, Date)> {
     if latitude.degrees() >= 0.0 {
-        Some((Date::new(year.checked_sub(1)?, 10, 1).ok()?, Date::new(year, 6, 30).ok()?))
+        Some((
+            Date::new(year.checked_sub(1)?, 10, 1).ok()?,
+            Date::new(year, 6, 30).ok()?,
+        ))
     } else {
         Some((Date::new(year, 4, 1).ok()?, Date::new(year, 12, 31).ok()?))
     }
@@ -699,16 +818,30 @@ pub fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, Strin
         .map(str::to_lowercase)
         .collect();
     const KNOWN: [&str; 10] = [
-        "id", "at", "temperature_c", "temperature_f", "date", "min_c", "max_c", "min_f", "max_f",
+        "id",
+        "at",
+        "temperature_c",
+        "temperature_f",
+        "date",
+        "min_c",
+        "max_c",
+        "min_f",
+        "max_f",
         "correction",
     ];
-    if let Some(strange) = headings.iter().find(|heading| !KNOWN.contains(&heading.as_str())) {
+    if let Some(strange) = headings
+        .iter()
+        .find(|heading| !KNOWN.contains(&heading.as_str()))
+    {
         return Err(format!(
             "column {strange:?} is not known; headings are {}",
             KNOWN.join(", ")
         ));
     }
-    if !headings.iter().any(|heading| heading == "at" || heading == "date") {
+    if !headings
+        .iter()
+        .any(|heading| heading == "at" || heading == "date")
+    {
         return Err("the first line must hold the headings, as at,temperature_c".to_owned());
     }
     let mut rows = Vec::new();
@@ -718,7 +851,13 @@ pub fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, Strin
             Ok(record) => record,
             Err(error) => {
                 let malformed = error.to_string();
-                rows.push((index, WeatherReading { malformed, ..WeatherReading::default() }));
+                rows.push((
+                    index,
+                    WeatherReading {
+                        malformed,
+                        ..WeatherReading::default()
+                    },
+                ));
                 continue;
             }
         };
@@ -729,8 +868,14 @@ pub fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, Strin
                 continue;
             }
             let number = || {
-                let dotted = if delimiter == b',' { value.to_owned() } else { value.replace(',', ".") };
-                dotted.parse::<f64>().map_err(|_| format!("{heading}: {value:?} is not a number"))
+                let dotted = if delimiter == b',' {
+                    value.to_owned()
+                } else {
+                    value.replace(',', ".")
+                };
+                dotted
+                    .parse::<f64>()
+                    .map_err(|_| format!("{heading}: {value:?} is not a number"))
             };
             let into = match heading.as_str() {
                 "id" => {
@@ -776,7 +921,11 @@ mod tests {
     use proptest::prelude::*;
 
     fn hour(at: &str, celsius: f64) -> WeatherReading {
-        WeatherReading { at: at.into(), temperature_c: Some(celsius), ..WeatherReading::default() }
+        WeatherReading {
+            at: at.into(),
+            temperature_c: Some(celsius),
+            ..WeatherReading::default()
+        }
     }
 
     fn paris() -> StationTime {
@@ -787,7 +936,11 @@ mod tests {
         "2026-06-01T00:00:00Z".parse().unwrap()
     }
 
-    fn take(rows: Vec<WeatherReading>, clock: ReadingClock, stored: &BTreeMap<Date, Vec<DayEntry>>) -> Taken {
+    fn take(
+        rows: Vec<WeatherReading>,
+        clock: ReadingClock,
+        stored: &BTreeMap<Date, Vec<DayEntry>>,
+    ) -> Taken {
         let mut time = paris();
         let rows = rows.into_iter().enumerate().map(|(i, row)| (i as u64, row));
         Batch::read(rows, clock, &mut time, now()).against(stored, &time)
@@ -802,14 +955,26 @@ mod tests {
             hour("2025-10-26T03:00", 4.0),
         ];
         let taken = take(rows.clone(), ReadingClock::Local, &BTreeMap::new());
-        assert_eq!((taken.accepted_n, taken.rejected.len()), (4, 0), "{taken:?}");
+        assert_eq!(
+            (taken.accepted_n, taken.rejected.len()),
+            (4, 0),
+            "{taken:?}"
+        );
         let day = taken.entries[&date(2025, 10, 26)];
-        assert_eq!(day.hours[0..4], [Some(1.0), Some(2.0), Some(3.0), Some(4.0)].map(|v| v)[..]
-            .iter().copied().collect::<Vec<_>>()[..], "summer 01:00 is standard 00:00");
+        let first: Vec<_> = day.hours.iter().take(4).copied().flatten().collect();
+        assert_eq!(
+            first,
+            [1.0, 2.0, 3.0, 4.0],
+            "01:00 in summer is 00:00 standard time"
+        );
         let standard = take(rows, ReadingClock::Standard, &BTreeMap::new());
         assert_eq!(standard.rejected.len(), 1);
         assert!(standard.rejected[0].1[0].message.contains("clocks go back"));
-        let alone = take(vec![hour("2025-10-26T02:00", 2.0)], ReadingClock::Local, &BTreeMap::new());
+        let alone = take(
+            vec![hour("2025-10-26T02:00", 2.0)],
+            ReadingClock::Local,
+            &BTreeMap::new(),
+        );
         assert!(alone.rejected[0].1[0].message.contains("happened twice"));
     }
 
@@ -818,13 +983,21 @@ mod tests {
         let rows = vec![hour("2026-03-29T01:00", 5.0), hour("2026-03-29T03:00", 6.0)];
         let taken = take(rows, ReadingClock::Standard, &BTreeMap::new());
         assert_eq!(taken.doubtful.len(), 1, "{taken:?}");
-        let gone = take(vec![hour("2026-03-29T02:30", 5.0)], ReadingClock::Local, &BTreeMap::new());
+        let gone = take(
+            vec![hour("2026-03-29T02:30", 5.0)],
+            ReadingClock::Local,
+            &BTreeMap::new(),
+        );
         assert!(gone.rejected[0].1[0].message.contains("does not exist"));
     }
 
     #[test]
     fn offsets_are_brought_to_standard_time() {
-        let taken = take(vec![hour("2026-05-01T14:00+02:00", 5.0)], ReadingClock::Standard, &BTreeMap::new());
+        let taken = take(
+            vec![hour("2026-05-01T14:00+02:00", 5.0)],
+            ReadingClock::Standard,
+            &BTreeMap::new(),
+        );
         assert_eq!(taken.entries[&date(2026, 5, 1)].hours[13], Some(5.0));
     }
 
@@ -837,17 +1010,35 @@ mod tests {
             entry
         };
         let stored = BTreeMap::from([(day, vec![say(10.0), say(8.0)])]);
-        let repeat = take(vec![hour("2026-01-05T14:00", 10.0)], ReadingClock::Standard, &stored);
+        let repeat = take(
+            vec![hour("2026-01-05T14:00", 10.0)],
+            ReadingClock::Standard,
+            &stored,
+        );
         assert_eq!((repeat.accepted_n, repeat.duplicates_n), (0, 1));
         let mut back = hour("2026-01-05T14:00", 10.0);
         back.correction = true;
         let back = take(vec![back], ReadingClock::Standard, &stored);
         assert_eq!((back.accepted_n, back.doubtful.len()), (1, 0));
-        let other = take(vec![hour("2026-01-05T14:00", 9.0)], ReadingClock::Standard, &stored);
-        assert!(other.doubtful[0].1.contains("8.00 °C by 9.00 °C"), "{other:?}");
-        let gone = WeatherReading { at: "2026-01-05T14:00".into(), withdrawn: true, ..WeatherReading::default() };
+        let other = take(
+            vec![hour("2026-01-05T14:00", 9.0)],
+            ReadingClock::Standard,
+            &stored,
+        );
+        assert!(
+            other.doubtful[0].1.contains("8.00 °C by 9.00 °C"),
+            "{other:?}"
+        );
+        let gone = WeatherReading {
+            at: "2026-01-05T14:00".into(),
+            withdrawn: true,
+            ..WeatherReading::default()
+        };
         let gone = take(vec![gone], ReadingClock::Standard, &stored);
-        let left = stored[&day].iter().chain([&gone.entries[&day]]).fold(DayRecord::default(), DayRecord::then);
+        let left = stored[&day]
+            .iter()
+            .chain([&gone.entries[&day]])
+            .fold(DayRecord::default(), DayRecord::then);
         assert_eq!(left.hours[14], None);
     }
 
@@ -865,29 +1056,53 @@ mod tests {
         fifth.extremes = Some((2.0, 9.0));
         days.get_mut(&date(2026, 1, 7)).unwrap().hours[0..12].fill(None);
         let latitude = Latitude::new(45.0).unwrap();
-        let winter = Winter::build(&days, &[], latitude, date(2025, 10, 1), date(2026, 6, 30)).unwrap();
+        let winter =
+            Winter::build(&days, &[], latitude, date(2025, 10, 1), date(2026, 6, 30)).unwrap();
         assert_eq!(winter.hours.hours().len(), 240);
-        let how: Vec<_> = winter.fills().iter().map(|fill| (fill.how, fill.hours_n)).collect();
-        assert_eq!(how, [
-            (Origin::StraightLine, 1),
-            (Origin::DailyExtremes, 24),
-            (Origin::NeighbouringDays, 12),
-        ]);
+        let how: Vec<_> = winter
+            .fills()
+            .iter()
+            .map(|fill| (fill.how, fill.hours_n))
+            .collect();
+        assert_eq!(
+            how,
+            [
+                (Origin::StraightLine, 1),
+                (Origin::DailyExtremes, 24),
+                (Origin::NeighbouringDays, 12),
+            ]
+        );
         assert!(winter.begins_late && winter.ends_at_gap.is_none());
         let mut broken = days.clone();
         for d in 4..=8 {
             broken.remove(&date(2026, 1, d));
         }
-        let cut = Winter::build(&broken, &[], latitude, date(2025, 10, 1), date(2026, 6, 30)).unwrap();
+        let cut =
+            Winter::build(&broken, &[], latitude, date(2025, 10, 1), date(2026, 6, 30)).unwrap();
         assert_eq!(cut.ends_at_gap, Some(datetime(2026, 1, 4, 0, 0, 0, 0)));
-        let helped = Winter::build(&broken, &[days], latitude, date(2025, 10, 1), date(2026, 6, 30)).unwrap();
+        let helped = Winter::build(
+            &broken,
+            &[days],
+            latitude,
+            date(2025, 10, 1),
+            date(2026, 6, 30),
+        )
+        .unwrap();
         assert_eq!(helped.hours.hours().len(), 240);
-        assert!(helped.fills().iter().any(|fill| fill.how == Origin::OtherSeries));
+        assert!(
+            helped
+                .fills()
+                .iter()
+                .any(|fill| fill.how == Origin::OtherSeries)
+        );
     }
 
     #[test]
     fn csv_is_read_with_its_own_marks() {
-        let rows = readings_from_csv("at;temperature_c\n2026-01-05T14:00;3,5\n2026-01-05T15:00;\n2026-01-05T16:00;x\n").unwrap();
+        let rows = readings_from_csv(
+            "at;temperature_c\n2026-01-05T14:00;3,5\n2026-01-05T15:00;\n2026-01-05T16:00;x\n",
+        )
+        .unwrap();
         assert_eq!(rows.len(), 2);
         assert_eq!(rows[0].1.temperature_c, Some(3.5));
         assert_eq!((rows[1].0, rows[1].1.malformed.is_empty()), (2, false));

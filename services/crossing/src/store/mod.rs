@@ -5,8 +5,10 @@ pub mod crosses;
 pub mod germplasm;
 pub mod mothers;
 pub mod pollen;
+pub mod pollinizers;
 pub mod raising;
 pub mod seasons;
+pub mod weather;
 
 use platform::database::Day;
 use platform::{Fault, Unit};
