@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod crossing_season;
 mod identity;
 mod story;
 mod transport;

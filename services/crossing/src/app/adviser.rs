@@ -111,7 +111,7 @@ impl Candidates {
             "a cross needs two parents; name at least two plants, or register some",
         );
         fields.finish()?;
-        rows.sort_by(|a, b| (a.name.to_lowercase(), a.id).cmp(&(b.name.to_lowercase(), b.id)));
+        rows.sort_by_key(|row| (row.name.to_lowercase(), row.id));
         let ids: Vec<PlantId> = rows.iter().map(|row| row.id).collect();
         let ancestry = lineage(unit.connection(), &ids).await?;
         let kinship = lines::built(&ancestry)?

@@ -18,10 +18,9 @@ use platform::{Fault, Fields, Unit};
 use super::{NAME_CHARS, NOTE_CHARS, at_most};
 use crate::CrossingApp;
 use crate::domain::PlantId;
-use crate::domain::weather::{
-    Batch, Days, ReadingClock, StationId, StationTime, Winter, ask_about_unit, origin_word,
-    readings_from_csv, season_days,
-};
+use crate::domain::weather::{Batch, Days, ReadingClock, StationId, StationTime, ask_about_unit};
+use crate::domain::weather_csv::readings_from_csv;
+use crate::domain::winter::{Winter, origin_word, season_days};
 use crate::store::germplasm as plants;
 use crate::store::text_of;
 use crate::store::weather::{self as store, StationRow};

@@ -16,7 +16,9 @@ pub mod pollinizers;
 pub mod seed;
 pub mod warnings;
 pub mod weather;
+pub mod weather_csv;
 pub mod windows;
+pub mod winter;
 
 platform::ids! {
     /// A plant: of the germplasm or a numbered seedling, which keeps its id when it is taken into
