@@ -98,7 +98,11 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
     let mut pools = BTreeMap::new();
     for &service in &plan.here {
         let Some(schema) = schema(service) else {
-            mounted.push(dashboard::mount(peers_of(service)));
+            mounted.push(dashboard::mount(
+                peers_of(service),
+                plan.clock.clone(),
+                Arc::new(platform::openapi::describe(&catalogue())),
+            ));
             continue;
         };
         let options = plan

@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{migrate, serve, up};
+use crate::{import, migrate, serve, up};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -56,6 +56,8 @@ enum Command {
         #[arg(long, default_value_t = IpAddr::V4(Ipv4Addr::LOCALHOST))]
         address: IpAddr,
     },
+    /// Load a season from CSV or XLSX files: all of it, or nothing when there is a fault.
+    Import(import::command::ImportCommand),
     /// Bring the database that DATABASE_URL names up to date. Safe to run twice, also at once.
     Migrate,
 }
@@ -99,6 +101,7 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
             port,
             address,
         } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
+        Command::Import(command) => runtime()?.block_on(import::command::run(&command)),
         Command::Migrate => {
             let url = config::required(
                 DATABASE_URL,

@@ -6,6 +6,7 @@
 pub mod assembly;
 pub mod command;
 pub mod demo;
+pub mod import;
 pub mod migrate;
 pub mod serve;
 pub mod up;

@@ -4,7 +4,9 @@
 //! `domain` the types and rules, without I/O; `store` the SQL.
 
 pub mod app;
+pub mod domain;
 pub mod operations;
+mod store;
 pub mod stream;
 
 use std::sync::Arc;
@@ -28,6 +30,8 @@ pub fn schema() -> platform::database::Schema {
 /// The application layer of this service.
 pub struct EvaluationApp {
     context: Context,
+    /// Wakes the worker when an analysis is queued.
+    queued: tokio::sync::Notify,
 }
 
 impl App for EvaluationApp {
@@ -39,7 +43,11 @@ impl App for EvaluationApp {
 /// The service, ready to be served.
 pub fn mount(context: Context) -> Mounted {
     let pool = context.pool.clone();
-    let app = Arc::new(EvaluationApp { context });
+    let app = Arc::new(EvaluationApp {
+        context,
+        queued: tokio::sync::Notify::new(),
+    });
+    let worker = app.clone();
     let grpc = EvaluationServer::new(operations::Grpc(app.clone()))
         .max_decoding_message_size(BATCH_BYTES)
         .max_encoding_message_size(BATCH_BYTES);
@@ -49,6 +57,6 @@ pub fn mount(context: Context) -> Mounted {
         grpc_name: contract::evaluation::evaluation_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: Vec::new(),
+        background: vec![Box::pin(app::worker::run(worker))],
     }
 }

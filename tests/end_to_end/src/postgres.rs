@@ -14,7 +14,7 @@ enum Server {
         url: String,
         _container: ContainerAsync<GenericImage>,
     },
-    Private(PrivatePostgres),
+    Private(Box<PrivatePostgres>),
 }
 
 /// URL of the tests' PostgreSQL, as a superuser.
@@ -37,7 +37,8 @@ async fn start() -> Server {
         PrivatePostgres::start_temporary(binaries_from_environment())
     });
     let server = started.await.expect("the start does not panic");
-    Server::Private(server.unwrap_or_else(|error| panic!("no PostgreSQL for the tests: {error}")))
+    let server = server.unwrap_or_else(|error| panic!("no PostgreSQL for the tests: {error}"));
+    Server::Private(Box::new(server))
 }
 
 /// Whether a Docker daemon is there, asked on its usual socket so that no client is needed.

@@ -3,6 +3,8 @@
 mod access;
 mod contract;
 mod crossing_season;
+mod evaluation;
 mod identity;
+mod pages;
 mod story;
 mod transport;

@@ -746,15 +746,16 @@ fn check_heritability(case: &Value, cases: &[Value], check: &mut Check) {
 /// and block where the model asks for `rb`.
 fn table_for(case: &Value, formula: &CaseFormula) -> Table {
     let mut table = read_table(case["data"].as_str().expect("a data file"));
-    if formula.grouping().contains("rb") && !table.contains_key("rb") {
-        if let (Some(reps), Some(blocks)) = (table.get("rep"), table.get("block")) {
-            let joined = reps
-                .iter()
-                .zip(blocks)
-                .map(|(r, b)| format!("{r}_{b}"))
-                .collect();
-            table.insert("rb".to_owned(), joined);
-        }
+    if formula.grouping().contains("rb")
+        && !table.contains_key("rb")
+        && let (Some(reps), Some(blocks)) = (table.get("rep"), table.get("block"))
+    {
+        let joined = reps
+            .iter()
+            .zip(blocks)
+            .map(|(r, b)| format!("{r}_{b}"))
+            .collect();
+        table.insert("rb".to_owned(), joined);
     }
     table
 }

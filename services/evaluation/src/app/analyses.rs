@@ -1,35 +1,140 @@
-//! Interim.
+//! Mixed-model analyses: asked for here, computed by the [`super::worker`].
 
 use contract::evaluation::{
     Analysis, AnalysisList, GetAnalysisRequest, ListAnalysesRequest, RequestAnalysisRequest,
 };
-use platform::{Fault, Unit};
+use platform::fields::Words as _;
+use platform::paging::Page;
+use platform::{Fault, Fields, Unit};
 
+use super::trials::trial_id;
 use crate::EvaluationApp;
+use crate::domain::AnalysisId;
+use crate::domain::model::{ResidualWord, term_fault};
+use crate::domain::traits::Scale;
+use crate::store;
+use crate::store::analyses::Job;
 
-/// Interim.
+/// Queues an analysis.
+///
+/// # Errors
+/// Invalid fields; a trait or factor that is not known; a trial that is not laid out.
 pub async fn request(
-    _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: RequestAnalysisRequest,
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: RequestAnalysisRequest,
 ) -> Result<Analysis, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let trial_id = trial_id(&request.trial_id)?;
+    let trial = store::trials::head(unit.connection(), programme, trial_id, false).await?;
+    if trial.design.is_none() {
+        return Err(Fault::state(format!(
+            "trial {} is not laid out yet",
+            trial.number
+        )));
+    }
+    let library = store::traits::library(unit.connection(), programme).await?;
+    let numeric = |code: &str| {
+        library
+            .iter()
+            .any(|t| t.code == code && t.scale != Scale::Nominal)
+    };
+    let mut fields = Fields::new();
+    let id: AnalysisId = fields.client_id(&request.id);
+    let code = fields.text("trait", &request.r#trait, 60);
+    if !code.is_empty() && !numeric(code) {
+        let known = library.iter().any(|t| t.code == code);
+        fields.fault(
+            "trait",
+            if known {
+                format!("{code} is nominal; a model needs numbers or notes")
+            } else {
+                format!("no trait {code:?} is known; see GET /traits")
+            },
+        );
+    }
+    let residual: ResidualWord = fields
+        .optional_word("residual", &request.residual)
+        .unwrap_or_default();
+    let mut seen: Vec<&str> = Vec::new();
+    for (field, terms, random) in [
+        ("fixed", &request.fixed, false),
+        ("random", &request.random, true),
+    ] {
+        for (place, term) in terms.iter().enumerate() {
+            let field = format!("{field}/{place}");
+            if let Some(message) = term_fault(term, random, |name| numeric(name) && name != code) {
+                fields.fault(&field, message);
+            } else if seen.contains(&term.as_str()) {
+                fields.fault(
+                    &field,
+                    format!("{term} stands twice; a term is fixed or random, once"),
+                );
+            }
+            seen.push(term);
+        }
+    }
+    if request.relationship && request.fixed.iter().any(|term| term == "entry") {
+        fields.fault(
+            "relationship",
+            "needs entry as a random term; take it out of the fixed ones",
+        );
+    }
+    if request.random.is_empty() && !request.relationship {
+        fields.fault("random", "is required: at least one random term, as entry");
+    }
+    fields.finish()?;
+    let mut model = request;
+    model.id = String::new();
+    model.residual = residual.word().to_owned();
+    let job = Job {
+        programme,
+        id,
+        trial: trial_id,
+        model,
+    };
+    let now = unit.now();
+    store::analyses::queue(unit.connection(), &job, now).await?;
+    unit.touch("analysis", id);
+    app.queued.notify_one();
+    store::analyses::get(unit.connection(), programme, id).await
 }
 
-/// Interim.
+/// One analysis.
+///
+/// # Errors
+/// Not found.
 pub async fn get(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: GetAnalysisRequest,
+    unit: &mut Unit,
+    request: GetAnalysisRequest,
 ) -> Result<Analysis, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let mut fields = Fields::new();
+    let id: Option<AnalysisId> = fields.id("analysis_id", &request.analysis_id);
+    fields.finish()?;
+    let Some(id) = id else {
+        return Err(Fault::not_found("analysis", request.analysis_id));
+    };
+    store::analyses::get(unit.connection(), programme, id).await
 }
 
-/// Interim.
+/// Analyses of a trial, the newest first.
+///
+/// # Errors
+/// Invalid fields; not found.
 pub async fn list(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: ListAnalysesRequest,
+    unit: &mut Unit,
+    request: ListAnalysesRequest,
 ) -> Result<AnalysisList, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let id = trial_id(&request.trial_id)?;
+    let page = Page::parse(request.limit, &request.cursor)?;
+    store::trials::head(unit.connection(), programme, id, false).await?;
+    let before = page.after_key()?;
+    let found =
+        store::analyses::list(unit.connection(), programme, id, before, page.fetch()).await?;
+    let (items, next_cursor) = page.cut(found, |analysis| analysis.id.clone());
+    Ok(AnalysisList { items, next_cursor })
 }

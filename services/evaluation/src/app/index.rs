@@ -1,15 +1,366 @@
-//! Interim.
+//! Selection indices.
 
-use contract::evaluation::{ComputeSelectionIndexRequest, SelectionIndex};
-use platform::{Fault, Unit};
+use std::collections::HashMap;
 
+use biometry::selection::SelectionError;
+use biometry::selection::index::{Candidate, Objective, TraitCovariances, rank};
+use biometry::selection::intensity::truncation;
+use contract::common::Numbers;
+use contract::evaluation::{ComputeSelectionIndexRequest, RankedCandidate, SelectionIndex};
+use platform::{Fault, FieldError, Fields, ProgrammeId, Unit};
+
+use super::ground::Ground;
+use super::traits;
+use super::trials::trial_id;
 use crate::EvaluationApp;
+use crate::domain::figures::{Covariances, Environment, covariances, shrunk};
 
-/// Interim.
+/// Share kept when a request does not say.
+const SHARE: f64 = 0.1;
+
+/// Ranks candidates by a selection index.
+///
+/// # Errors
+/// Invalid fields; matrices that are not covariances; a trial whose covariances cannot be
+/// estimated.
 pub async fn compute(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: ComputeSelectionIndexRequest,
+    unit: &mut Unit,
+    request: ComputeSelectionIndexRequest,
 ) -> Result<SelectionIndex, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let traits_n = request.traits.len();
+    let mut fields = Fields::new();
+    fields.require(traits_n > 0, "traits", "is required: at least one trait");
+    for (place, code) in request.traits.iter().enumerate() {
+        let field = format!("traits/{place}");
+        fields.require(!code.trim().is_empty(), &field, "is empty");
+        fields.require(
+            !request.traits[..place].contains(code),
+            &field,
+            format!("{code} stands twice"),
+        );
+    }
+    let weighted = !request.weights.is_empty();
+    let desired = !request.desired_gains.is_empty();
+    fields.require(
+        weighted || desired,
+        "weights",
+        "give either weights or desired_gains, one for each trait",
+    );
+    fields.require(
+        !(weighted && desired),
+        "desired_gains",
+        "goes with no weights; give one of the two",
+    );
+    for (field, values) in [
+        ("weights", &request.weights),
+        ("desired_gains", &request.desired_gains),
+    ] {
+        fields.require(
+            values.is_empty() || values.len() == traits_n,
+            field,
+            format!(
+                "{} numbers for {traits_n} traits; give one for each, in order",
+                values.len()
+            ),
+        );
+        if let Some(place) = values.iter().position(|v| !v.is_finite()) {
+            fields.fault(&format!("{field}/{place}"), "must be a finite number");
+        }
+    }
+    let mut held = Vec::new();
+    for (place, code) in request.held.iter().enumerate() {
+        match request.traits.iter().position(|t| t == code) {
+            Some(found) => held.push(found),
+            None => fields.fault(
+                &format!("held/{place}"),
+                format!("{code:?} is not among the traits"),
+            ),
+        }
+    }
+    fields.require(held.is_empty() || weighted, "held", "goes with weights");
+    fields.require(
+        request.phenotypic.is_empty() == request.genetic.is_empty(),
+        "genetic",
+        "give both matrices, or neither with a trial",
+    );
+    let share_given = request.selected_share;
+    if let Some(share) = share_given {
+        fields.require(
+            share > 0.0 && share <= 1.0,
+            "selected_share",
+            "must be over 0 and at most 1",
+        );
+        fields.require(
+            request.keep_n == 0,
+            "keep_n",
+            "goes with no selected_share; give one of the two",
+        );
+    }
+    let of_trial = !request.trial_id.is_empty();
+    fields.require(
+        of_trial || !request.phenotypic.is_empty(),
+        "phenotypic",
+        "is required when no trial is named",
+    );
+    fields.require(
+        !of_trial || request.candidates.is_empty(),
+        "candidates",
+        "are the trial's entries when a trial is named",
+    );
+    for (place, candidate) in request.candidates.iter().enumerate() {
+        fields.require(
+            candidate.values.len() == traits_n,
+            &format!("candidates/{place}/values"),
+            format!("{} values for {traits_n} traits", candidate.values.len()),
+        );
+        fields.require(
+            !candidate.id.is_empty(),
+            &format!("candidates/{place}/id"),
+            "is required",
+        );
+    }
+    fields.finish()?;
+
+    let mut notes = Vec::new();
+    let mut labels: HashMap<String, String> = HashMap::new();
+    let mut estimated = None;
+    let mut candidates: Vec<Candidate> = request
+        .candidates
+        .iter()
+        .map(|c| Candidate {
+            id: c.id.clone(),
+            traits: c.values.clone(),
+        })
+        .collect();
+    if of_trial {
+        let id = trial_id(&request.trial_id)?;
+        let ground = Ground::load(unit, programme, id).await?;
+        let loaded = of_ground(&ground, unit, programme, &request.traits).await?;
+        candidates = loaded.candidates;
+        labels = loaded.labels;
+        notes.extend(loaded.notes);
+        estimated = loaded.covariances;
+    }
+    if request.keep_n as usize > candidates.len() && request.keep_n > 0 {
+        return Err(Fault::field(
+            "/keep_n",
+            format!(
+                "{} asked of {} candidates; ask for at most so many",
+                request.keep_n,
+                candidates.len()
+            ),
+        ));
+    }
+    let share = match (share_given, request.keep_n) {
+        (Some(share), _) => share,
+        (None, 0) => SHARE,
+        (None, n) => f64::from(n) / candidates.len() as f64,
+    };
+
+    let objective = if !held.is_empty() {
+        Objective::Restricted {
+            weights: request.weights.clone(),
+            held: held.clone(),
+        }
+    } else if weighted {
+        Objective::Weights {
+            weights: request.weights.clone(),
+        }
+    } else {
+        Objective::DesiredGains {
+            desired_gains: request.desired_gains.clone(),
+        }
+    };
+    let (checked, phenotypic, genetic) = if request.phenotypic.is_empty() {
+        let Covariances { phenotypic, genetic, notes: own } = estimated.ok_or_else(|| {
+            Fault::state(
+                "the covariances cannot be estimated from this trial: it needs at least three entries with every trait and some that are repeated; give the matrices",
+            )
+        })?;
+        notes.extend(own);
+        let (checked, by) = bent(&phenotypic, &genetic)?;
+        if by > 0.0 {
+            notes.push(format!(
+                "correlations drawn towards zero by {:.0} % to make covariances of them",
+                100.0 * by
+            ));
+        }
+        (checked, shrunk(&phenotypic, by), shrunk(&genetic, by))
+    } else {
+        let rows = |matrix: &[Numbers]| -> Vec<Vec<f64>> {
+            matrix.iter().map(|r| r.values.clone()).collect()
+        };
+        let (phenotypic, genetic) = (rows(&request.phenotypic), rows(&request.genetic));
+        let checked = TraitCovariances::new(&phenotypic, &genetic).map_err(refused)?;
+        if checked.traits_n() != traits_n {
+            return Err(Fault::field(
+                "/phenotypic",
+                format!("{} rows for {traits_n} traits", checked.traits_n()),
+            ));
+        }
+        (checked, phenotypic, genetic)
+    };
+
+    let (index, ranked) = rank(&checked, &objective, &candidates).map_err(refused)?;
+    let intensity = truncation(share).map_err(refused)?.intensity;
+    let matrix = |rows: Vec<Vec<f64>>| rows.into_iter().map(|values| Numbers { values }).collect();
+    Ok(SelectionIndex {
+        method: match objective {
+            Objective::Weights { .. } => "smith_hazel",
+            Objective::DesiredGains { .. } => "desired_gains",
+            Objective::Restricted { .. } => "restricted",
+        }
+        .to_owned(),
+        traits: request.traits,
+        index_sd: index.sd,
+        accuracy: index.accuracy,
+        intensity,
+        selected_share: share,
+        expected_response: index.response(share).map_err(refused)?,
+        expected_merit: index.merit_response(share).map_err(refused)?,
+        intensity_for_desired: index.intensity_for_desired,
+        coefficients: index.coefficients,
+        ranked: ranked
+            .into_iter()
+            .map(|line| RankedCandidate {
+                label: labels.get(&line.id).cloned().unwrap_or_default(),
+                id: line.id,
+                rank: line.rank as u32,
+                index: line.index,
+                contributions: line.contributions,
+                probability_above_mean: line.probability_above_mean,
+            })
+            .collect(),
+        phenotypic: matrix(phenotypic),
+        genetic: matrix(genetic),
+        notes,
+    })
+}
+
+fn refused(error: SelectionError) -> Fault {
+    let pointer = match &error {
+        SelectionError::NotCovariance { matrix, .. } => format!("/{matrix}"),
+        SelectionError::TooMany { field, .. } => format!("/{field}"),
+        SelectionError::OutOfRange { field, .. } | SelectionError::WrongSize { field, .. } => {
+            let name: String = field
+                .chars()
+                .take_while(|c| c.is_ascii_alphanumeric() || *c == '_')
+                .collect();
+            format!("/{name}")
+        }
+    };
+    Fault::invalid(vec![FieldError::new(pointer, error.to_string())])
+}
+
+/// Estimated matrices made covariances by drawing their correlations towards zero as little as is
+/// needed, with the share drawn.
+fn bent(phenotypic: &[Vec<f64>], genetic: &[Vec<f64>]) -> Result<(TraitCovariances, f64), Fault> {
+    let mut last = None;
+    for step in 0..=20 {
+        let by = f64::from(step) / 20.0;
+        match TraitCovariances::new(&shrunk(phenotypic, by), &shrunk(genetic, by)) {
+            Ok(checked) => return Ok((checked, by)),
+            Err(error) => last = Some(error),
+        }
+    }
+    Err(last.map_or_else(
+        || Fault::state("no covariances"),
+        |error| Fault::state(error.to_string()),
+    ))
+}
+
+struct Loaded {
+    candidates: Vec<Candidate>,
+    labels: HashMap<String, String>,
+    covariances: Option<Covariances>,
+    notes: Vec<String>,
+}
+
+async fn of_ground(
+    ground: &Ground,
+    unit: &mut Unit,
+    programme: ProgrammeId,
+    codes: &[String],
+) -> Result<Loaded, Fault> {
+    let mut means: Vec<HashMap<usize, f64>> = Vec::with_capacity(codes.len());
+    let mut by_tree: HashMap<(usize, i16), Vec<Option<f64>>> = HashMap::new();
+    for (place, code) in codes.iter().enumerate() {
+        let defined = traits::asked(unit, programme, &format!("/traits/{place}"), code).await?;
+        let Some((values, figures)) = ground
+            .figures(unit, programme, &defined, (None, None))
+            .await?
+        else {
+            return Err(Fault::field(
+                format!("/traits/{place}"),
+                format!(
+                    "trial {} has no records of {code}; all are missing",
+                    ground.trial.number
+                ),
+            ));
+        };
+        for value in values {
+            by_tree
+                .entry((value.tree, value.year))
+                .or_insert_with(|| vec![None; codes.len()])[place] = Some(value.value);
+        }
+        means.push(
+            figures
+                .mean_of_entry
+                .iter()
+                .map(|(&entry, &mean)| (entry, figures.means.means[mean].mean))
+                .collect(),
+        );
+    }
+    let mut rows: Vec<((usize, i16), Vec<f64>)> = by_tree
+        .into_iter()
+        .filter_map(|(at, values)| Some((at, values.into_iter().collect::<Option<Vec<f64>>>()?)))
+        .collect();
+    rows.sort_by_key(|(at, _)| *at);
+    let rows: Vec<(usize, Environment, Vec<f64>)> = rows
+        .into_iter()
+        .map(|((tree, year), values)| {
+            let tree = &ground.trees[tree];
+            (
+                tree.entry,
+                Environment {
+                    site: tree.site,
+                    year,
+                    block: tree.block,
+                },
+                values,
+            )
+        })
+        .collect();
+    let mut candidates = Vec::new();
+    let mut labels = HashMap::new();
+    let mut left_out = 0;
+    for (place, entry) in ground
+        .entries
+        .iter()
+        .enumerate()
+        .filter(|(_, e)| !e.is_check)
+    {
+        let traits: Option<Vec<f64>> = means.iter().map(|of| of.get(&place).copied()).collect();
+        match traits {
+            Some(traits) => {
+                let id = entry.germplasm_id.to_string();
+                labels.insert(id.clone(), entry.label().to_owned());
+                candidates.push(Candidate { id, traits });
+            }
+            None => left_out += 1,
+        }
+    }
+    let notes = if left_out > 0 {
+        vec![format!("{left_out} entries lack a trait and are left out")]
+    } else {
+        Vec::new()
+    };
+    Ok(Loaded {
+        covariances: covariances(&rows, &ground.is_check(), codes.len()),
+        candidates,
+        labels,
+        notes,
+    })
 }

@@ -1,45 +1,330 @@
-//! Interim.
+//! Layouts: which tree stands where.
 
+use biometry::designs::{self, Layout, TrialPlan};
 use contract::common::Document;
 use contract::evaluation::{
-    GetLayoutCsvRequest, GetLayoutRequest, LayOutTrialRequest, TrialLayout, TryDesignRequest,
+    GetLayoutCsvRequest, GetLayoutRequest, LayOutTrialRequest, SiteLayout, TrialLayout, TrialTree,
+    TryDesignRequest,
 };
-use platform::{Fault, Unit};
+use platform::{Fault, Fields, ProgrammeId, Unit};
 
+use super::plants;
+use super::trials::trial_id;
 use crate::EvaluationApp;
+use crate::domain::design::{Asked, fault, plan, word};
+use crate::domain::trial::tree_number;
+use crate::domain::{GermplasmId, TrialId};
+use crate::store;
+use crate::store::trees::TreeRow;
+use crate::store::trials::Made;
 
-/// Interim.
+/// Randomises a trial and numbers its trees.
+///
+/// # Errors
+/// A trial that is laid out already; a design that cannot be made, with the nearest that can.
 pub async fn lay_out(
-    _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: LayOutTrialRequest,
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: LayOutTrialRequest,
 ) -> Result<TrialLayout, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let id = trial_id(&request.trial_id)?;
+    let trial = store::trials::head(unit.connection(), programme, id, true).await?;
+    if trial.design.is_some() {
+        return Err(Fault::state(format!(
+            "trial {} is laid out already; open another trial, or replace single trees",
+            trial.number
+        )));
+    }
+    let mut fields = Fields::new();
+    let planted_on = fields
+        .optional_date("planted_on", &request.planted_on)
+        .or(trial.planted_on);
+    fields.finish()?;
+
+    let mut entries = store::trials::entries(unit.connection(), programme, id).await?;
+    if !request.entries.is_empty() || !request.checks.is_empty() {
+        let stored = |is_check: bool| -> Vec<String> {
+            entries
+                .iter()
+                .filter(|e| e.is_check == is_check)
+                .map(|e| e.germplasm_id.to_string())
+                .collect()
+        };
+        let tested = if request.entries.is_empty() {
+            stored(false)
+        } else {
+            request.entries.clone()
+        };
+        let mut checks = if request.checks.is_empty() {
+            stored(true)
+        } else {
+            request.checks.clone()
+        };
+        if request.checks.is_empty() {
+            // A check that is now an entry under test is no longer a check.
+            checks.retain(|check| !tested.contains(check));
+        }
+        entries =
+            plants::entries(app, programme, ("entries", &tested), ("checks", &checks)).await?;
+        store::trials::put_entries(unit.connection(), programme, id, &entries).await?;
+    }
+
+    // The science crate knows entries by name; theirs is their id.
+    let names = |is_check: bool| -> Vec<String> {
+        entries
+            .iter()
+            .filter(|e| e.is_check == is_check)
+            .map(|e| e.germplasm_id.to_string())
+            .collect()
+    };
+    let asked = plan(Asked {
+        design: &request.design,
+        entries: names(false),
+        checks: names(true),
+        replicates: request.replicates,
+        block_size: request.block_size,
+        replicated_n: request.replicated_n,
+        rows: request.rows,
+        columns: request.columns,
+        seed: request.seed,
+    })
+    .map_err(Fault::invalid)?;
+    let sites = store::trials::sites(unit.connection(), programme, id).await?;
+    let layouts = randomise(asked, sites.len()).await?;
+
+    let total: usize = layouts.iter().map(|layout| layout.plots.len()).sum();
+    let mut trees: Vec<TreeRow> = Vec::with_capacity(total);
+    let mut qualities = Vec::with_capacity(sites.len());
+    for (site, layout) in sites.iter().zip(&layouts) {
+        for plot in &layout.plots {
+            let germplasm: GermplasmId = plot.entry.parse().map_err(Fault::internal)?;
+            trees.push(TreeRow::planted(
+                id,
+                *site,
+                tree_number(&trial.number, trees.len() + 1),
+                (plot.row as i32, plot.column as i32),
+                (plot.replicate as i32, plot.block as i32),
+                germplasm,
+                plot.check,
+                planted_on,
+                None,
+            ));
+        }
+        qualities.push(quality(site.to_string(), layout));
+    }
+    store::trees::insert(unit.connection(), programme, &trees).await?;
+    let made = Made {
+        design: word(&layouts[0].design).to_owned(),
+        design_made: layouts[0].design.to_string(),
+        seed: request.seed,
+        efficiency: lowest(&layouts),
+        sites: qualities,
+        last_tree: trees.len() as i32,
+        planted_on,
+    };
+    store::trials::put_layout(unit.connection(), programme, id, &made).await?;
+    unit.touch("trial", id);
+    Ok(message(id, made, trees))
 }
 
-/// Interim.
+/// The layout of a trial.
+///
+/// # Errors
+/// Not found; not laid out yet.
 pub async fn get(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: GetLayoutRequest,
+    unit: &mut Unit,
+    request: GetLayoutRequest,
 ) -> Result<TrialLayout, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let id = trial_id(&request.trial_id)?;
+    let made = made(unit, programme, id).await?;
+    let trees = store::trees::of_trial(unit.connection(), programme, id).await?;
+    Ok(message(id, made, trees))
 }
 
-/// Interim.
+/// The layout of a trial as CSV.
+///
+/// # Errors
+/// Not found; not laid out yet.
 pub async fn csv(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: GetLayoutCsvRequest,
+    unit: &mut Unit,
+    request: GetLayoutCsvRequest,
 ) -> Result<Document, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let id = trial_id(&request.trial_id)?;
+    made(unit, programme, id).await?;
+    let trial = store::trials::head(unit.connection(), programme, id, false).await?;
+    let trees = store::trees::of_trial(unit.connection(), programme, id).await?;
+    let entries = store::trials::entries(unit.connection(), programme, id).await?;
+    let entry_of: std::collections::HashMap<_, _> = entries
+        .iter()
+        .map(|entry| (entry.germplasm_id, entry))
+        .collect();
+    let site_ids = store::trials::sites(unit.connection(), programme, id).await?;
+    let mut site_names = std::collections::HashMap::new();
+    for site in site_ids {
+        let name = store::sites::get(unit.connection(), programme, site)
+            .await?
+            .name;
+        site_names.insert(site, name);
+    }
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let header = [
+        "tree",
+        "tree_id",
+        "site",
+        "row",
+        "column",
+        "replicate",
+        "block",
+        "entry_number",
+        "entry_name",
+        "germplasm_id",
+        "check",
+        "planted_on",
+        "status",
+    ];
+    writer.write_record(header).map_err(Fault::internal)?;
+    for tree in trees {
+        let entry = entry_of.get(&tree.germplasm_id);
+        let site = site_names.get(&tree.site_id).cloned().unwrap_or_default();
+        let tree = tree.message();
+        writer
+            .write_record([
+                tree.number,
+                tree.tree_id,
+                site,
+                tree.row.to_string(),
+                tree.column.to_string(),
+                tree.replicate.to_string(),
+                tree.block.to_string(),
+                entry.map(|e| e.number.clone()).unwrap_or_default(),
+                entry.map(|e| e.name.clone()).unwrap_or_default(),
+                tree.germplasm_id,
+                if tree.is_check { "check" } else { "" }.to_owned(),
+                tree.planted_on,
+                tree.status,
+            ])
+            .map_err(Fault::internal)?;
+    }
+    let content = writer
+        .into_inner()
+        .map_err(|e| Fault::internal(e.into_error()))?;
+    Ok(Document {
+        content_type: "text/csv; charset=utf-8".to_owned(),
+        file_name: format!("{}-layout.csv", trial.number),
+        content,
+    })
 }
 
-/// Interim.
+/// Tries a design without keeping it.
+///
+/// # Errors
+/// A design that cannot be made, with the nearest that can.
 pub async fn try_design(
     _app: &EvaluationApp,
     _unit: &mut Unit,
-    _request: TryDesignRequest,
+    request: TryDesignRequest,
 ) -> Result<TrialLayout, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let asked = plan(Asked {
+        design: &request.design,
+        entries: request.entries,
+        checks: request.checks,
+        replicates: request.replicates,
+        block_size: request.block_size,
+        replicated_n: request.replicated_n,
+        rows: request.rows,
+        columns: request.columns,
+        seed: request.seed,
+    })
+    .map_err(Fault::invalid)?;
+    let layouts = randomise(asked, 1).await?;
+    let layout = &layouts[0];
+    Ok(TrialLayout {
+        design: word(&layout.design).to_owned(),
+        design_made: layout.design.to_string(),
+        seed: layout.seed,
+        efficiency: layout.efficiency.average,
+        sites: vec![quality(String::new(), layout)],
+        trees: layout
+            .plots
+            .iter()
+            .map(|plot| TrialTree {
+                number: plot.plot.to_string(),
+                row: plot.row as u32,
+                column: plot.column as u32,
+                replicate: plot.replicate as u32,
+                block: plot.block as u32,
+                germplasm_id: plot.entry.clone(),
+                is_check: plot.check,
+                ..TrialTree::default()
+            })
+            .collect(),
+        ..TrialLayout::default()
+    })
+}
+
+/// One layout for each site, each further one from the next seed; off the async threads.
+async fn randomise(plan: TrialPlan, sites_n: usize) -> Result<Vec<Layout>, Fault> {
+    let made = tokio::task::spawn_blocking(move || {
+        (0..sites_n as u64)
+            .map(|site| {
+                designs::lay_out(&TrialPlan {
+                    seed: plan.seed.wrapping_add(site),
+                    ..plan.clone()
+                })
+            })
+            .collect::<Result<Vec<_>, _>>()
+    })
+    .await
+    .map_err(Fault::internal)?;
+    made.map_err(|error| Fault::invalid(vec![fault(&error)]))
+}
+
+fn lowest(layouts: &[Layout]) -> f64 {
+    layouts
+        .iter()
+        .map(|layout| layout.efficiency.average)
+        .fold(f64::INFINITY, f64::min)
+}
+
+fn quality(site_id: String, layout: &Layout) -> SiteLayout {
+    SiteLayout {
+        site_id,
+        seed: layout.seed,
+        rows: layout.rows as u32,
+        columns: layout.columns as u32,
+        trees_n: layout.plots.len() as u32,
+        efficiency: layout.efficiency.average,
+        efficiency_bound: layout.efficiency.upper_bound,
+        smallest_canonical_efficiency: layout.efficiency.smallest_canonical,
+        connected: layout.connected,
+        error_df: layout.error_df as u32,
+        self_neighbours_n: layout.neatness.self_neighbours_n as u32,
+        most_frequent_pair_n: layout.neatness.most_frequent_pair_n as u32,
+        furthest_from_check: layout.neatness.furthest_from_check,
+        notes: layout.notes.clone(),
+    }
+}
+
+async fn made(unit: &mut Unit, programme: ProgrammeId, id: TrialId) -> Result<Made, Fault> {
+    let trial = store::trials::head(unit.connection(), programme, id, false).await?;
+    store::trials::layout(unit.connection(), programme, id)
+        .await?
+        .ok_or_else(|| Fault::state(format!("trial {} is not laid out yet", trial.number)))
+}
+
+fn message(id: TrialId, made: Made, trees: Vec<TreeRow>) -> TrialLayout {
+    TrialLayout {
+        trial_id: id.to_string(),
+        design: made.design,
+        design_made: made.design_made,
+        seed: made.seed,
+        efficiency: made.efficiency,
+        sites: made.sites,
+        trees: trees.into_iter().map(TreeRow::message).collect(),
+    }
 }

@@ -1,17 +1,19 @@
 //! The use cases, one function each: they take the application, an open unit of work and what is
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
-pub mod audit;
 pub mod advance;
 pub mod analyses;
 pub mod assessors;
+pub mod audit;
 pub mod decisions;
 pub mod feed;
+mod ground;
 pub mod index;
 pub mod layouts;
 pub mod means;
 pub mod photos;
 pub mod plans;
+mod plants;
 pub mod ranking;
 pub mod records;
 pub mod sites;
@@ -20,3 +22,4 @@ pub mod summaries;
 pub mod traits;
 pub mod trees;
 pub mod trials;
+pub mod worker;

@@ -1,15 +1,26 @@
-//! Interim.
+//! What the stages of evaluation came to.
 
-use contract::evaluation::{ListStageSummariesRequest, StageSummaryList};
-use platform::{Fault, Unit};
+use contract::evaluation::{ListStageSummariesRequest, StageSummary, StageSummaryList};
+use platform::{Fault, Fields, Unit};
 
 use crate::EvaluationApp;
+use crate::store;
 
-/// Interim.
+/// Trees looked at, entries and decisions by crossing year, season and stage.
+///
+/// # Errors
+/// Invalid fields.
 pub async fn list(
     _app: &EvaluationApp,
-    _unit: &mut Unit,
-    _request: ListStageSummariesRequest,
+    unit: &mut Unit,
+    request: ListStageSummariesRequest,
 ) -> Result<StageSummaryList, Fault> {
-    Err(Fault::unavailable("not served yet"))
+    let programme = unit.programme()?;
+    let mut fields = Fields::new();
+    let season =
+        (request.season > 0).then(|| fields.count("season", request.season, 1950, 2200) as i16);
+    fields.finish()?;
+    let items: Vec<StageSummary> =
+        store::summaries::stages(unit.connection(), programme, season).await?;
+    Ok(StageSummaryList { items })
 }

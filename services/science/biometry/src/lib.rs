@@ -12,7 +12,5 @@ pub mod formula;
 pub mod fruit_set;
 pub mod gxe;
 pub mod heritability;
-pub mod intervals;
-pub mod means;
 pub mod mixed;
 pub mod selection;

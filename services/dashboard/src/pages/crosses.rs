@@ -1,0 +1,284 @@
+//! Crosses with their passes and what is to be expected of them.
+
+use axum::extract::Path;
+use contract::crossing::{
+    Cross, CrossAdvice, CrossCounts, FruitOutlook, GetCrossRequest, ListCrossesRequest,
+    ListPassesRequest, Pass,
+};
+use maud::{Markup, html};
+
+use super::Shown;
+use crate::desk::Desk;
+use crate::html::{
+    Table, choice, count, day, facts, field, link, maybe_count, maybe_percent, notes, pager, part,
+    stages, text, warnings, word,
+};
+use crate::layout::Page;
+use crate::picture::{Bar, Bars, Fill};
+use crate::words;
+
+/// Crosses, of one season or all.
+pub async fn list(desk: Desk) -> Shown {
+    let ask = &desk.ask;
+    let request = ListCrossesRequest {
+        limit: 0,
+        cursor: ask.text("cursor"),
+        season: ask.text("season"),
+        seed_parent_id: ask.text("seed_parent_id"),
+        pollen_parent_id: ask.text("pollen_parent_id"),
+        standing: ask.text("standing"),
+    };
+    let list = desk.crossing()?.list_crosses(request).await?.into_inner();
+    Ok(Page::new(
+        "Crosses",
+        html! {
+            form.ask method="get" {
+                (field("season", "Season", "number", &ask.text("season")))
+                (choice("standing", "Standing", Some("any"), stages(&["planned", "cancelled"]), &ask.text("standing")))
+                button { "Show" }
+            }
+            (table(&list.items))
+            (pager(ask, list.next_cursor.as_ref()))
+        },
+    ))
+}
+
+/// Crosses as a table.
+pub fn table(crosses: &[Cross]) -> Markup {
+    Table::new("Crosses")
+        .text("Cross")
+        .text("Seed parent")
+        .text("Pollen parent")
+        .text("Objective")
+        .number("Passes")
+        .number("Flowers pollinated")
+        .number("Fruit wanted")
+        .number("Fruit set")
+        .number("Seedlings")
+        .number("Out-cross doubt")
+        .text("Standing")
+        .stacking()
+        .or_say("No cross fits.")
+        .rows(crosses, |c| {
+            let n = c.counts.clone().unwrap_or_default();
+            vec![
+                link("/crosses", &c.id, &c.number),
+                link("/germplasm", &c.seed_parent_id, &c.seed_parent_name),
+                pollen_parent(c),
+                text(&c.objective),
+                count(n.passes_n),
+                count(n.flowers_pollinated_n),
+                count(c.fruit_wanted_n),
+                maybe_count(n.fruit_set_n),
+                count(n.seedlings_n),
+                maybe_percent(c.outcross_doubt),
+                html! { (word(&c.standing)) @if !c.warnings.is_empty() { " " span.tag { (words::some(c.warnings.len() as u64, "warning", "warnings")) } } },
+            ]
+        })
+        .show()
+}
+
+fn pollen_parent(c: &Cross) -> Markup {
+    if c.open_pollinated {
+        text("open-pollinated")
+    } else {
+        link("/germplasm", &c.pollen_parent_id, &c.pollen_parent_name)
+    }
+}
+
+/// One cross.
+pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
+    let mut crossing = desk.crossing()?;
+    let cross = crossing
+        .get_cross(GetCrossRequest {
+            cross_id: id.clone(),
+        })
+        .await?
+        .into_inner();
+    let asked = ListPassesRequest {
+        cross_id: id,
+        limit: 100,
+        cursor: desk.ask.text("cursor"),
+    };
+    let passes = crossing.list_passes(asked).await;
+    let counts = cross.counts.clone().unwrap_or_default();
+    Ok(Page::new(
+        format!("Cross {}", cross.number),
+        html! {
+            (facts(vec![
+                ("Seed parent", link("/germplasm", &cross.seed_parent_id, &cross.seed_parent_name)),
+                ("Pollen parent", pollen_parent(&cross)),
+                ("Season", link("/season", &cross.season.to_string(), &cross.season.to_string())),
+                ("Seedlings are", html! { i { (text(&cross.species)) } }),
+                ("Objective", text(&cross.objective)),
+                ("Standing", word(&cross.standing)),
+                ("Fruit wanted", count(cross.fruit_wanted_n)),
+                ("Mothers", count(cross.mother_ids.len() as u64)),
+                ("Out-cross doubt", html! { (maybe_percent(cross.outcross_doubt)) }),
+                ("Planned by", text(&cross.planned_by)),
+                ("With its check character", text(&cross.checked_number)),
+            ]))
+            (warnings(&cross.warnings))
+            @if let Some(outlook) = &cross.fruit_outlook { (fruit(outlook, &counts, cross.fruit_wanted_n)) }
+            h2 { "From flower to seedling" }
+            (funnel(&counts))
+            @if counts.seedlings_n > 0 {
+                p { a href={ "/crosses/" (cross.id) "/seedlings" } { "Map of its " (words::some(counts.seedlings_n, "seedling", "seedlings")) " in the field" } }
+            }
+            h2 { "Passes" }
+            (part(passes.map_err(Into::into), |reply| {
+                let reply = reply.into_inner();
+                html! { (passes_table(&reply.items)) (pager(&desk.ask, reply.next_cursor.as_ref())) }
+            }))
+            @if let Some(advice) = &cross.advice { h2 { "Advice on the cross" } (advised(advice)) }
+        },
+    ))
+}
+
+fn fruit(outlook: &FruitOutlook, counts: &CrossCounts, wanted_n: u32) -> Markup {
+    html! {
+        h2 { "Fruit to expect" }
+        ul.big {
+            li { strong { (words::measure(outlook.expected_n)) } span { "fruits expected" } }
+            li { strong { (words::measure(outlook.low_n)) " to " (words::measure(outlook.high_n)) } span { "90 % interval" } }
+            li { strong { (words::percent(outlook.chance_of_wanted)) } span { "chance of " (words::count(wanted_n)) " or more" } }
+            li { strong { (words::count(outlook.flowers_lacking_n)) } span { "flowers still lacking" } }
+        }
+        p {
+            "From " (words::some(counts.flowers_pollinated_n, "flower", "flowers")) " pollinated on "
+            (words::some(counts.passes_n, "pass", "passes")) ". " (outlook.note)
+        }
+    }
+}
+
+/// The counts of a cross as bars.
+pub fn funnel(counts: &CrossCounts) -> Markup {
+    let steps: Vec<(&str, u32)> = vec![
+        ("flowers emasculated", counts.flowers_emasculated_n),
+        ("flowers pollinated", counts.flowers_pollinated_n),
+        ("fruit set", counts.fruit_set_n.unwrap_or_default()),
+        ("fruit harvested", counts.fruit_harvested_n),
+        ("stones", counts.stones_n),
+        ("seed extracted", counts.seed_extracted_n),
+        ("seed stratified", counts.seed_stratified_n),
+        ("seed rescued", counts.seed_rescued_n),
+        ("seed germinated", counts.seed_germinated_n),
+        ("seedlings planted", counts.seedlings_n),
+    ];
+    if steps.iter().all(|(_, n)| *n == 0) {
+        return html! { p.quiet { "No flower has been worked yet." } };
+    }
+    let lost = counts.seed_lost_n;
+    let picture = Bars {
+        key: "funnel".into(),
+        title: "From flower to seedling".into(),
+        description: format!(
+            "{} of {} became {}; {} seed were lost on the way, each with its cause.",
+            words::some(
+                counts.flowers_pollinated_n,
+                "flower pollinated",
+                "flowers pollinated"
+            ),
+            words::count(counts.flowers_emasculated_n),
+            words::some(counts.seedlings_n, "seedling", "seedlings"),
+            words::count(lost),
+        ),
+        axis: "number".into(),
+        powers_of_ten: false,
+        bars: steps
+            .iter()
+            .map(|(label, n)| Bar {
+                label: (*label).to_owned(),
+                value: f64::from(*n),
+                text: words::count(*n),
+                fill: Fill::Rising,
+            })
+            .collect(),
+    };
+    let table = Table::new("From flower to seedling")
+        .text("Step")
+        .number("Number")
+        .rows(&steps, |(label, n)| vec![text(label), count(*n)]);
+    picture.draw().figure(table.show())
+}
+
+fn passes_table(passes: &[Pass]) -> Markup {
+    Table::new("Passes")
+        .number("Pass")
+        .text("Day")
+        .text("Pollen lot")
+        .number("Emasculated")
+        .number("Pollinated")
+        .number("Unfit")
+        .number("Strays open")
+        .number("Strays stripped")
+        .number("Germination")
+        .number("Doubt after it")
+        .text("By")
+        .text("Warnings and notes")
+        .stacking()
+        .or_say("No pass yet.")
+        .rows(passes, |p| {
+            vec![
+                text(p.pass_n.to_string()),
+                day(&p.on),
+                text(&p.pollen_lot_number),
+                count(p.flowers_emasculated_n),
+                count(p.flowers_pollinated_n),
+                count(p.unfit_n),
+                count(p.stray_open_flowers_n),
+                count(p.stray_stripped_n),
+                maybe_percent(p.germination),
+                maybe_percent(p.outcross_doubt),
+                text(&p.by),
+                html! {
+                    (warnings(&p.warnings))
+                    @if p.warnings.is_empty() && p.note.is_empty() && p.reason.is_empty() { (crate::html::NOTHING) }
+                    @for note in [&p.reason, &p.note].into_iter().filter(|n| !n.is_empty()) { p { (note) } }
+                },
+            ]
+        })
+        .show()
+}
+
+fn advised(a: &CrossAdvice) -> Markup {
+    let compatibility = a.compatibility.clone().unwrap_or_default();
+    let pollen = a.pollen.clone().unwrap_or_default();
+    let bloom = |first: &str, last: &str| {
+        if first.is_empty() {
+            text("")
+        } else {
+            html! { (words::day(first)) " to " (words::day(last)) }
+        }
+    };
+    html! {
+        (facts(vec![
+            ("Pollen accepted", word(&compatibility.verdict)),
+            ("Kinship of the parents", crate::html::maybe_measure(a.kinship)),
+            ("Inbreeding of the seedlings", crate::html::maybe_measure(a.progeny_inbreeding)),
+            ("Ploidy", text(&a.ploidy_note)),
+            ("Crossability", html! { (word(&a.crossability)) @if !a.crossability_note.is_empty() { ": " (a.crossability_note) } }),
+            ("Flowers needed", count(a.flowers_needed)),
+            ("Fruit set that rests on", html! { (words::percent(a.fruit_set_expected)) @if !a.fruit_set_basis.is_empty() { ", " (a.fruit_set_basis) } }),
+            ("Mother sets with her own pollen", word(&a.seed_parent_self_compatible)),
+            ("Pollen can serve", word(&pollen.can_serve)),
+            ("Days both bloom", maybe_count(pollen.shared_days_n)),
+            ("Mother’s bloom covered", maybe_percent(pollen.share_covered)),
+            ("Mother blooms", bloom(&pollen.seed_parent_first_on, &pollen.seed_parent_last_on)),
+            ("Pollen parent blooms", bloom(&pollen.pollen_parent_first_on, &pollen.pollen_parent_last_on)),
+            ("Bloom days rest on", text(&pollen.basis)),
+        ]))
+        (warnings(&a.warnings))
+        (notes(&compatibility.notes))
+        @if !compatibility.progeny.is_empty() {
+            (Table::new("S genotypes of the seedlings").text("Genotype").number("Share")
+                .rows(&compatibility.progeny, |p| vec![text(&p.genotype), text(words::percent(p.share))]).show())
+        }
+        @if !pollen.lots.is_empty() {
+            (Table::new("Stored pollen that could serve").text("Lot").text("Gathered").text("Where").number("Germination").text("Verdict").number("Serves flowers")
+                .rows(&pollen.lots, |l| vec![
+                    text(&l.number), day(&l.gathered_on), word(&l.place), text(words::percent(l.germination)), word(&l.verdict), count(l.serves_flowers_n),
+                ]).show())
+        }
+    }
+}

@@ -1,0 +1,222 @@
+//! Varieties, selections, seedlings and wild plants.
+
+use axum::extract::Path;
+use contract::crossing::{
+    Germplasm, GetGermplasmRequest, ListCrossesRequest, ListGermplasmRequest, PedigreeNode,
+    PedigreeRequest,
+};
+use maud::{Markup, html};
+
+use super::Shown;
+use crate::desk::Desk;
+use crate::html::{
+    Table, choice, day, facts, field, link, maybe_measure, pager, part, stages, text, warnings,
+    word,
+};
+use crate::layout::Page;
+use crate::picture::Pedigree;
+use crate::words;
+
+const KINDS: [&str; 4] = ["variety", "selection", "seedling", "wild"];
+
+/// The germplasm by name.
+pub async fn list(desk: Desk) -> Shown {
+    let ask = &desk.ask;
+    let request = ListGermplasmRequest {
+        limit: 0,
+        cursor: ask.text("cursor"),
+        q: ask.text("q"),
+        kind: ask.text("kind"),
+        species: ask.text("species"),
+    };
+    let list = desk.crossing()?.list_germplasm(request).await?.into_inner();
+    let table = Table::new("Germplasm")
+        .text("Name")
+        .text("Number")
+        .text("Kind")
+        .text("Species")
+        .text("Seed parent")
+        .text("Pollen parent")
+        .text("S alleles")
+        .text("Rights")
+        .stacking()
+        .or_say("No plant of the germplasm fits.")
+        .rows(&list.items, |g| {
+            vec![
+                link("/germplasm", &g.id, &g.name),
+                text(&g.number),
+                word(&g.kind),
+                html! { i { (text(&g.species)) } },
+                link("/germplasm", &g.seed_parent_id, &g.seed_parent_name),
+                pollen_parent(g),
+                text(g.s_alleles.join(" ")),
+                word(&g.rights_standing),
+            ]
+        });
+    Ok(Page::new(
+        "Germplasm",
+        html! {
+            form.ask method="get" {
+                (field("q", "Name or number", "search", &ask.text("q")))
+                (choice("kind", "Kind", Some("any"), stages(&KINDS), &ask.text("kind")))
+                (field("species", "Species", "text", &ask.text("species")))
+                button { "Show" }
+            }
+            (table.show())
+            (pager(ask, list.next_cursor.as_ref()))
+        },
+    ))
+}
+
+fn pollen_parent(g: &Germplasm) -> Markup {
+    if g.open_pollinated {
+        text("open-pollinated")
+    } else {
+        link("/germplasm", &g.pollen_parent_id, &g.pollen_parent_name)
+    }
+}
+
+/// One plant with its pedigree.
+pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
+    let generations = desk.ask.number::<u32>("generations").unwrap_or(3).min(6);
+    let mut crossing = desk.crossing()?;
+    let plant = crossing
+        .get_germplasm(GetGermplasmRequest {
+            germplasm_id: id.clone(),
+        })
+        .await?
+        .into_inner();
+    let asked = PedigreeRequest {
+        germplasm_id: id.clone(),
+        generations: Some(generations),
+    };
+    let pedigree = crossing.get_pedigree(asked).await;
+    let as_mother = ListCrossesRequest {
+        seed_parent_id: id.clone(),
+        ..ListCrossesRequest::default()
+    };
+    let as_mother = crossing.list_crosses(as_mother).await;
+    let as_father = ListCrossesRequest {
+        pollen_parent_id: id,
+        ..ListCrossesRequest::default()
+    };
+    let as_father = crossing.list_crosses(as_father).await;
+    Ok(Page::new(
+        plant.name.clone(),
+        html! {
+            (about(&plant))
+            (warnings(&plant.warnings))
+            h2 { "Pedigree" }
+            form.ask method="get" {
+                (choice("generations", "Generations of ancestors", None, (1..=6).map(|g| (g.to_string(), g.to_string())), &generations.to_string()))
+                button { "Show" }
+            }
+            (part(pedigree.map_err(Into::into), |reply| show_pedigree(&reply.into_inner())))
+            @if !plant.pollen_candidates.is_empty() {
+                h3 { "Possible pollen parents" }
+                ul { @for c in &plant.pollen_candidates { li { a href={ "/germplasm/" (c.germplasm_id) } { "a plant of the germplasm" } ", probability " (words::measure(c.share)) } } }
+            }
+            h2 { "Crosses" }
+            (part(as_mother.map_err(Into::into), |reply| crossed("As seed parent", &reply.into_inner().items)))
+            (part(as_father.map_err(Into::into), |reply| crossed("As pollen parent", &reply.into_inner().items)))
+        },
+    ))
+}
+
+fn about(g: &Germplasm) -> Markup {
+    let passport = g.passport.clone().unwrap_or_default();
+    html! {
+        (facts(vec![
+            ("Number", html! { (g.number) @if !g.checked_number.is_empty() { " (with its check: " (g.checked_number) ")" } }),
+            ("Kind", word(&g.kind)),
+            ("Species", html! { i { (g.species) } @if !g.common_name.is_empty() { ", " (g.common_name) } }),
+            ("Seed parent", link("/germplasm", &g.seed_parent_id, &g.seed_parent_name)),
+            ("Pollen parent", pollen_parent(g)),
+            ("Inbreeding", maybe_measure(g.inbreeding)),
+            ("S alleles", text(g.s_alleles.join(" "))),
+            ("Incompatibility group", text(&g.incompatibility_group)),
+            ("Sets with its own pollen", word(&g.self_compatible)),
+            ("Rights", html! { (word(&g.rights_standing)) @if !g.protected_by.is_empty() { ", " (g.protected_by) } }),
+            ("Cross", link("/crosses", &g.cross_id, if g.cross_id.is_empty() { "" } else { "the cross it came from" })),
+            ("Sport or clone of", link("/germplasm", &g.clone_of_id, if g.clone_of_id.is_empty() { "" } else { "another plant" })),
+            ("Accession", text(&passport.accession_number)),
+            ("Country of origin", text(&passport.origin_country)),
+            ("Acquired", day(&passport.acquisition_date)),
+            ("Breeder", text(&passport.breeder_name)),
+            ("Donor", text(&passport.donor_code)),
+            ("Ancestry", text(&passport.ancestry)),
+            ("Remarks", text(&passport.remarks)),
+            ("Notes", text(&g.notes)),
+        ]))
+        @if !g.loci.is_empty() || !g.traits.is_empty() {
+            div.columns {
+                @if !g.loci.is_empty() {
+                    div { (Table::new("Genotype by locus").text("Locus").text("Genotype").rows(&g.loci, |(l, v)| vec![text(l), text(v)]).show()) }
+                }
+                @if !g.traits.is_empty() {
+                    div { (Table::new("Notes on traits").text("Trait").text("Note").rows(&g.traits, |(l, v)| vec![word(l), text(v)]).show()) }
+                }
+            }
+        }
+    }
+}
+
+/// A pedigree as a picture with its table.
+pub fn show_pedigree(root: &PedigreeNode) -> Markup {
+    let mut lines = Vec::new();
+    flatten(root, 0, &mut lines);
+    let table = Table::new("Pedigree")
+        .text("Plant")
+        .text("Number")
+        .text("Role")
+        .number("Generation back")
+        .number("Probability")
+        .number("Inbreeding")
+        .rows(lines, |(node, depth): (&PedigreeNode, u32)| {
+            vec![
+                link(
+                    "/germplasm",
+                    &node.id,
+                    if node.name.is_empty() {
+                        &node.number
+                    } else {
+                        &node.name
+                    },
+                ),
+                text(&node.number),
+                word(&node.role),
+                text(depth.to_string()),
+                if depth == 0 {
+                    text("")
+                } else {
+                    text(words::measure(node.probability))
+                },
+                text(format!("{:.4}", node.inbreeding)),
+            ]
+        });
+    html! {
+        @if root.parents.is_empty() { p.quiet { "No parent is known; it counts as a founder." } }
+        (Pedigree { key: "pedigree", root }.draw().figure(table.show()))
+    }
+}
+
+fn flatten<'a>(node: &'a PedigreeNode, depth: u32, lines: &mut Vec<(&'a PedigreeNode, u32)>) {
+    lines.push((node, depth));
+    for parent in &node.parents {
+        flatten(parent, depth + 1, lines);
+    }
+}
+
+fn crossed(title: &str, crosses: &[contract::crossing::Cross]) -> Markup {
+    html! {
+        h3 { (title) }
+        (Table::new(title).text("Cross").number("Season").text("Seed parent").text("Pollen parent").number("Seedlings").or_say("None.")
+            .rows(crosses, |c| vec![
+                link("/crosses", &c.id, &c.number),
+                text(c.season.to_string()),
+                link("/germplasm", &c.seed_parent_id, &c.seed_parent_name),
+                link("/germplasm", &c.pollen_parent_id, &c.pollen_parent_name),
+                crate::html::count(c.counts.as_ref().map_or(0, |n| n.seedlings_n)),
+            ]).show())
+    }
+}

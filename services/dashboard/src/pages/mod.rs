@@ -1,0 +1,92 @@
+//! The pages, one module to a subject.
+
+mod candidates;
+mod crosses;
+mod days;
+mod docs;
+mod door;
+mod find;
+mod forecast;
+mod germplasm;
+mod greenhouse;
+mod partner;
+mod pipeline;
+mod problems;
+mod seasons;
+mod seedlings;
+mod selection;
+mod start;
+mod trials;
+
+use axum::Router;
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use http::header;
+
+use crate::Dashboard;
+use crate::layout::Page;
+use crate::trouble::Trouble;
+
+/// What a page's handler gives back.
+pub type Shown = Result<Page, Trouble>;
+
+/// Where the style sheet is; a new version of the program has another path.
+pub const STYLE_PATH: &str = concat!("/style.css?v=", env!("CARGO_PKG_VERSION"));
+
+const STYLE: &str = include_str!("style.css");
+const ICON: &str = include_str!("icon.svg");
+
+/// Every page.
+pub fn routes() -> Router<Dashboard> {
+    Router::new()
+        .route("/", get(start::show))
+        .route("/sign-in", get(door::show).post(door::sign_in))
+        .route("/sign-out", post(door::sign_out))
+        .route("/find", get(find::find))
+        .route("/days", get(days::today))
+        .route("/days/{date}", get(days::show))
+        .route("/days/{date}/sheet.pdf", get(days::sheet))
+        .route("/seasons", get(seasons::list))
+        .route("/season/{year}", get(seasons::show))
+        .route("/crosses", get(crosses::list))
+        .route("/crosses/{id}", get(crosses::show))
+        .route("/crosses/{id}/seedlings", get(seedlings::field))
+        .route("/seedlings/{id}", get(seedlings::show))
+        .route("/germplasm", get(germplasm::list))
+        .route("/germplasm/{id}", get(germplasm::show))
+        .route("/pollen-lots/{id}", get(greenhouse::pollen_lot))
+        .route("/mothers/{id}", get(greenhouse::mother))
+        .route("/trials", get(trials::list))
+        .route("/trials/{id}", get(trials::show))
+        .route("/trials/{id}/selection", get(selection::board))
+        .route("/trials/{id}/stability", get(selection::stability))
+        .route("/trials/{id}/assessors", get(selection::assessors))
+        .route("/analyses/{id}", get(selection::analysis))
+        .route("/pipeline", get(pipeline::show))
+        .route("/due-dates", get(pipeline::due_dates))
+        .route("/forecast", get(forecast::show))
+        .route("/candidates", get(candidates::list))
+        .route("/candidates/{id}", get(candidates::show))
+        .route("/partner", get(partner::show))
+        .route("/docs", get(docs::show))
+        .route("/problems", get(problems::list))
+        .route("/problems/{slug}", get(problems::show))
+}
+
+/// Files that are the same for everyone.
+pub fn files() -> Router<Dashboard> {
+    Router::new()
+        .route(
+            "/style.css",
+            get(async || file("text/css; charset=utf-8", STYLE)),
+        )
+        .route("/icon.svg", get(async || file("image/svg+xml", ICON)))
+}
+
+fn file(content_type: &'static str, content: &'static str) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, content_type),
+        (header::CACHE_CONTROL, "public, max-age=86400"),
+    ];
+    (headers, content).into_response()
+}

@@ -1,0 +1,120 @@
+//! A partner's own page: what may be propagated, with which marking, and what was reported.
+
+use contract::release::{
+    GetReleaseStatusRequest, ListPartnerReportsRequest, PartnerReportList, ReleaseStatus,
+};
+use maud::{Markup, html};
+
+use super::Shown;
+use super::pipeline::known_from;
+use crate::desk::Desk;
+use crate::html::{Table, caution, count, day, facts, field, maybe_count, pager, part, text, word};
+use crate::layout::Page;
+use crate::words;
+
+/// The partner's page.
+pub async fn show(desk: Desk) -> Shown {
+    let ask = &desk.ask;
+    let mut release = desk.release()?;
+    let asked = GetReleaseStatusRequest {
+        denomination: ask.text("denomination"),
+        territory: ask.text("territory"),
+        cursor: ask.text("cursor"),
+        limit: 20,
+    };
+    let status = release.get_release_status(asked).await?.into_inner();
+    let reports = release
+        .list_partner_reports(ListPartnerReportsRequest {
+            limit: 100,
+            cursor: String::new(),
+        })
+        .await
+        .map(tonic::Response::into_inner);
+    Ok(Page::new(
+        "Release status",
+        html! {
+            form.ask method="get" {
+                (field("denomination", "Denomination", "search", &ask.text("denomination")))
+                (field("territory", "Territory (ISO 3166)", "text", &ask.text("territory")))
+                button { "Show" }
+            }
+            p { "As of " (words::day(&status.as_of)) "." }
+            (caution(&status.caution))
+            @if status.items.is_empty() { p.lead { "Nothing is licensed to you or held by you for test that fits." } }
+            @for item in &status.items { (one(item)) }
+            (pager(ask, status.next_cursor.as_ref()))
+            h2 { "Your reports and statements" }
+            (part(reports.map_err(Into::into), |all| reported(&all)))
+        },
+    ))
+}
+
+fn one(s: &ReleaseStatus) -> Markup {
+    html! {
+        section {
+            h2 { (s.denomination) @if !s.denominated { " (code; no denomination yet)" } }
+            ul.big {
+                li { strong { (if s.may_propagate { "Yes" } else { "No" }) } span { "may propagate" } }
+                @if let Some(remaining) = s.remaining_n { li { strong { (words::count(remaining)) } span { "trees still open" } } }
+                li { strong { (words::count(s.propagated_n)) } span { "trees reported" } }
+                @if s.may_propagate { li { strong { (if s.until.is_empty() { "open".to_owned() } else { words::day(&s.until) }) } span { "until" } } }
+            }
+            @if !s.reason.is_empty() { p { (s.reason) } }
+            (facts(vec![
+                ("Species", html! { i { (text(&s.species)) } }),
+                ("Stage", word(&s.stage)),
+                ("Trade designations", text(s.trade_designations.join(", "))),
+                ("At most", maybe_count(s.propagate_max_n)),
+            ]))
+            @if !s.licences.is_empty() {
+                (Table::new("Your licences").text("Licence").text("Territory").text("Purpose").text("Exclusive").text("From").text("To").text("Standing").number("Reported").number("At most").text("Royalty").stacking()
+                    .rows(&s.licences, |l| vec![
+                        text(&l.number), text(l.territory.join(", ")), word(&l.purpose), text(if l.exclusive { "yes" } else { "no" }),
+                        day(&l.starts_on), if l.ends_on.is_empty() { text("open") } else { day(&l.ends_on) }, word(&l.standing),
+                        count(l.propagated_n), maybe_count(l.propagate_max_n),
+                        html! { @match &l.royalty { Some(r) => { (r.amount) " " (r.currency) " per " (r.per) }, None => (crate::html::NOTHING) } },
+                    ]).show())
+            }
+            @if !s.markings.is_empty() {
+                (Table::new("Text for the tag").text("Where").text("Text").text("What it is for").text("Law").stacking()
+                    .rows(&s.markings, |m| vec![
+                        html! { (m.jurisdiction) " " (words::plain(&m.kind)) },
+                        html! { @if m.text.is_empty() { span.quiet { (m.missing) } } @else { strong { (m.text) } } },
+                        text(&m.effect),
+                        html! { (m.law) @if !m.confidence.is_empty() { " (" (known_from(&m.confidence)) ")" } },
+                    ]).show())
+            }
+            @if !s.protected_in.is_empty() {
+                (Table::new("Where it is protected").text("Where").text("Right").text("State").text("Number").text("Expires").text("Law").stacking()
+                    .rows(&s.protected_in, |p| vec![
+                        text(&p.jurisdiction), word(&p.kind), word(&p.state), text(&p.number), crate::html::maybe_day(p.expiry_on.as_ref()), text(&p.law),
+                    ]).show())
+            }
+            @if !s.agreements.is_empty() {
+                (Table::new("Trees you hold for test").text("Place").number("Trees").text("From").text("Until").text("Then").text("Standing").text("You may say").stacking()
+                    .rows(&s.agreements, |a| vec![
+                        html! { (a.place) ", " (a.country) }, count(a.trees_n), day(&a.starts_on), day(&a.ends_on), word(&a.on_end), word(&a.standing),
+                        text(if a.may_say.is_empty() { "nothing" } else { &a.may_say }),
+                    ]).show())
+            }
+        }
+    }
+}
+
+fn reported(all: &PartnerReportList) -> Markup {
+    html! {
+        (Table::new("Propagation reports").text("From").text("To").number("Trees").number("Hectares").number("Kilograms").number("So far").text("Standing").text("Note").stacking().or_say("You have not reported yet.")
+            .rows(&all.items, |r| vec![
+                day(&r.period_start), day(&r.period_end), count(r.trees_n), text(&r.hectares), text(&r.kilograms), count(r.reported_so_far_n),
+                html! {
+                    @if !r.corrected_by_id.is_empty() { "replaced by a later report" } @else { "stands" }
+                    @if r.above_cap { " " span.tag.strong { "above the licence’s cap" } }
+                },
+                text(&r.note),
+            ]).show())
+        (Table::new("Royalty statements").text("Statement").text("From").text("To").number("Total").text("Per").text("Rounding").stacking().or_say("No statement yet.")
+            .rows(&all.statements, |s| vec![
+                text(&s.number), day(&s.period_start), day(&s.period_end), html! { (s.total) " " (s.currency) }, word(&s.per), text(&s.rounding),
+            ]).show())
+    }
+}

@@ -1,0 +1,483 @@
+//! The pipeline as a whole, for those who answer for it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use contract::crossing::{SeasonSummary, SummariseSeasonsRequest};
+use contract::evaluation::{ListStageSummariesRequest, StageSummary};
+use contract::release::{
+    DueDate, GetPipelineRequest, ListDueDatesRequest, Pipeline, PipelineYear, SeasonsToRelease,
+    StageFlow, TerritoryLicences,
+};
+use maud::{Markup, html};
+
+use super::Shown;
+use crate::desk::Desk;
+use crate::html::{Table, caution, choice, count, day, field, link, pager, text, word};
+use crate::layout::Page;
+use crate::picture::{Bar, Bars, Fill, StackedBars};
+use crate::trouble::Trouble;
+use crate::words;
+
+/// The pipeline page.
+pub async fn show(desk: Desk) -> Shown {
+    let soon_days = desk.ask.number::<u32>("soon_days").unwrap_or(180);
+    let asked = GetPipelineRequest {
+        as_of: desk.ask.text("as_of"),
+        soon_days,
+    };
+    let pipeline = desk.release()?.get_pipeline(asked).await?.into_inner();
+    let seasons = async || -> Result<Vec<SeasonSummary>, Trouble> {
+        let reply = desk
+            .crossing()?
+            .summarise_seasons(SummariseSeasonsRequest {})
+            .await?;
+        Ok(reply.into_inner().items)
+    };
+    let stages = async || -> Result<Vec<StageSummary>, Trouble> {
+        let request = ListStageSummariesRequest { season: 0 };
+        Ok(desk
+            .evaluation()?
+            .list_stage_summaries(request)
+            .await?
+            .into_inner()
+            .items)
+    };
+    let (seasons, stages) = tokio::join!(seasons(), stages());
+    Ok(Page::new(
+        "Pipeline to release",
+        html! {
+            form.ask method="get" {
+                (field("as_of", "As of", "date", &pipeline.as_of))
+                (choice("soon_days", "Dates due within", None, [("90", "90 days"), ("180", "180 days"), ("365", "a year")].map(|(v, t)| (v.to_owned(), t.to_owned())), &soon_days.to_string()))
+                button { "Show" }
+            }
+            (totals(&pipeline))
+            h2 { "Candidates at each stage, by crossing year" }
+            (by_year(&pipeline))
+            h2 { "Dates due soon" }
+            (caution(&pipeline.caution))
+            (due_table(&pipeline.due_soon, &format!("Nothing is due within {soon_days} days.")))
+            p { a href="/due-dates" { "All dates due" } }
+            h2 { "Seasons from cross to release" }
+            (seasons_to_release(pipeline.seasons_to_release.as_ref()))
+            h2 { "From crosses to releases, by crossing year" }
+            (funnel(&pipeline, seasons, stages, desk.ask.number("year")))
+            div.columns {
+                section {
+                    h2 { "Licences by territory" }
+                    (territories(&pipeline.licences_by_territory))
+                }
+                section {
+                    h2 { "Moves between stages" }
+                    (flows(&pipeline.flows))
+                }
+            }
+        },
+    ))
+}
+
+fn totals(pipeline: &Pipeline) -> Markup {
+    html! {
+        ul.big {
+            @for total in &pipeline.totals {
+                li {
+                    strong { a href={ "/candidates?stage=" (total.stage) } { (words::count(total.candidates_n)) } }
+                    span { (words::plain(&total.stage)) }
+                }
+            }
+        }
+    }
+}
+
+fn year_text(year: &PipelineYear) -> String {
+    year.crossing_year
+        .map_or_else(|| "not known".to_owned(), |y| y.to_string())
+}
+
+fn counts(year: &PipelineYear, stages: &[String]) -> Vec<u32> {
+    stages
+        .iter()
+        .map(|stage| {
+            year.counts
+                .iter()
+                .filter(|c| c.stage == *stage)
+                .map(|c| c.candidates_n)
+                .sum()
+        })
+        .collect()
+}
+
+fn by_year(pipeline: &Pipeline) -> Markup {
+    if pipeline.years.is_empty() {
+        return html! { p.quiet { "No candidate is registered yet." } };
+    }
+    let stages = &pipeline.stages;
+    let picture = StackedBars {
+        key: "stages".into(),
+        title: "Candidates at each stage, by crossing year".into(),
+        description: format!(
+            "As of {}. A bar’s parts follow the stages; the number after it is the whole year’s.",
+            words::day(&pipeline.as_of)
+        ),
+        axis: "candidates".into(),
+        series: stages
+            .iter()
+            .map(|s| (words::plain(s), Fill::of_stage(s)))
+            .collect(),
+        rows: pipeline
+            .years
+            .iter()
+            .map(|y| (year_text(y), counts(y, stages)))
+            .collect(),
+    };
+    let mut table = Table::new("Candidates by crossing year and stage").text("Crossing year");
+    for stage in stages {
+        table = table.number(words::title(stage));
+    }
+    let table = table.number("All").rows(&pipeline.years, |year| {
+        let counts = counts(year, stages);
+        let sum: u32 = counts.iter().sum();
+        let name = match year.crossing_year {
+            Some(y) => html! { a href={ "/candidates?crossing_year=" (y) } { (y) } },
+            None => text("not known"),
+        };
+        std::iter::once(name)
+            .chain(counts.into_iter().chain([sum]).map(count))
+            .collect()
+    });
+    picture.draw().figure(table.show())
+}
+
+/// Dates due as a table, with law and urgency.
+pub fn due_table(dates: &[DueDate], none: &str) -> Markup {
+    Table::new("Dates due")
+        .text("Work to")
+        .text("Last day in law")
+        .text("Urgency")
+        .text("What")
+        .text("Candidate")
+        .text("Right")
+        .text("Law")
+        .stacking()
+        .or_say(none)
+        .rows(dates, |d| {
+            vec![
+                html! { (day(&d.nominal_on)) " " span.quiet.nowrap { (days_left(d.days_left)) } },
+                day(&d.due_on),
+                html! { span.tag.strong[d.urgency != "ahead"] { (words::plain(&d.urgency)) } },
+                html! {
+                    (words::plain(&d.what))
+                    @if let Some(year) = d.year_n { ", year " (year) }
+                    @if let Some(done) = &d.done_on { ", done " (words::day(done)) @if !d.evidence.is_empty() { " (" (d.evidence) ")" } }
+                },
+                html! { (link("/candidates", &d.candidate_id, &d.candidate_code)) @if !d.denomination.is_empty() { " " (d.denomination) } },
+                html! { (d.jurisdiction) " " (words::plain(&d.kind)) },
+                html! { (text(&d.law)) @if !d.confidence.is_empty() { " " span.quiet { "(" (known_from(&d.confidence)) ")" } } },
+            ]
+        })
+        .show()
+}
+
+fn days_left(days: i32) -> String {
+    match days {
+        0 => "today".into(),
+        n if n > 0 => format!("in {}", words::some(n.unsigned_abs(), "day", "days")),
+        n => format!("{} ago", words::some(n.unsigned_abs(), "day", "days")),
+    }
+}
+
+/// How well a law is known, in words.
+pub fn known_from(confidence: &str) -> &str {
+    match confidence {
+        "read" => "law’s text was read",
+        "secondary" => "from a secondary source",
+        "memory" => "from memory; check it",
+        other => other,
+    }
+}
+
+fn seasons_to_release(seasons: Option<&SeasonsToRelease>) -> Markup {
+    let Some(s) = seasons.filter(|s| s.released_n > 0) else {
+        return html! { p.quiet { "Nothing has been released yet, so no time to release is known." } };
+    };
+    html! {
+        ul.big {
+            @if let Some(median) = s.median { li { strong { (words::measure(median)) } span { "seasons, median" } } }
+            @if let Some(mean) = s.mean { li { strong { (words::measure(mean)) } span { "seasons, mean" } } }
+            @if let (Some(least), Some(most)) = (s.least, s.most) { li { strong { (least) " to " (most) } span { "least to most" } } }
+            li { strong { (words::count(s.released_n)) } span { "released candidates" } }
+        }
+    }
+}
+
+fn territories(all: &[TerritoryLicences]) -> Markup {
+    let table = Table::new("Licences in force by territory")
+        .text("Territory")
+        .number("Licences")
+        .number("Exclusive")
+        .number("Candidates")
+        .or_say("No licence is in force.")
+        .rows(all, |t| {
+            vec![
+                text(&t.territory),
+                count(t.licences_n),
+                count(t.exclusive_n),
+                count(t.candidates_n),
+            ]
+        });
+    if all.is_empty() {
+        return table.show();
+    }
+    let picture = StackedBars {
+        key: "territories".into(),
+        title: "Licences in force by territory".into(),
+        description: "Territories by ISO 3166.".into(),
+        axis: "licences".into(),
+        series: vec![
+            ("exclusive".into(), Fill::Rising),
+            ("not exclusive".into(), Fill::Plain),
+        ],
+        rows: all
+            .iter()
+            .map(|t| {
+                (
+                    t.territory.clone(),
+                    vec![t.exclusive_n, t.licences_n.saturating_sub(t.exclusive_n)],
+                )
+            })
+            .collect(),
+    };
+    picture.draw().figure(table.show())
+}
+
+fn flows(all: &[StageFlow]) -> Markup {
+    Table::new("How often candidates went from one stage to another")
+        .text("From")
+        .text("To")
+        .number("Moves")
+        .or_say("No candidate has moved yet.")
+        .rows(all, |f| {
+            let from = if f.from_stage.is_empty() {
+                text("registered")
+            } else {
+                word(&f.from_stage)
+            };
+            vec![from, word(&f.to_stage), count(f.moves_n)]
+        })
+        .show()
+}
+
+/// What became of the crosses of one year.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+struct Course {
+    crosses_n: u32,
+    flowers_n: u32,
+    fruit_n: u32,
+    seed_n: u32,
+    seedlings_n: u32,
+    evaluated_n: u32,
+    kept_n: u32,
+    released_n: u32,
+}
+
+const STEPS: [&str; 8] = [
+    "crosses",
+    "flowers",
+    "fruit",
+    "seed",
+    "seedlings",
+    "evaluated",
+    "advanced",
+    "released",
+];
+
+impl Course {
+    fn steps(&self) -> [u32; 8] {
+        [
+            self.crosses_n,
+            self.flowers_n,
+            self.fruit_n,
+            self.seed_n,
+            self.seedlings_n,
+            self.evaluated_n,
+            self.kept_n,
+            self.released_n,
+        ]
+    }
+}
+
+/// Courses by crossing year from what three services tell. Entries are counted in their first
+/// stage of trials, so that none is counted twice as it goes on.
+fn courses(
+    pipeline: &Pipeline,
+    seasons: &[SeasonSummary],
+    stages: &[StageSummary],
+) -> BTreeMap<i64, Course> {
+    let mut all: BTreeMap<i64, Course> = BTreeMap::new();
+    for s in seasons {
+        let course = all.entry(i64::from(s.season)).or_default();
+        course.crosses_n += s.crosses_n;
+        course.flowers_n += s.flowers_pollinated_n;
+        course.fruit_n += s.fruit_harvested_n;
+        course.seed_n += s.seed_extracted_n;
+        course.seedlings_n += s.seedlings_n;
+    }
+    let years: BTreeSet<u32> = stages
+        .iter()
+        .map(|s| s.crossing_year)
+        .filter(|y| *y > 0)
+        .collect();
+    for year in years {
+        let of_stage = |stage: &str| {
+            stages
+                .iter()
+                .filter(|s| s.crossing_year == year && s.stage == stage)
+                .collect::<Vec<_>>()
+        };
+        let first = ["own_root", "budded", "multi_site", "pre_release"]
+            .map(of_stage)
+            .into_iter()
+            .find(|s| !s.is_empty());
+        let course = all.entry(i64::from(year)).or_default();
+        for summary in first.into_iter().flatten() {
+            course.evaluated_n += summary.entries_n;
+            course.kept_n += summary.kept_n;
+        }
+    }
+    for year in &pipeline.years {
+        if let Some(crossing_year) = year.crossing_year {
+            let released = year.counts.iter().filter(|c| c.stage == "released");
+            all.entry(i64::from(crossing_year)).or_default().released_n +=
+                released.map(|c| c.candidates_n).sum::<u32>();
+        }
+    }
+    all
+}
+
+fn funnel(
+    pipeline: &Pipeline,
+    seasons: Result<Vec<SeasonSummary>, Trouble>,
+    stages: Result<Vec<StageSummary>, Trouble>,
+    year: Option<i64>,
+) -> Markup {
+    let missing: Vec<String> = [seasons.as_ref().err(), stages.as_ref().err()]
+        .into_iter()
+        .flatten()
+        .map(|t| t.detail().to_owned())
+        .collect();
+    let all = courses(
+        pipeline,
+        &seasons.unwrap_or_default(),
+        &stages.unwrap_or_default(),
+    );
+    // The newest year that has come as far as seedlings tells most.
+    let best = all
+        .iter()
+        .rev()
+        .find(|(_, c)| c.evaluated_n > 0)
+        .or_else(|| all.iter().next_back());
+    let Some((shown, course)) = year.and_then(|y| all.get_key_value(&y)).or(best) else {
+        return html! { p.quiet { "No cross has been made yet." } (crate::html::notes(&missing)) };
+    };
+    let picture = Bars {
+        key: "course".into(),
+        title: format!("What became of the crosses of {shown}"),
+        description: "Flowers pollinated, fruit harvested, seed extracted, seedlings planted, entries evaluated in their first trials, those advanced from there, and those released.".into(),
+        axis: "number".into(),
+        powers_of_ten: true,
+        bars: STEPS
+            .iter()
+            .zip(course.steps())
+            .map(|(label, n)| Bar {
+                label: (*label).to_owned(),
+                value: f64::from(n),
+                text: words::count(n),
+                fill: if *label == "released" { Fill::Full } else { Fill::Rising },
+            })
+            .collect(),
+    };
+    let mut table = Table::new("From crosses to releases").text("Crossing year");
+    for step in STEPS {
+        table = table.number(words::title(step));
+    }
+    let table = table.rows(all.iter().rev(), |(year, course)| {
+        let name = html! { a href={ "/pipeline?year=" (year) "#course" } { (year) } };
+        std::iter::once(name)
+            .chain(course.steps().map(count))
+            .collect()
+    });
+    html! {
+        (crate::html::notes(&missing))
+        div #course { (picture.draw().figure(html! {})) }
+        (table.show())
+    }
+}
+
+/// All dates due, in order.
+pub async fn due_dates(desk: Desk) -> Shown {
+    let ask = &desk.ask;
+    let request = ListDueDatesRequest {
+        limit: 0,
+        cursor: ask.text("cursor"),
+        until: ask.text("until"),
+        as_of: ask.text("as_of"),
+        responsible_id: ask.text("responsible_id"),
+    };
+    let list = desk.release()?.list_due_dates(request).await?.into_inner();
+    Ok(Page::new(
+        "Dates due",
+        html! {
+            form.ask method="get" {
+                (field("as_of", "As of", "date", &ask.text("as_of")))
+                (field("until", "Until", "date", &ask.text("until")))
+                button { "Show" }
+            }
+            (caution(&list.caution))
+            (due_table(&list.items, "Nothing is due."))
+            (pager(ask, list.next_cursor.as_ref()))
+        },
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use contract::release::StageCount;
+
+    #[test]
+    fn a_year_is_followed_through_three_services() {
+        let pipeline = Pipeline {
+            years: vec![PipelineYear {
+                crossing_year: Some(2012),
+                counts: vec![StageCount {
+                    stage: "released".into(),
+                    candidates_n: 1,
+                }],
+            }],
+            ..Pipeline::default()
+        };
+        let seasons = [SeasonSummary {
+            season: 2012,
+            crosses_n: 3,
+            seedlings_n: 500,
+            ..SeasonSummary::default()
+        }];
+        let stage = |stage: &str, entries_n, kept_n| StageSummary {
+            crossing_year: 2012,
+            stage: stage.into(),
+            entries_n,
+            kept_n,
+            ..StageSummary::default()
+        };
+        let stages = [stage("own_root", 400, 20), stage("budded", 20, 2)];
+        let all = courses(&pipeline, &seasons, &stages);
+        assert_eq!(all[&2012].steps(), [3, 0, 0, 0, 500, 400, 20, 1]);
+    }
+
+    #[test]
+    fn days_to_a_date_are_written_both_ways() {
+        assert_eq!(days_left(0), "today");
+        assert_eq!(days_left(1), "in 1 day");
+        assert_eq!(days_left(-12), "12 days ago");
+    }
+}

@@ -1,0 +1,376 @@
+//! Who reads: a session in a cookie that no script can read and no other site can send.
+//!
+//! The cookie holds the access token and the refresh token. When the access token has ended, the
+//! refresh token is exchanged for a new pair, which goes into the cookie of the reply. A refresh
+//! token works once, so pages asked for at the same moment share one exchange.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use axum::body::Body;
+use axum::extract::{Request, State};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Redirect, Response};
+use contract::identity::identity_client::IdentityClient;
+use contract::identity::{RefreshSessionRequest, Session, SignInRequest, SignOutRequest};
+use http::{HeaderMap, HeaderValue, StatusCode, header};
+use platform::Caller;
+use platform::fault::FaultKind;
+use platform::peers::{Peers, ServiceName};
+use platform::token::Verifier;
+use tokio::sync::OnceCell;
+
+use crate::Dashboard;
+use crate::desk::encode;
+use crate::layout::{self, Page};
+use crate::trouble::{SignInFirst, Trouble};
+
+const COOKIE: &str = "drupeline_session";
+/// As long as a refresh token lives.
+const COOKIE_LIFE_S: u32 = 14 * 24 * 3600;
+/// How long pages that carry a refresh token already used are given the pair it was used for.
+const SHARED_EXCHANGE: Duration = Duration::from_secs(30);
+
+/// Somebody who is signed in.
+#[derive(Debug, Clone)]
+pub struct Visitor {
+    /// Who it is, as the verified token says.
+    pub caller: Caller,
+    /// The person's own access token, sent with every call to a service.
+    pub access_token: String,
+}
+
+/// The two tokens of a session.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Pair {
+    access: String,
+    refresh: String,
+}
+
+impl From<Session> for Pair {
+    fn from(session: Session) -> Self {
+        Self {
+            access: session.access_token,
+            refresh: session.refresh_token,
+        }
+    }
+}
+
+impl Pair {
+    fn of(headers: &HeaderMap) -> Option<Self> {
+        headers
+            .get_all(header::COOKIE)
+            .iter()
+            .filter_map(|value| value.to_str().ok())
+            .flat_map(|value| value.split(';'))
+            .filter_map(|cookie| cookie.trim().split_once('='))
+            .filter(|(name, _)| *name == COOKIE)
+            .find_map(|(_, value)| value.split_once('~'))
+            .map(|(access, refresh)| Self {
+                access: access.to_owned(),
+                refresh: refresh.to_owned(),
+            })
+    }
+
+    fn cookie(&self, headers: &HeaderMap) -> HeaderValue {
+        cookie(
+            &format!("{}~{}", self.access, self.refresh),
+            COOKIE_LIFE_S,
+            headers,
+        )
+    }
+}
+
+fn cookie(value: &str, life_s: u32, headers: &HeaderMap) -> HeaderValue {
+    let secure = if is_loopback(headers) { "" } else { "; Secure" };
+    let text =
+        format!("{COOKIE}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
+    HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
+        "drupeline_session=; Path=/; Max-Age=0",
+    ))
+}
+
+fn no_cookie(headers: &HeaderMap) -> HeaderValue {
+    cookie("", 0, headers)
+}
+
+/// Whether the browser speaks to its own machine, where there is no encryption to ask for.
+fn is_loopback(headers: &HeaderMap) -> bool {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok())
+        .unwrap_or_default();
+    let name = match host.rsplit_once(':') {
+        Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
+        _ => host,
+    };
+    name.eq_ignore_ascii_case("localhost")
+        || name
+            .trim_matches(['[', ']'])
+            .parse::<std::net::IpAddr>()
+            .is_ok_and(|ip| ip.is_loopback())
+}
+
+type Exchange = Arc<OnceCell<Pair>>;
+
+/// Keeps people signed in.
+pub struct Sessions {
+    peers: Peers,
+    verifier: Verifier,
+    exchanges: Mutex<HashMap<String, (Instant, Exchange)>>,
+}
+
+enum Arrival {
+    Nobody,
+    Known(Visitor),
+    Renewed(Visitor, Pair),
+    Ended,
+}
+
+impl Sessions {
+    /// Sessions held by the identity service.
+    pub fn new(peers: Peers) -> Self {
+        Self {
+            verifier: Verifier::new(peers.clone()),
+            peers,
+            exchanges: Mutex::default(),
+        }
+    }
+
+    fn identity(&self) -> Result<IdentityClient<platform::peers::Transport>, Trouble> {
+        Ok(IdentityClient::new(
+            self.peers.transport(ServiceName::Identity)?,
+        ))
+    }
+
+    async fn arrive(&self, headers: &HeaderMap) -> Result<Arrival, Trouble> {
+        let Some(pair) = Pair::of(headers) else {
+            return Ok(Arrival::Nobody);
+        };
+        if let Some(visitor) = self.visitor(&pair).await? {
+            return Ok(Arrival::Known(visitor));
+        }
+        match self.renew(&pair.refresh).await {
+            Ok(renewed) => Ok(match self.visitor(&renewed).await? {
+                Some(visitor) => Arrival::Renewed(visitor, renewed),
+                None => Arrival::Ended,
+            }),
+            Err(Trouble::SignIn) => Ok(Arrival::Ended),
+            Err(trouble) if trouble.status().is_client_error() => Ok(Arrival::Ended),
+            Err(trouble) => Err(trouble),
+        }
+    }
+
+    async fn visitor(&self, pair: &Pair) -> Result<Option<Visitor>, Trouble> {
+        match self.verifier.caller(&pair.access, None).await {
+            Ok(caller) => Ok(Some(Visitor {
+                caller,
+                access_token: pair.access.clone(),
+            })),
+            Err(fault) if fault.kind() == FaultKind::Unauthenticated => Ok(None),
+            Err(fault) => Err(fault.into()),
+        }
+    }
+
+    async fn renew(&self, refresh_token: &str) -> Result<Pair, Trouble> {
+        let exchange = self.exchange(refresh_token);
+        let pair = exchange
+            .get_or_try_init(async || {
+                let request = RefreshSessionRequest {
+                    refresh_token: refresh_token.to_owned(),
+                };
+                let session = self
+                    .identity()?
+                    .refresh_session(request)
+                    .await?
+                    .into_inner();
+                Ok::<_, Trouble>(Pair::from(session))
+            })
+            .await?;
+        Ok(pair.clone())
+    }
+
+    fn exchange(&self, refresh_token: &str) -> Exchange {
+        let mut exchanges = self.exchanges.lock().unwrap_or_else(|e| e.into_inner());
+        exchanges.retain(|_, (since, _)| since.elapsed() < SHARED_EXCHANGE);
+        exchanges
+            .entry(refresh_token.to_owned())
+            .or_insert_with(|| (Instant::now(), Exchange::default()))
+            .1
+            .clone()
+    }
+
+    /// Signs a person in; gives the cookie to set.
+    ///
+    /// # Errors
+    /// When login and password do not fit together, or too many were tried.
+    pub async fn sign_in(
+        &self,
+        login: &str,
+        password: &str,
+        headers: &HeaderMap,
+    ) -> Result<HeaderValue, Trouble> {
+        let request = SignInRequest {
+            login: login.to_owned(),
+            password: password.to_owned(),
+        };
+        let session = self.identity()?.sign_in(request).await?.into_inner();
+        Ok(Pair::from(session).cookie(headers))
+    }
+
+    /// Ends the session of whoever is signed in; gives the cookie to set.
+    pub async fn sign_out(&self, visitor: Option<&Visitor>, headers: &HeaderMap) -> HeaderValue {
+        if let Some(visitor) = visitor
+            && let Ok(transport) = self
+                .peers
+                .reach_as(ServiceName::Identity, &visitor.access_token)
+            && let Err(status) = IdentityClient::new(transport)
+                .sign_out(SignOutRequest {})
+                .await
+        {
+            tracing::warn!(
+                grpc.message = status.message(),
+                "a session could not be ended"
+            );
+        }
+        no_cookie(headers)
+    }
+}
+
+/// Finds out who asks, lets the page be made, and puts the frame around it.
+pub async fn enter(
+    State(dashboard): State<Dashboard>,
+    mut request: Request,
+    next: Next,
+) -> Response {
+    let headers = request.headers().clone();
+    let uri = request.uri().clone();
+    let (visitor, set_cookie, trouble) = match dashboard.0.sessions.arrive(&headers).await {
+        Ok(Arrival::Nobody) => (None, None, None),
+        Ok(Arrival::Known(visitor)) => (Some(visitor), None, None),
+        Ok(Arrival::Renewed(visitor, pair)) => (Some(visitor), Some(pair.cookie(&headers)), None),
+        Ok(Arrival::Ended) => (None, Some(no_cookie(&headers)), None),
+        Err(trouble) => (None, None, Some(trouble)),
+    };
+    let mut response = match trouble {
+        Some(trouble) => trouble.into_response(),
+        None => {
+            if let Some(visitor) = &visitor {
+                request.extensions_mut().insert(visitor.clone());
+            }
+            next.run(request).await
+        }
+    };
+    if response.extensions().get::<SignInFirst>().is_some() {
+        let back = uri.path_and_query().map_or("/", |path| path.as_str());
+        response = Redirect::to(&format!("/sign-in?next={}", encode(back))).into_response();
+    }
+    if let Some(page) = response.extensions_mut().remove::<Page>() {
+        let framed = layout::frame(&page, visitor.as_ref(), uri.path());
+        *response.body_mut() = Body::from(framed.into_string());
+        response.headers_mut().insert(
+            header::CONTENT_TYPE,
+            HeaderValue::from_static("text/html; charset=utf-8"),
+        );
+        response.headers_mut().remove(header::CONTENT_LENGTH);
+    }
+    if let Some(cookie) = set_cookie
+        && !response.headers().contains_key(header::SET_COOKIE)
+    {
+        response.headers_mut().insert(header::SET_COOKIE, cookie);
+    }
+    response
+}
+
+/// A path of ours to go on to, whatever was asked for: another site is never one.
+pub fn local_path(next: &str) -> &str {
+    let leads_away = !next.starts_with('/')
+        || next.starts_with("//")
+        || next.contains(['\\', '\r', '\n', '\t'])
+        || next.chars().any(char::is_control);
+    if leads_away { "/" } else { next }
+}
+
+/// Sends the browser on, with a cookie.
+pub fn go_on(to: &str, cookie: HeaderValue) -> Response {
+    let to = HeaderValue::from_str(to).unwrap_or(HeaderValue::from_static("/"));
+    (
+        StatusCode::SEE_OTHER,
+        [(header::LOCATION, to), (header::SET_COOKIE, cookie)],
+    )
+        .into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn host(name: &'static str) -> HeaderMap {
+        HeaderMap::from_iter([(header::HOST, HeaderValue::from_static(name))])
+    }
+
+    #[test]
+    fn only_paths_of_ours_are_gone_on_to() {
+        for good in ["/", "/pipeline", "/crosses?season=2026&cursor=x"] {
+            assert_eq!(local_path(good), good);
+        }
+        for bad in [
+            "",
+            "https://elsewhere.example",
+            "//elsewhere.example",
+            "/\\elsewhere",
+            "/\t/elsewhere.example",
+            "pipeline",
+        ] {
+            assert_eq!(local_path(bad), "/", "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn the_cookie_is_out_of_reach_of_scripts_and_other_sites() {
+        let pair = Pair {
+            access: "a.b.c".into(),
+            refresh: "r".into(),
+        };
+        let away = pair
+            .cookie(&host("drupeline.example"))
+            .to_str()
+            .unwrap()
+            .to_owned();
+        assert!(
+            away.contains("; HttpOnly; SameSite=Strict; Secure"),
+            "{away}"
+        );
+        for near in [
+            "localhost:8470",
+            "127.0.0.1:8470",
+            "[::1]:8470",
+            "[::1]",
+            "127.0.0.1",
+        ] {
+            assert!(
+                !pair
+                    .cookie(&host(near))
+                    .to_str()
+                    .unwrap()
+                    .contains("Secure"),
+                "{near}"
+            );
+        }
+    }
+
+    #[test]
+    fn the_cookie_is_read_back() {
+        let headers = HeaderMap::from_iter([(
+            header::COOKIE,
+            HeaderValue::from_static("theme=dark; drupeline_session=a.b.c~r; x=y"),
+        )]);
+        let pair = Pair {
+            access: "a.b.c".into(),
+            refresh: "r".into(),
+        };
+        assert_eq!(Pair::of(&headers), Some(pair));
+        assert_eq!(Pair::of(&HeaderMap::new()), None);
+    }
+}

@@ -1,0 +1,466 @@
+//! Mixed models as they are asked for, fitted and told.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use biometry::data::Frame;
+use biometry::heritability;
+use biometry::mixed::{
+    self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
+};
+use contract::evaluation::{
+    Analysis, AnalysisDiagnostics, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
+    VarianceComponent,
+};
+
+use super::traits::FACTORS;
+
+platform::words! {
+    /// How residuals are taken to vary.
+    #[derive(Default)]
+    pub enum ResidualWord {
+        /// One variance.
+        #[default]
+        Equal = "equal",
+        /// One variance for each site.
+        BySite = "by_site",
+        /// First-order autoregression along rows and columns within each site and year.
+        RowColumn = "row_column",
+    }
+}
+
+/// A model over the factors of trials.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Asked {
+    /// Fixed terms.
+    pub fixed: Vec<String>,
+    /// Random terms.
+    pub random: Vec<String>,
+    /// Residuals.
+    pub residual: ResidualWord,
+}
+
+/// What a term may name.
+fn is_factor(name: &str) -> bool {
+    FACTORS.contains(&name) || name == "kind"
+}
+
+/// The variables of a term: factors joined by `:`.
+pub fn variables(term: &str) -> impl Iterator<Item = &str> {
+    term.split(':').map(str::trim)
+}
+
+/// What is wrong with a term, given whether a name is a trait with numbers.
+pub fn term_fault(term: &str, random: bool, is_trait: impl Fn(&str) -> bool) -> Option<String> {
+    if term.trim().is_empty() {
+        return Some("is empty; name a factor, as entry".to_owned());
+    }
+    variables(term).find_map(|name| {
+        if is_factor(name) {
+            None
+        } else if is_trait(name) {
+            (random).then(|| format!("{name} is a trait; covariates are fixed"))
+        } else {
+            Some(format!(
+                "{name:?} is not known; use {}, kind, or a trait's code as a covariate, joined by `:`",
+                FACTORS.join(", ")
+            ))
+        }
+    })
+}
+
+/// One value with the factors it stands under, as labels.
+#[derive(Debug, Clone)]
+pub struct Observation {
+    /// Value.
+    pub value: f64,
+    /// Label of each factor.
+    pub factors: BTreeMap<&'static str, String>,
+    /// Covariates, in the order of the model's traits.
+    pub covariates: Vec<Option<f64>>,
+    /// Row at the site.
+    pub row: f64,
+    /// Column at the site.
+    pub column: f64,
+    /// Site and year.
+    pub section: String,
+    /// Year.
+    pub year: i16,
+    /// Id of the tree.
+    pub tree_id: String,
+    /// Number of the tree.
+    pub number: String,
+}
+
+/// Residuals that stand out, at most.
+const INFLUENTIAL: usize = 10;
+/// Records up to which random terms are tested by fitting the model anew without each.
+const TESTED_RECORDS: usize = 5000;
+/// Records up to which the small-sample method of tests is worth its dense matrices.
+const SMALL_RECORDS: usize = 400;
+/// Records up to which every residual is looked at.
+const DIAGNOSED_RECORDS: usize = 50_000;
+
+fn frame(
+    asked: &Asked,
+    observations: &[Observation],
+    covariates: &[String],
+) -> Result<Frame, ModelError> {
+    let mut frame =
+        Frame::new().with_numeric("value", observations.iter().map(|o| Some(o.value)))?;
+    let mut names: Vec<&str> = asked
+        .fixed
+        .iter()
+        .chain(&asked.random)
+        .flat_map(|term| variables(term))
+        .filter(|name| is_factor(name))
+        .chain(["site", "entry"])
+        .collect();
+    names.sort_unstable();
+    names.dedup();
+    for name in names {
+        let labels = observations
+            .iter()
+            .map(|o| o.factors.get(name).map(String::as_str));
+        frame = frame.with_factor(name, labels)?;
+    }
+    for (place, code) in covariates.iter().enumerate() {
+        frame = frame.with_numeric(code, observations.iter().map(|o| o.covariates[place]))?;
+    }
+    frame
+        .with_numeric("row_position", observations.iter().map(|o| Some(o.row)))?
+        .with_numeric(
+            "column_position",
+            observations.iter().map(|o| Some(o.column)),
+        )?
+        .with_factor(
+            "section",
+            observations.iter().map(|o| Some(o.section.as_str())),
+        )
+        .map_err(ModelError::from)
+}
+
+fn model(asked: &Asked, relationship: Option<Arc<Relationship>>) -> Result<Model, ModelError> {
+    let fixed = if asked.fixed.is_empty() {
+        "1".to_owned()
+    } else {
+        asked.fixed.join(" + ")
+    };
+    let mut model = Model::new(&format!("value ~ {fixed}"))?;
+    for term in &asked.random {
+        if relationship.is_none() || term != "entry" {
+            model = model.random(term)?;
+        }
+    }
+    if let Some(relationship) = relationship {
+        model = model.random_related("entry", relationship)?;
+    }
+    Ok(model.residual(match asked.residual {
+        ResidualWord::Equal => Residual::Homogeneous,
+        ResidualWord::BySite => Residual::ByLevel("site".to_owned()),
+        ResidualWord::RowColumn => Residual::SeparableAr1 {
+            row: "row_position".to_owned(),
+            column: "column_position".to_owned(),
+            section: Some("section".to_owned()),
+        },
+    }))
+}
+
+/// Fits a model and tells what came of it. An analysis that did not converge has no effects and
+/// says so in `problem`.
+///
+/// # Errors
+/// Why the model cannot be fitted, naming the term.
+pub fn analyse(
+    asked: &Asked,
+    observations: &[Observation],
+    covariates: &[String],
+    relationship: Option<Arc<Relationship>>,
+    label_of: &BTreeMap<String, String>,
+) -> Result<Analysis, ModelError> {
+    let frame = frame(asked, observations, covariates)?;
+    let related = relationship.is_some();
+    let model = model(asked, relationship)?;
+    let records_n = observations.len() as u32;
+    let fit = match mixed::fit(&frame, &model) {
+        Ok(fit) => fit,
+        Err(error @ ModelError::NotConverged { .. }) => {
+            return Ok(Analysis {
+                problem: error.to_string(),
+                records_n,
+                ..Analysis::default()
+            });
+        }
+        Err(error) => return Err(error),
+    };
+    let genetic = fit
+        .random()
+        .iter()
+        .find(|term| term.name == "entry")
+        .map(|term| term.variance());
+    let of_entries = genetic.and_then(|_| heritability::of_entries(&fit, "entry").ok());
+    let residual = fit.residual();
+    let mean_residual = residual.variances.iter().map(|v| v.variance).sum::<f64>()
+        / residual.variances.len() as f64;
+    let interactions: f64 = fit
+        .random()
+        .iter()
+        .filter(|term| term.name != "entry" && term.name.split(':').any(|name| name == "entry"))
+        .map(|term| term.variance())
+        .sum();
+    Ok(Analysis {
+        converged: true,
+        components: components(&fit),
+        fixed: fit
+            .fixed()
+            .iter()
+            .map(|c| FixedEffect {
+                name: c.name.clone(),
+                estimate: c.estimate,
+                se: c.se,
+            })
+            .collect(),
+        random: levels(&fit, label_of),
+        heritability: of_entries
+            .and_then(|of| of.cullis)
+            .filter(|h| h.is_finite()),
+        tree_heritability: genetic
+            .map(|g| g / (g + interactions + mean_residual))
+            .filter(|h| h.is_finite()),
+        log_likelihood: Some(fit.log_likelihood()),
+        tests: tests(&fit, &frame, &model, related),
+        diagnostics: Some(diagnostics(&fit, &frame, observations)),
+        records_n: fit.n_records() as u32,
+        ..Analysis::default()
+    })
+}
+
+fn components(fit: &Fit) -> Vec<VarianceComponent> {
+    let mut components: Vec<VarianceComponent> = fit
+        .random()
+        .iter()
+        .map(|term| VarianceComponent {
+            name: term.name.clone(),
+            variance: term.variance(),
+            se: term.covariance_se.as_ref().map(|se| se[0][0]),
+            boundary: term.boundary,
+        })
+        .collect();
+    components.extend(fit.residual().variances.iter().map(|v| VarianceComponent {
+        name: if v.group == "residual" {
+            v.group.clone()
+        } else {
+            format!("residual:{}", v.group)
+        },
+        variance: v.variance,
+        se: v.se,
+        boundary: false,
+    }));
+    components
+}
+
+fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
+    let mut levels = Vec::new();
+    for term in fit.random() {
+        let mut of_term: Vec<RandomLevel> = term
+            .levels
+            .iter()
+            .map(|level| RandomLevel {
+                term: term.name.clone(),
+                label: level
+                    .level
+                    .split(':')
+                    .map(|part| label_of.get(part).map_or(part, String::as_str))
+                    .collect::<Vec<_>>()
+                    .join(":"),
+                level: level.level.clone(),
+                effect: level.effect(),
+                se: level.se(),
+            })
+            .collect();
+        of_term.sort_by(|a, b| b.effect.total_cmp(&a.effect));
+        levels.extend(of_term);
+    }
+    levels
+}
+
+fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<AnalysisTest> {
+    let small = fit.n_records() <= SMALL_RECORDS && !related;
+    let method = if small {
+        DenominatorDf::KenwardRoger
+    } else {
+        DenominatorDf::Satterthwaite
+    };
+    let wald = fit
+        .fixed_tests(method)
+        .or_else(|_| fit.fixed_tests(DenominatorDf::Satterthwaite))
+        .unwrap_or_default();
+    let mut tests: Vec<AnalysisTest> = wald
+        .into_iter()
+        .map(|test| AnalysisTest {
+            term: test.term,
+            kind: "wald_f".to_owned(),
+            statistic: test.f,
+            df: test.numerator_df as f64,
+            denominator_df: Some(test.denominator_df),
+            p: test.p,
+        })
+        .collect();
+    if fit.n_records() <= TESTED_RECORDS
+        && let Ok(ratios) = fit.random_tests(frame, model)
+    {
+        tests.extend(ratios.into_iter().map(|ratio| AnalysisTest {
+            term: ratio.term,
+            kind: "likelihood_ratio".to_owned(),
+            statistic: ratio.statistic,
+            df: ratio.parameters as f64,
+            denominator_df: None,
+            p: ratio.p,
+        }));
+    }
+    tests
+}
+
+fn diagnostics(fit: &Fit, frame: &Frame, observations: &[Observation]) -> AnalysisDiagnostics {
+    let convergence = fit.convergence();
+    let correlations = fit.residual().autocorrelations;
+    let mut told = AnalysisDiagnostics {
+        iterations: convergence.iterations as u32,
+        gradient: convergence.gradient,
+        log_likelihoods: convergence.log_likelihoods.clone(),
+        boundary: convergence.boundary.clone(),
+        row_correlation: correlations.map(|c| c.0),
+        column_correlation: correlations.map(|c| c.1),
+        connected_sets_n: connectedness(frame, "value", "entry", "site")
+            .map_or(0, |found| found.sets.len() as u32),
+        ..AnalysisDiagnostics::default()
+    };
+    if fit.n_records() > DIAGNOSED_RECORDS {
+        return told;
+    }
+    let mut records = fit.record_diagnostics();
+    let n = records.len() as f64;
+    let moment = |power: i32| records.iter().map(|r| r.residual.powi(power)).sum::<f64>() / n;
+    let variance = moment(2);
+    if variance > 0.0 {
+        told.residual_skewness = moment(3) / variance.powf(1.5);
+        told.residual_kurtosis = moment(4) / variance.powi(2) - 3.0;
+    }
+    records.sort_by(|a, b| b.standardised.abs().total_cmp(&a.standardised.abs()));
+    told.influential = records
+        .iter()
+        .take(INFLUENTIAL)
+        .map(|record| {
+            let of = &observations[record.record];
+            InfluentialRecord {
+                tree_id: of.tree_id.clone(),
+                number: of.number.clone(),
+                year: u32::from(of.year.unsigned_abs()),
+                observed: of.value,
+                fitted: record.fitted,
+                standardised_residual: record.standardised,
+                cook: record.cook.filter(|cook| cook.is_finite()),
+            }
+        })
+        .collect();
+    told
+}
+
+#[cfg(test)]
+mod tests_of_models {
+    use super::*;
+
+    fn observation(entry: usize, block: usize, value: f64) -> Observation {
+        Observation {
+            value,
+            factors: BTreeMap::from([
+                ("entry", format!("e{entry}")),
+                ("site", "north".to_owned()),
+                ("block", format!("north/{block}")),
+            ]),
+            covariates: Vec::new(),
+            row: entry as f64 + 1.0,
+            column: block as f64 + 1.0,
+            section: "north/2026".to_owned(),
+            year: 2026,
+            tree_id: format!("t{entry}-{block}"),
+            number: String::new(),
+        }
+    }
+
+    fn trial() -> Vec<Observation> {
+        let noise = [
+            0.4, -0.3, 0.1, -0.2, 0.3, -0.1, -0.4, 0.2, 0.0, 0.2, -0.3, 0.1,
+        ];
+        (0..6)
+            .flat_map(|e| (0..2).map(move |b| (e, b)))
+            .zip(noise)
+            .map(|((e, b), noise)| observation(e, b, 10.0 + e as f64 + 2.0 * b as f64 + noise))
+            .collect()
+    }
+
+    fn asked(fixed: &[&str], random: &[&str]) -> Asked {
+        let own = |terms: &[&str]| terms.iter().map(|t| (*t).to_owned()).collect();
+        Asked {
+            fixed: own(fixed),
+            random: own(random),
+            residual: ResidualWord::Equal,
+        }
+    }
+
+    #[test]
+    fn a_fit_tells_its_components_and_effects() {
+        let told = analyse(
+            &asked(&["block"], &["entry"]),
+            &trial(),
+            &[],
+            None,
+            &BTreeMap::new(),
+        )
+        .unwrap();
+        assert!(told.converged);
+        let names: Vec<&str> = told.components.iter().map(|c| c.name.as_str()).collect();
+        assert_eq!(names, ["entry", "residual"]);
+        assert_eq!(told.random[0].level, "e5");
+        assert!(told.heritability.unwrap() > 0.9);
+        assert!(
+            told.tests
+                .iter()
+                .any(|t| t.kind == "wald_f" && t.term == "block")
+        );
+        assert!(told.tests.iter().any(|t| t.kind == "likelihood_ratio"));
+    }
+
+    #[test]
+    fn a_factor_of_one_level_is_named() {
+        let error = analyse(
+            &asked(&["site"], &["entry"]),
+            &trial(),
+            &[],
+            None,
+            &BTreeMap::new(),
+        )
+        .unwrap_err();
+        assert!(error.to_string().contains("site"), "{error}");
+    }
+
+    #[test]
+    fn terms_are_checked_by_name() {
+        let none = |_: &str| false;
+        assert_eq!(term_fault("entry:site", true, none), None);
+        assert!(
+            term_fault("entry:plot", true, none)
+                .unwrap()
+                .contains("plot")
+        );
+        assert!(
+            term_fault("crop_load", true, |name| name == "crop_load")
+                .unwrap()
+                .contains("fixed")
+        );
+        assert_eq!(
+            term_fault("crop_load", false, |name| name == "crop_load"),
+            None
+        );
+    }
+}

@@ -1,0 +1,445 @@
+//! Pages in a browser's hands: signing in, staying signed in, seeing what one may see.
+
+use end_to_end::{Reply, System};
+use platform::Clock;
+use serde_json::json;
+
+/// A browser without scripts: it keeps one cookie and follows nothing by itself.
+struct Browser {
+    url: String,
+    http: reqwest::Client,
+    cookie: Option<String>,
+}
+
+struct Seen {
+    status: u16,
+    location: Option<String>,
+    text: String,
+    headers: reqwest::header::HeaderMap,
+}
+
+impl Browser {
+    fn new(system: &System) -> Self {
+        let http = reqwest::Client::builder()
+            .redirect(reqwest::redirect::Policy::none())
+            .build()
+            .expect("a client");
+        Self {
+            url: system.url(),
+            http,
+            cookie: None,
+        }
+    }
+
+    async fn signed_in(system: &System, role: &str) -> Self {
+        let mut browser = Self::new(system);
+        let account = system.account(role).clone();
+        let seen = browser
+            .sign_in(&account.login, &account.password, "/")
+            .await;
+        assert_eq!(seen.status, 303, "{}", seen.text);
+        browser
+    }
+
+    async fn sign_in(&mut self, login: &str, password: &str, next: &str) -> Seen {
+        self.post(
+            "/sign-in",
+            &[("login", login), ("password", password), ("next", next)],
+            &[],
+        )
+        .await
+    }
+
+    async fn get(&mut self, path: &str) -> Seen {
+        let request = self.http.get(format!("{}{path}", self.url));
+        self.send(request).await
+    }
+
+    async fn post(&mut self, path: &str, form: &[(&str, &str)], headers: &[(&str, &str)]) -> Seen {
+        let body: Vec<String> = form
+            .iter()
+            .map(|(n, v)| format!("{n}={}", encoded(v)))
+            .collect();
+        let mut request = self
+            .http
+            .post(format!("{}{path}", self.url))
+            .header("content-type", "application/x-www-form-urlencoded")
+            .body(body.join("&"));
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        self.send(request).await
+    }
+
+    async fn send(&mut self, mut request: reqwest::RequestBuilder) -> Seen {
+        if let Some(cookie) = &self.cookie {
+            request = request.header("cookie", cookie);
+        }
+        let response = request.send().await.expect("the server answers");
+        let headers = response.headers().clone();
+        if let Some(cookie) = headers.get("set-cookie") {
+            let cookie = cookie.to_str().expect("a cookie of text");
+            let pair = cookie.split(';').next().unwrap_or_default().to_owned();
+            self.cookie = (!pair.ends_with('=')).then_some(pair);
+        }
+        Seen {
+            status: response.status().as_u16(),
+            location: headers
+                .get("location")
+                .map(|v| v.to_str().expect("text").to_owned()),
+            text: response.text().await.expect("a page of text"),
+            headers,
+        }
+    }
+
+    async fn page(&mut self, path: &str) -> String {
+        let seen = self.get(path).await;
+        assert_eq!(seen.status, 200, "{path}: {}", seen.text);
+        seen.text
+    }
+}
+
+fn encoded(text: &str) -> String {
+    text.bytes().map(|b| format!("%{b:02X}")).collect()
+}
+
+fn id(reply: Reply) -> String {
+    reply.expect(201)["id"].as_str().expect("an id").to_owned()
+}
+
+#[tokio::test]
+async fn a_person_signs_in_by_the_form_and_out_again() {
+    let system = System::start().await;
+    let mut browser = Browser::new(&system);
+    let form = browser.page("/sign-in").await;
+    for wanted in [
+        "<form",
+        "name=\"login\"",
+        "name=\"password\"",
+        "for=\"login\"",
+        "To the content",
+    ] {
+        assert!(form.contains(wanted), "{wanted} in {form}");
+    }
+    let account = system.account("manager").clone();
+    let refused = browser
+        .sign_in(&account.login, "not the password", "/pipeline")
+        .await;
+    assert_eq!(refused.status, 401);
+    assert!(refused.text.contains("do not fit together") && browser.cookie.is_none());
+
+    let taken = browser
+        .sign_in(&account.login, &account.password, "/pipeline")
+        .await;
+    assert_eq!(
+        (taken.status, taken.location.as_deref()),
+        (303, Some("/pipeline"))
+    );
+    let cookie = taken.headers["set-cookie"].to_str().unwrap().to_owned();
+    assert!(
+        cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
+        "{cookie}"
+    );
+    let start = browser.page("/").await;
+    assert!(
+        start.contains("href=\"/pipeline\"") && !start.contains("href=\"/partner\""),
+        "{start}"
+    );
+
+    let held = browser.cookie.clone();
+    let out = browser.post("/sign-out", &[], &[]).await;
+    assert_eq!(
+        (out.status, out.location.as_deref()),
+        (303, Some("/sign-in"))
+    );
+    assert_eq!(browser.cookie, None);
+    assert_eq!(browser.get("/").await.status, 303);
+    assert!(held.is_some());
+}
+
+#[tokio::test]
+async fn nobody_sees_a_page_without_signing_in() {
+    let system = System::start().await;
+    let mut browser = Browser::new(&system);
+    for path in [
+        "/",
+        "/days",
+        "/days/2026-02-14",
+        "/seasons",
+        "/season/2026",
+        "/crosses",
+        "/crosses/1",
+        "/germplasm",
+        "/trials",
+        "/trials/1",
+        "/pipeline?year=2012",
+        "/due-dates",
+        "/forecast",
+        "/candidates",
+        "/partner",
+        "/find?number=1",
+        "/seedlings/1",
+        "/mothers/1",
+        "/pollen-lots/1",
+        "/analyses/1",
+    ] {
+        let seen = browser.get(path).await;
+        let wanted = format!(
+            "/sign-in?next={}",
+            path.replace('/', "%2F")
+                .replace('?', "%3F")
+                .replace('=', "%3D")
+        );
+        assert_eq!(
+            (seen.status, seen.location.as_deref()),
+            (303, Some(wanted.as_str())),
+            "{path}"
+        );
+    }
+    for path in ["/sign-in", "/docs", "/problems", "/style.css", "/icon.svg"] {
+        browser.page(path).await;
+    }
+}
+
+#[tokio::test]
+async fn signing_in_never_leads_to_another_site() {
+    let system = System::start().await;
+    let account = system.account("breeder").clone();
+    for next in [
+        "https://elsewhere.example/",
+        "//elsewhere.example",
+        "/\\elsewhere.example",
+        "javascript:alert(1)",
+    ] {
+        let mut browser = Browser::new(&system);
+        let form = browser
+            .page(&format!("/sign-in?next={}", encoded(next)))
+            .await;
+        assert!(
+            !form.contains("elsewhere") && !form.contains("javascript"),
+            "{form}"
+        );
+        let taken = browser
+            .sign_in(&account.login, &account.password, next)
+            .await;
+        assert_eq!(
+            (taken.status, taken.location.as_deref()),
+            (303, Some("/")),
+            "{next}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_form_of_another_site_is_refused() {
+    let system = System::start().await;
+    let mut browser = Browser::signed_in(&system, "breeder").await;
+    for headers in [
+        ("origin", "https://elsewhere.example"),
+        ("sec-fetch-site", "cross-site"),
+    ] {
+        assert_eq!(
+            browser.post("/sign-out", &[], &[headers]).await.status,
+            403,
+            "{headers:?}"
+        );
+    }
+    browser.page("/").await;
+}
+
+#[tokio::test]
+async fn every_reply_carries_the_shield() {
+    let system = System::start().await;
+    let mut browser = Browser::signed_in(&system, "manager").await;
+    for path in [
+        "/",
+        "/sign-in",
+        "/docs",
+        "/style.css",
+        "/no-such-candidate",
+        "/candidates/none",
+    ] {
+        let seen = browser.get(path).await;
+        if path == "/no-such-candidate" {
+            assert_eq!(seen.status, 404);
+            continue;
+        }
+        let policy = seen.headers["content-security-policy"].to_str().unwrap();
+        assert!(
+            policy.starts_with("default-src 'none'") && !policy.contains("unsafe"),
+            "{path}: {policy}"
+        );
+        assert_eq!(seen.headers["x-frame-options"], "DENY", "{path}");
+        assert_eq!(seen.headers["x-content-type-options"], "nosniff", "{path}");
+        assert!(seen.headers.contains_key("referrer-policy"), "{path}");
+        assert!(
+            !seen.text.contains("<script") && !seen.text.contains(" style=\""),
+            "{path}"
+        );
+    }
+    assert_eq!(browser.get("/").await.headers["cache-control"], "no-store");
+    let style = browser.get("/style.css").await;
+    assert_eq!(style.headers["cache-control"], "public, max-age=86400");
+}
+
+#[tokio::test]
+async fn a_page_shows_no_more_than_a_role_may_see() {
+    let system = System::start().await;
+    let mut partner = Browser::signed_in(&system, "partner_a").await;
+    for path in [
+        "/pipeline",
+        "/candidates",
+        "/germplasm",
+        "/trials",
+        "/days/2026-02-14",
+    ] {
+        let seen = partner.get(path).await;
+        assert_eq!(seen.status, 403, "{path}: {}", seen.text);
+        assert!(
+            seen.text.contains("Your roles do not allow this"),
+            "{}",
+            seen.text
+        );
+    }
+    let own = partner.page("/partner").await;
+    assert!(
+        own.contains("Release status") && own.contains("Caution"),
+        "{own}"
+    );
+    let start = partner.page("/").await;
+    assert!(
+        start.contains("/partner") && !start.contains("/pipeline"),
+        "{start}"
+    );
+
+    let mut manager = Browser::signed_in(&system, "manager").await;
+    manager.page("/pipeline").await;
+    assert_eq!(manager.get("/partner").await.status, 403);
+}
+
+#[tokio::test]
+async fn what_was_entered_over_the_api_is_seen_on_the_pages() {
+    let system = System::start().await;
+    let trials = system.sign_in("trials").await;
+    let site =
+        json!({"name": "North <b>field</b>", "country": "US", "time_zone": "America/Los_Angeles"});
+    let site = id(trials.post("/api/evaluation/v1/sites", &site).await);
+    let trial =
+        json!({"name": "Early & late", "stage": "own_root", "season": 2026, "site_ids": [site]});
+    let trial = id(trials.post("/api/evaluation/v1/trials", &trial).await);
+
+    let mut browser = Browser::signed_in(&system, "breeder").await;
+    let list = browser.page("/trials").await;
+    assert!(
+        list.contains("Early &amp; late") && list.contains("own-root"),
+        "{list}"
+    );
+    assert!(
+        !browser
+            .page("/trials?season=2025")
+            .await
+            .contains("Early &amp; late")
+    );
+    let page = browser.page(&format!("/trials/{trial}")).await;
+    assert!(page.contains("North &lt;b&gt;field&lt;/b&gt;"), "{page}");
+
+    let mut other = Browser::signed_in(&system.other_programme().await, "breeder").await;
+    assert!(!other.page("/trials").await.contains("Early &amp; late"));
+    let hidden = other.get(&format!("/trials/{trial}")).await;
+    assert_eq!(hidden.status, 404);
+    assert!(hidden.text.contains("Not found"), "{}", hidden.text);
+}
+
+#[tokio::test]
+async fn lists_are_paged_by_their_cursor() {
+    let system = System::start().await;
+    let trials = system.sign_in("trials").await;
+    let site = json!({"name": "North", "country": "US", "time_zone": "America/Los_Angeles"});
+    let site = id(trials.post("/api/evaluation/v1/sites", &site).await);
+    for n in 0..53 {
+        let trial = json!({"name": format!("Trial no {n}."), "stage": "own_root", "season": 2026, "site_ids": [site]});
+        id(trials.post("/api/evaluation/v1/trials", &trial).await);
+    }
+    let mut browser = Browser::signed_in(&system, "trials").await;
+    let first = browser.page("/trials?season=2026").await;
+    let next = first
+        .split("rel=\"next\" href=\"")
+        .nth(1)
+        .expect("a next page")
+        .split('"')
+        .next()
+        .unwrap();
+    let next = next.replace("&amp;", "&");
+    assert!(
+        next.contains("season=2026") && next.contains("cursor="),
+        "{next}"
+    );
+    let second = browser.page(&format!("/trials{next}")).await;
+    assert!(!second.contains("rel=\"next\"") && second.contains("From the beginning"));
+    let shown = |page: &str, n: usize| page.contains(&format!("Trial no {n}."));
+    for n in 0..53 {
+        assert!(
+            shown(&first, n) != shown(&second, n),
+            "trial {n} is on one of the two pages"
+        );
+    }
+}
+
+#[tokio::test]
+async fn an_ended_access_token_is_renewed_behind_the_page() {
+    // Identity's clock stands an hour back at first, so what it signs then has ended by now.
+    let now = jiff::Timestamp::now();
+    let clock = Clock::standing_at(now - jiff::SignedDuration::from_hours(1));
+    let system = System::start_at(clock.clone()).await;
+    let mut browser = Browser::signed_in(&system, "manager").await;
+    let ended = browser.cookie.clone().expect("a cookie");
+    clock.set(now);
+
+    // Two pages asked for at the same moment share one exchange of the refresh token.
+    let mut twin = Browser::new(&system);
+    twin.cookie = Some(ended.clone());
+    let (one, two) = tokio::join!(browser.get("/pipeline"), twin.get("/candidates"));
+    assert_eq!(
+        (one.status, two.status),
+        (200, 200),
+        "{} {}",
+        one.text,
+        two.text
+    );
+    assert_ne!(browser.cookie.as_deref(), Some(ended.as_str()));
+    assert_eq!(browser.cookie, twin.cookie);
+    browser.page("/pipeline").await;
+
+    let mut forger = Browser::new(&system);
+    forger.cookie = Some("drupeline_session=a.b.c~not-a-refresh-token".into());
+    let sent = forger.get("/pipeline").await;
+    assert_eq!(
+        (sent.status, sent.location.as_deref()),
+        (303, Some("/sign-in?next=%2Fpipeline"))
+    );
+    assert_eq!(
+        forger.cookie, None,
+        "a cookie that does not hold is taken away"
+    );
+}
+
+#[tokio::test]
+async fn the_api_is_explained_to_people() {
+    let system = System::start().await;
+    let mut browser = Browser::new(&system);
+    let docs = browser.page("/docs").await;
+    for entry in drupeline::assembly::catalogue() {
+        let operation = entry.operation;
+        let named = format!("id=\"{}.{}\"", operation.service, operation.name);
+        assert!(docs.contains(&named), "{named} is missing");
+    }
+    for kind in platform::fault::FaultKind::ALL {
+        let (_, slug, title) = kind.http();
+        let page = browser.page(&format!("/problems/{slug}")).await;
+        assert!(
+            page.contains(title) && page.contains("What mends it"),
+            "{slug}"
+        );
+    }
+    assert_eq!(browser.get("/problems/no-such").await.status, 404);
+}
