@@ -2,6 +2,7 @@
 
 mod access;
 mod contract;
+mod crossing;
 mod crossing_season;
 mod evaluation;
 mod identity;
