@@ -19,7 +19,8 @@ create table record (
     -- Why it deserves a second look.
     doubt text,
     recorded_at timestamptz not null,
-    primary key (programme_id, year, id)
+    -- The id before the year, as a record is looked for by its id alone.
+    primary key (programme_id, id, year)
 ) partition by list (year);
 create index record_by_trait on record (programme_id, trial_id, trait);
 create index record_in_doubt on record (programme_id, trial_id) where doubt is not null;

@@ -1051,6 +1051,45 @@ async fn analyses_run_in_the_background_and_say_what_stands_in_their_way() {
         "{one_level:#}"
     );
 
+    // Crop load as a covariate, assessors as a random term, and residuals of other kinds.
+    let loads = world.rows(&trees, "crop_load", 6.0, 0.0);
+    assert_eq!(world.take(&loads).await["accepted"], trees.len());
+    for (model, expected) in [
+        (
+            json!({"trait": "brix", "fixed": ["site", "crop_load"], "random": ["entry"]}),
+            "crop_load",
+        ),
+        (
+            json!({"trait": "brix", "fixed": ["site", "assessor"], "random": ["entry"], "residual": "by_site"}),
+            "assessor",
+        ),
+        (
+            json!({"trait": "brix", "fixed": ["site"], "random": ["entry"], "residual": "row_column"}),
+            "site",
+        ),
+    ] {
+        let id = text(&world.trials.post(&path, &model).await.expect(202), "id");
+        let told = finished(&world.trials, &id).await;
+        assert_eq!(told["status"], "done", "{told:#}");
+        let fixed = told["fixed"].as_array().unwrap();
+        if told["converged"] == true {
+            let has = fixed.iter().any(|f| text(f, "name").starts_with(expected));
+            assert!(has, "{expected} is missing in {fixed:#?}");
+        } else {
+            assert!(
+                fixed.is_empty() && told["random"] == json!([]),
+                "no ranking: {told:#}"
+            );
+            assert!(text(&told, "problem").contains("converge"), "{told:#}");
+        }
+    }
+    let listed = world.trials.get(&path).await.expect(200);
+    assert_eq!(
+        listed["items"][0]["random"],
+        json!([]),
+        "lists leave the effects out"
+    );
+
     // Breeding values, for parents that were never measured too.
     let related =
         json!({"trait": "brix", "fixed": ["site"], "random": ["entry"], "relationship": true});

@@ -629,7 +629,7 @@ async fn with_doubts(
 /// Lists records.
 ///
 /// # Errors
-/// Invalid fields; neither a trial nor a tree named.
+/// Invalid fields; a tree that is not known.
 pub async fn list(
     _app: &EvaluationApp,
     unit: &mut Unit,

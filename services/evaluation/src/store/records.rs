@@ -5,6 +5,7 @@ use std::collections::{HashMap, HashSet};
 use contract::evaluation::RecordItem;
 use jiff::Timestamp;
 use platform::database::Instant;
+use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
 use platform::{Fault, PersonId, ProgrammeId};
 use sqlx::{PgConnection, Postgres, QueryBuilder};
@@ -173,7 +174,12 @@ pub async fn insert(
         .bind(corrections.iter().map(|c| c.0).collect::<Vec<_>>())
         .bind(corrections.iter().map(|c| c.1).collect::<Vec<_>>())
         .execute(connection)
-        .await?;
+        .await
+        .on_constraint("correction_pkey", || {
+            Fault::state(
+                "another batch corrected one of the same records at this moment; send it again",
+            )
+        })?;
     }
     Ok(written)
 }

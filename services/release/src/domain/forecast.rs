@@ -566,7 +566,9 @@ mod tests {
                     .enumerate()
                 {
                     let on = start.saturating_add((2 * (step as i64 + 1)).years());
-                    let goes_on = (i / 18 + step as i64 * 3) % 10 < share_n;
+                    // Mixed, so that the steps decide apart from each other.
+                    let mixed = (i * 7 + step as i64 + 1) * 2_654_435_761;
+                    let goes_on = (mixed >> 9) % 10 < share_n;
                     let to = if goes_on { *stage } else { Stage::Withdrawn };
                     moves.push(moved(to, on));
                     if !goes_on {
