@@ -258,7 +258,7 @@ async fn weather_is_read_corrected_and_recomputed() {
     let rows: Vec<Value> = (0..24).map(|h| json!({"at": format!("2026-02-10T{h:02}:00"), "temperature_c": 52.0 + f64::from(h)})).collect();
     let asked = field.post(&readings(&third), &json!(rows)).await;
     assert!(
-        asked.body["detail"].to_string().contains("Fahrenheit"),
+        asked.body.to_string().contains("Fahrenheit"),
         "{}",
         asked.body
     );
@@ -290,7 +290,7 @@ async fn weather_is_read_corrected_and_recomputed() {
     let seen = manager.get(&path).await.expect(200);
     assert_eq!(
         (text(&seen, "first_day"), text(&seen, "last_day")),
-        ("2025-11-02".into(), "2026-02-10".into())
+        ("2025-11-01".into(), "2026-02-10".into())
     );
     let edit = json!({"name": "Ridge top", "site": "Ridge"});
     let edited = field.put(&path, &edit, 1).await.expect(200);
@@ -895,7 +895,7 @@ async fn pairs_are_ranked_with_their_reasons() {
     // Another programme's plants are unknown.
     let other = system.other_programme().await.sign_in("breeder").await;
     let body = json!({"traits": [{"trait": "brix", "weight": 1}], "candidate_ids": known.ids});
-    assert_eq!(other.post(&advise, &body).await.pointers(422).len(), 7);
+    assert_eq!(other.post(&advise, &body).await.pointers(422).len(), 6);
 }
 
 #[tokio::test]
@@ -923,7 +923,7 @@ async fn a_season_trades_gain_against_coancestry() {
     let plan = format!("{ROOT}/season-plan");
     let body = json!({
         "season": "2026", "traits": [{"trait": "brix", "weight": 1}], "flowers_n": 5000, "mothers_n": 20,
-        "crosses_n": 10, "kinship_ceiling": 0.14, "pair_kinship_ceiling": 0.1, "seed": 3,
+        "crosses_n": 10, "kinship_ceiling": 0.12, "pair_kinship_ceiling": 0.1, "seed": 3,
     });
     let planned = breeder.post(&plan, &body).await.expect(200);
     let curve = planned["trade_off"].as_array().unwrap();
@@ -935,7 +935,7 @@ async fn a_season_trades_gain_against_coancestry() {
         );
     }
     assert!(
-        number(&planned["best"], "group_coancestry") <= 0.14 + 1e-6,
+        number(&planned["best"], "group_coancestry") <= 0.12 + 1e-6,
         "{:#}",
         planned["best"]
     );
@@ -1105,7 +1105,7 @@ async fn pollens_are_compared_on_one_variety() {
     );
     // Clopper and Pearson at 57 of 120.
     assert!(
-        (number(one, "low") - 0.3831).abs() < 5e-4 && (number(one, "high") - 0.5682).abs() < 5e-4,
+        (number(one, "low") - 0.38311).abs() < 1e-5 && (number(one, "high") - 0.56815).abs() < 1e-5,
         "{one:#}"
     );
     assert_eq!(result["pollens"][2]["verdict"], "none");
