@@ -1,6 +1,6 @@
 //! A whole season's crosses at once: gain against coancestry, then mates, mothers and flowers.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use biometry::selection::contributions::{Contributions, Mating, Parents, allocate_mates};
 use contract::crossing::{
@@ -171,7 +171,7 @@ pub async fn plan(
     let mother_weights: Vec<f64> = mothers_n.iter().map(|n| *n as f64).collect();
     let flowers_n = largest_remainders(asked.flowers_n as usize, &mother_weights, |_| 0);
     let mut matings = Vec::with_capacity(oriented.len());
-    let mut sets: HashMap<String, (f64, String)> = HashMap::new();
+    let mut sets: BTreeMap<String, (f64, String)> = BTreeMap::new();
     let mut lacking: HashMap<usize, u32> = HashMap::new();
     for (k, cross) in oriented.iter().enumerate() {
         let (mother, father) = (
@@ -377,7 +377,7 @@ fn told(
     drawn: &Drawn,
     oriented: &[Oriented],
     matings: Vec<SeasonMating>,
-    notes: Vec<String>,
+    mut notes: Vec<String>,
 ) -> SeasonPlan {
     let n = candidates.rows.len();
     let alike = parents.coancestry.iter().flatten().sum::<f64>() / (n * n) as f64;
@@ -409,6 +409,12 @@ fn told(
                 .sum::<f64>()
         })
         .sum();
+    if planned_coancestry > drawn.ceiling {
+        notes.push(format!(
+            "whole crosses come to a group coancestry of {planned_coancestry:.4}, above the ceiling of {:.4}; more crosses come nearer to the best shares",
+            drawn.ceiling
+        ));
+    }
     let mut contributions: Vec<ParentContribution> = (0..n)
         .filter(|&i| drawn.best.shares[i] > NO_SHARE || planned[i] > 0.0)
         .map(|i| ParentContribution {

@@ -1,6 +1,6 @@
 //! What is wanted of a cross, and what a pair of parents promises of it.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use compatibility::{
     Genotype, GenotypePattern, LocusCross, ProgenySpread, Side, Species, WantedShare, catalogue,
@@ -41,7 +41,8 @@ pub struct TraitModel {
     pub weight: f64,
     at_least: Option<f64>,
     at_most: Option<f64>,
-    values: HashMap<PlantId, f64>,
+    /// In order, so that sums over them come out the same every time.
+    values: BTreeMap<PlantId, f64>,
     source: Source,
     note: String,
 }
@@ -103,7 +104,7 @@ impl TraitModel {
         name: String,
         notes: &[(PlantId, &BTreeMap<String, String>)],
     ) -> Option<Self> {
-        let values: HashMap<PlantId, f64> = notes
+        let values: BTreeMap<PlantId, f64> = notes
             .iter()
             .filter_map(|(id, traits)| Some((*id, note_of(traits, &name)?.parse::<f64>().ok()?)))
             .filter(|(_, value)| value.is_finite())
@@ -163,7 +164,7 @@ impl TraitModel {
         goal: &TraitGoal,
         name: String,
     ) -> Option<Self> {
-        let mut values = HashMap::new();
+        let mut values = BTreeMap::new();
         for (id, value) in &goal.breeding_values {
             let at = field(&format!("breeding_values/{id}"));
             if let Some(id) = fields.id(&at, id) {
