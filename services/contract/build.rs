@@ -13,6 +13,7 @@ const SCALARS: &[&str] = &[
     "drupeline.evaluation.v1.RecordBatchRow.value",
     "drupeline.release.v1.RoyaltyTerms.amount",
     "drupeline.release.v1.RoyaltyTerms.minimum",
+    "drupeline.release.v1.RoyaltyTerms.yearly_increase_percent",
     "drupeline.release.v1.RoyaltyStep.above",
     "drupeline.release.v1.RoyaltyStep.amount",
     "drupeline.release.v1.ReportPropagationRequest.hectares",
@@ -21,8 +22,9 @@ const SCALARS: &[&str] = &[
     "drupeline.crossing.v1.AdviseCrossRequest.season",
     "drupeline.crossing.v1.PrintLabelsRequest.season",
     "drupeline.crossing.v1.RankCrossesRequest.season",
+    "drupeline.crossing.v1.PlanPollinizerTrialRequest.season",
+    "drupeline.crossing.v1.AdvisePairsRequest.season",
     "drupeline.crossing.v1.PlanSeasonRequest.season",
-    "drupeline.crossing.v1.OpenPollinizerTrialRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.

@@ -202,6 +202,30 @@ platform::operations! {
     GET "/days/{date}/sheet" print_day(PrintDayRequest) -> Document,
         may ReadProgramme, Document => app::days::print;
 
+    /// Rank possible crosses for an objective, with the reasons side by side.
+    POST "/cross-ranking" rank_crosses(RankCrossesRequest) -> CrossRanking,
+        may ReadProgramme, Read => app::ranking::rank;
+
+    /// Plan a pollinizer trial: several pollens on one variety in isolation.
+    POST "/pollinizer-trials" plan_pollinizer_trial(PlanPollinizerTrialRequest) -> PollinizerTrial,
+        may PlanCrosses, Create => app::pollinizers::plan;
+
+    /// List pollinizer trials.
+    GET "/pollinizer-trials" list_pollinizer_trials(ListPollinizerTrialsRequest) -> PollinizerTrialList,
+        may ReadProgramme, Read => app::pollinizers::list;
+
+    /// One pollinizer trial with its counts.
+    GET "/pollinizer-trials/{pollinizer_trial_id}" get_pollinizer_trial(GetPollinizerTrialRequest) -> PollinizerTrial,
+        may ReadProgramme, Read => app::pollinizers::get;
+
+    /// Record flowers and fruits by pollen and branch; a later count of a branch replaces an earlier.
+    POST "/pollinizer-trials/{pollinizer_trial_id}/counts" record_pollinizer_counts(RecordPollinizerCountsRequest) -> PollinizerTrial,
+        may WorkBloom, Create => app::pollinizers::record;
+
+    /// Judge a pollinizer trial: set by pollen, tests, recommendation.
+    POST "/pollinizer-trials/{pollinizer_trial_id}/result" judge_pollinizer_trial(JudgePollinizerTrialRequest) -> PollinizerResult,
+        may ReadProgramme, Read => app::pollinizers::judge;
+
     /// Load a season whole: everything is checked, and all is written or nothing.
     POST "/season-imports" import_season(ImportSeasonRequest) -> ImportSeasonReply,
         may ImportSeason, Act => app::import::load;
@@ -251,30 +275,10 @@ platform::operations! {
         may ReadProgramme, Read => app::forecast::score;
 
     /// Rank possible crosses for an objective, with the reasons side by side.
-    POST "/cross-adviser" rank_crosses(RankCrossesRequest) -> RankedCrosses,
+    POST "/cross-adviser" advise_pairs(AdvisePairsRequest) -> AdvisedPairs,
         may ReadProgramme, Read => app::adviser::rank;
 
     /// Share a season's crosses among parents: gain against coancestry.
     POST "/season-plan" plan_season(PlanSeasonRequest) -> SeasonPlan,
         may ReadProgramme, Read => app::season_plan::plan;
-
-    /// Open a trial of pollens on one variety.
-    POST "/pollinizer-trials" open_pollinizer_trial(OpenPollinizerTrialRequest) -> PollinizerTrial,
-        may WorkBloom, Create => app::pollinizers::open;
-
-    /// List pollinizer trials.
-    GET "/pollinizer-trials" list_pollinizer_trials(ListPollinizerTrialsRequest) -> PollinizerTrialList,
-        may ReadProgramme, Read => app::pollinizers::list;
-
-    /// One pollinizer trial with its counts.
-    GET "/pollinizer-trials/{trial_id}" get_pollinizer_trial(GetPollinizerTrialRequest) -> PollinizerTrial,
-        may ReadProgramme, Read => app::pollinizers::get;
-
-    /// Take counts of flowers and fruit by pollen and branch.
-    POST "/pollinizer-trials/{trial_id}/counts" record_pollinizer_counts(RecordPollinizerCountsRequest) -> BatchReply,
-        may WorkBloom, Batch => app::pollinizers::record;
-
-    /// Which pollen sets best, or how many more flowers would tell.
-    POST "/pollinizer-trials/{trial_id}/result" judge_pollinizer_trial(JudgePollinizerTrialRequest) -> PollinizerResult,
-        may ReadProgramme, Read => app::pollinizers::judge;
 }

@@ -122,7 +122,23 @@ impl Table {
 /// Text in a cell; a dash when it is empty.
 pub fn text(value: impl AsRef<str>) -> Markup {
     let value = value.as_ref();
-    html! { @if value.is_empty() { (NOTHING) } @else { (value) } }
+    html! {
+        @if value.is_empty() {
+            (NOTHING)
+        } @else if is_number(value) {
+            span.nowrap { (value) }
+        } @else {
+            (value)
+        }
+    }
+}
+
+/// Whether a text is a number issued by the programme, which must not break at its hyphens.
+fn is_number(value: &str) -> bool {
+    value.len() <= 16
+        && value.contains('-')
+        && value.contains(|c: char| c.is_ascii_digit())
+        && !value.contains(char::is_whitespace)
 }
 
 /// A service's word in a cell.
@@ -168,7 +184,7 @@ pub fn link(path: &str, id: &str, name: &str) -> Markup {
         @if id.is_empty() || name.is_empty() {
             (text(name))
         } @else {
-            a href={ (path) "/" (id) } { (name) }
+            a.nowrap[is_number(name)] href={ (path) "/" (id) } { (name) }
         }
     }
 }
@@ -186,14 +202,25 @@ pub fn facts(pairs: Vec<(&str, Markup)>) -> Markup {
     }
 }
 
-/// Warnings that stay on a record.
+/// Warnings that stay on a record; of many, all but the first few are folded away.
 pub fn warnings(warnings: &[CrossWarning]) -> Markup {
-    html! {
-        @if !warnings.is_empty() {
+    const OPEN: usize = 3;
+    let (open, folded) = warnings.split_at(warnings.len().min(OPEN));
+    let list = |some: &[CrossWarning]| {
+        html! {
             ul.warnings {
-                @for warning in warnings {
+                @for warning in some {
                     li { strong { "Warning" } ": " (warning.message) }
                 }
+            }
+        }
+    };
+    html! {
+        @if !open.is_empty() { (list(open)) }
+        @if !folded.is_empty() {
+            details {
+                summary { (words::some(folded.len() as u64, "more warning", "more warnings")) }
+                (list(folded))
             }
         }
     }

@@ -48,6 +48,8 @@ pub struct Assembled {
     pub background: Vec<Background>,
     /// Reaches the services, of this process and elsewhere, in the dashboard's name.
     pub peers: Peers,
+    /// Through which services of this process reach one another; keep it for as long as they serve.
+    pub here: Arc<OnceLock<Router>>,
     /// Each service's tables.
     pub pools: BTreeMap<ServiceName, PgPool>,
 }
@@ -77,11 +79,11 @@ pub fn catalogue() -> Vec<CatalogueEntry> {
 /// # Errors
 /// When a database does not answer, a schema is not up to date or an address cannot be read.
 pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sync>> {
-    let cell = Arc::new(OnceLock::new());
+    let here = Arc::new(OnceLock::new());
     let mut places = BTreeMap::new();
     for service in WITH_TABLES {
         if plan.here.contains(&service) {
-            places.insert(service, Place::Here(cell.clone()));
+            places.insert(service, Place::Here(Arc::downgrade(&here)));
         } else if let Some(address) = plan.elsewhere.get(&service) {
             places.insert(service, Place::at(address)?);
         }
@@ -135,11 +137,12 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
         });
     }
-    let (router, background) = server::assemble(mounted, cell).await?;
+    let (router, background) = server::assemble(mounted, &here).await?;
     Ok(Assembled {
         router,
         background,
         peers: peers_of(ServiceName::Dashboard),
+        here,
         pools,
     })
 }

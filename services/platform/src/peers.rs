@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, OnceLock, Weak};
 use std::time::{Duration, Instant};
 
 use axum::Router;
@@ -76,8 +76,10 @@ struct Inner {
 /// Where a service is found.
 #[derive(Clone)]
 pub enum Place {
-    /// In this process; the router is there once all services are assembled.
-    Here(Arc<OnceLock<Router>>),
+    /// In this process; the router is there once all services are assembled, and for as long as
+    /// whoever assembled them keeps it: the services are in the router, so they must not keep it
+    /// themselves.
+    Here(Weak<OnceLock<Router>>),
     /// At an address.
     There(tonic::transport::Channel),
 }
@@ -123,6 +125,7 @@ impl Peers {
             || Fault::unavailable(format!("the {service} service is not reachable from here"));
         match self.0.places.get(&service).ok_or_else(missing)? {
             Place::Here(cell) => {
+                let cell = cell.upgrade().ok_or_else(missing)?;
                 let router = cell.get().ok_or_else(missing)?.clone();
                 Ok(BoxCloneSyncService::new(
                     router

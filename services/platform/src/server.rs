@@ -3,7 +3,7 @@
 use std::convert::Infallible;
 use std::future::Future;
 use std::pin::Pin;
-use std::sync::{Arc, OnceLock};
+use std::sync::OnceLock;
 use std::time::Duration;
 
 use axum::Router;
@@ -65,7 +65,7 @@ where
 /// When the descriptors for reflection do not hold together.
 pub async fn assemble(
     services: Vec<Mounted>,
-    here: Arc<OnceLock<Router>>,
+    here: &OnceLock<Router>,
 ) -> Result<(Router, Vec<Background>), Box<dyn std::error::Error + Send + Sync>> {
     let mut router = Router::new();
     let mut catalogue = Vec::new();

@@ -23,13 +23,6 @@ pub struct Unit {
     touched: Vec<Value>,
 }
 
-/// A part of a unit that is still open.
-#[must_use = "a part is kept or undone"]
-#[derive(Debug)]
-pub struct Part {
-    touched_n: usize,
-}
-
 impl Unit {
     pub(crate) async fn begin(
         context: &Context,
@@ -137,35 +130,6 @@ impl Unit {
         .bind(Instant(self.now))
         .execute(self.connection())
         .await?;
-        Ok(())
-    }
-
-    /// Opens a part of the unit that can be undone alone; parts nest.
-    ///
-    /// # Errors
-    /// When the database does not answer.
-    pub async fn open_part(&mut self) -> Result<Part, Fault> {
-        sqlx::query("savepoint part").execute(self.connection()).await?;
-        Ok(Part { touched_n: self.touched.len() })
-    }
-
-    /// Keeps what was written since the part, the last one still open, was opened.
-    ///
-    /// # Errors
-    /// When the database does not answer.
-    pub async fn keep_part(&mut self, _part: Part) -> Result<(), Fault> {
-        sqlx::query("release savepoint part").execute(self.connection()).await?;
-        Ok(())
-    }
-
-    /// Undoes what was written since the part, the last one still open, was opened.
-    ///
-    /// # Errors
-    /// When the database does not answer.
-    pub async fn undo_part(&mut self, part: Part) -> Result<(), Fault> {
-        sqlx::query("rollback to savepoint part").execute(self.connection()).await?;
-        sqlx::query("release savepoint part").execute(self.connection()).await?;
-        self.touched.truncate(part.touched_n);
         Ok(())
     }
 

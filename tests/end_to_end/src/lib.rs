@@ -11,6 +11,7 @@ pub mod postgres;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, OnceLock};
 
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
@@ -48,6 +49,7 @@ pub struct System {
     others: BTreeMap<String, Account>,
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     peers: Peers,
+    here: Arc<OnceLock<axum::Router>>,
 }
 
 struct Template {
@@ -103,6 +105,7 @@ impl System {
             others: template.other.clone(),
             databases,
             peers: assembled.peers,
+            here: assembled.here,
         }
     }
 
@@ -114,6 +117,7 @@ impl System {
             others: self.accounts.clone(),
             databases: self.databases.clone(),
             peers: self.peers.clone(),
+            here: self.here.clone(),
         }
     }
 

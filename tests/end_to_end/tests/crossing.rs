@@ -321,7 +321,7 @@ async fn questions_of_genetics_and_of_winter_are_answered() {
         breeder
             .post(
                 &format!("{ROOT}/chill"),
-                &json!({"model": "wrong", "hourly_c": [5.0, 99.0]})
+                &json!({"model": "wrong", "hourly_c": [5.0, -99.0]})
             )
             .await
             .pointers(422),
@@ -1224,4 +1224,100 @@ async fn another_programme_sees_nothing_of_it_not_even_by_plain_sql() {
 async fn programme(client: &Client) -> ProgrammeId {
     let me = client.get("/api/identity/v1/me").await.expect(200);
     me["programme_id"].as_str().unwrap().parse().unwrap()
+}
+
+#[tokio::test]
+async fn a_pollinizer_trial_is_judged_and_says_when_it_cannot_tell() {
+    let system = System::start().await;
+    let house = house(&system, ["S1", "S3"], ["S4", "S9"]).await;
+    let second = id(&create(&house.breeder, "/germplasm", &json!({"name": "Vigo", "species": "Prunus avium", "kind": "variety", "s_alleles": ["S1", "S3"]})).await);
+    let plan = json!({"season": 2026, "germplasm_id": house.mother_variety, "pollen_parent_ids": [house.father_variety, second], "isolation": "netted"});
+    let trial = id(&create(&house.breeder, "/pollinizer-trials", &plan).await);
+    let result = format!("{ROOT}/pollinizer-trials/{trial}/result");
+    house.field.post(&result, &json!({})).await.expect(409);
+    let counts = format!("/pollinizer-trials/{trial}/counts");
+    let count = |pollen: &str, branch: &str, flowers: u32, set: u32| json!({"pollen_parent_id": pollen, "branch": branch, "flowers_n": flowers, "set_n": set});
+    let few = json!({"on": "2026-04-01", "rows": [count(&house.father_variety, "1", 10, 4), count(&second, "2", 10, 2)]});
+    create(&house.field, &counts, &few).await;
+    let told = house.field.post(&result, &json!({})).await.expect(200);
+    assert_eq!(told["verdict"], "cannot_tell_yet", "{told:#}");
+    assert!(told["more_flowers_n"].as_u64().unwrap() > 0);
+    assert_eq!(
+        refused(
+            &house.field,
+            &counts,
+            &json!({"on": "2026-04-01", "rows": [count(&house.mother_variety, "1", 10, 11)]})
+        )
+        .await,
+        ["/rows/0/pollen_parent_id", "/rows/0/set_n"]
+    );
+    let many = json!({"on": "2026-04-20", "rows": [count(&house.father_variety, "1", 200, 90), count(&house.father_variety, "3", 200, 84), count(&second, "2", 200, 3), count(&second, "4", 200, 5)]});
+    create(&house.field, &counts, &many).await;
+    let told = house
+        .breeder
+        .crossing()
+        .judge_pollinizer_trial(wire::JudgePollinizerTrialRequest {
+            pollinizer_trial_id: trial,
+            ..Default::default()
+        })
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(
+        (told.verdict.as_str(), told.recommended.as_slice()),
+        ("use", ["Rolf".to_owned()].as_slice())
+    );
+    assert_eq!(
+        told.pollens[0].flowers_n, 400,
+        "the later count of branch 1 replaces the earlier"
+    );
+    assert_eq!(told.pollens[1].compatibility, "none");
+    assert!(told.p_overall < 1e-6 && told.pollens[0].low < told.pollens[0].set);
+}
+
+#[tokio::test]
+async fn crosses_are_ranked_with_their_reasons() {
+    let system = System::start().await;
+    let breeder = system.sign_in("breeder").await;
+    let mut ids = Vec::new();
+    for (name, brix, g) in [
+        ("Ada", 11.0, "Gg"),
+        ("Bo", 15.0, "Gg"),
+        ("Cleo", 17.0, "GG"),
+        ("Dan", 14.0, "gg"),
+    ] {
+        let body = json!({"name": name, "species": "Prunus persica", "kind": "variety", "traits": {"brix": brix}, "loci": {"G": g}});
+        ids.push(id(&create(&breeder, "/germplasm", &body).await));
+    }
+    let ask = json!({"species": "Prunus persica", "traits": [{"trait": "brix", "weight": 1.0}], "loci": [{"locus": "G", "wanted": ["gg"]}]});
+    let ranking = breeder
+        .post(&format!("{ROOT}/cross-ranking"), &ask)
+        .await
+        .expect(200);
+    assert_eq!(
+        (&ranking["pairs_n"], &ranking["refused_loci_n"]),
+        (&json!(12), &json!(6))
+    );
+    let best = &ranking["items"][0];
+    let names = [
+        best["seed_parent_name"].as_str().unwrap(),
+        best["pollen_parent_name"].as_str().unwrap(),
+    ];
+    assert!(names.contains(&"Bo") && names.contains(&"Dan"), "{best:#}");
+    assert_eq!(best["locus_share"], 0.5);
+    let mean = best["traits"][0]["mean"].as_f64().unwrap();
+    assert!(
+        (mean - (14.25 + 0.4 * (14.5 - 14.25))).abs() < 1e-9,
+        "{mean}"
+    );
+    assert_eq!(
+        breeder
+            .post(
+                &format!("{ROOT}/cross-ranking"),
+                &json!({"species": "Prunus persica"})
+            )
+            .await
+            .pointers(422),
+        ["/traits"]
+    );
 }

@@ -1,5 +1,5 @@
 //! The season's reckoning: weather that is corrected, bloom that is forecast and scored, pairs and
-//! whole seasons that are advised on, pollens that are compared; over REST and over gRPC.
+//! whole seasons that are advised on; over REST and over gRPC.
 
 use contract::crossing as wire;
 use end_to_end::{Client, System};
@@ -707,6 +707,9 @@ async fn parents(breeder: &Client) -> Parents {
         ("Era", "Gg", 14.0, "free"),
     ] {
         let mut more = json!({"loci": {"G": g, "D": "Dd"}, "traits": {"brix": brix}, "rights_standing": standing});
+        if standing == "agreement_needed" {
+            more["protected_by"] = json!("A neighbour");
+        }
         if ["Alba", "Brisa"].contains(&name) {
             more["seed_parent_id"] = json!(founders[0]);
             more["pollen_parent_id"] = json!(founders[1]);
@@ -861,7 +864,7 @@ async fn pairs_are_ranked_with_their_reasons() {
         let body = json!({"name": name, "species": "Prunus avium", "kind": "variety", "s_alleles": alleles, "traits": {"firmness": cherries.len() + 1}});
         cherries.push(created(&breeder, "germplasm", &body).await);
     }
-    let request = wire::RankCrossesRequest {
+    let request = wire::AdvisePairsRequest {
         candidate_ids: cherries.clone(),
         traits: vec![wire::TraitGoal {
             r#trait: "firmness".into(),
@@ -872,7 +875,7 @@ async fn pairs_are_ranked_with_their_reasons() {
     };
     let ranked = breeder
         .crossing()
-        .rank_crosses(request)
+        .advise_pairs(request)
         .await
         .unwrap()
         .into_inner();
@@ -1024,178 +1027,4 @@ async fn a_season_trades_gain_against_coancestry() {
         .unwrap()
         .into_inner();
     assert_eq!(plan.matings.iter().map(|m| m.crosses_n).sum::<u32>(), 6);
-}
-
-#[tokio::test]
-async fn pollens_are_compared_on_one_variety() {
-    let system = System::start().await;
-    let breeder = system.sign_in("breeder").await;
-    let field = system.sign_in("field").await;
-    let mut plums = Vec::new();
-    for (name, alleles) in [
-        ("Sollene", ["Sa", "Sb"]),
-        ("Pollen One", ["Sc", "Sd"]),
-        ("Pollen Two", ["Se", "Sf"]),
-        ("Pollen Three", ["Sa", "Sb"]),
-    ] {
-        let body = json!({"name": name, "species": "Prunus salicina", "kind": "variety", "s_alleles": alleles});
-        plums.push(created(&breeder, "germplasm", &body).await);
-    }
-    let body = json!({"season": 2026, "germplasm_id": plums[0], "isolation": "bag", "pollen_ids": plums[1..], "site": "Home"});
-    let trial = created(&field, "pollinizer-trials", &body).await;
-    let path = format!("{ROOT}/pollinizer-trials/{trial}");
-    field
-        .post(&format!("{path}/result"), &json!({}))
-        .await
-        .expect(409);
-
-    let count = |n: u32, pollen: usize, branch: &str, on: &str, flowers: u32, set: Option<u32>| json!({"id": format!("0190f3a2-0000-7000-8000-{n:012}"), "germplasm_id": plums[pollen], "branch": branch, "on": on, "flowers_n": flowers, "set_n": set, "by": "crew"});
-    let rows = json!([
-        count(1, 1, "b1", "2026-03-01", 60, None),
-        count(2, 1, "b1", "2026-04-10", 60, Some(30)),
-        count(3, 1, "b2", "2026-04-10", 60, Some(27)),
-        count(4, 2, "b3", "2026-04-10", 60, Some(9)),
-        count(5, 2, "b4", "2026-04-10", 60, Some(6)),
-        count(6, 3, "b5", "2026-04-10", 60, Some(0)),
-        count(7, 3, "b6", "2026-04-10", 60, Some(1)),
-    ]);
-    let counts = format!("{path}/counts");
-    let reply = field.post(&counts, &rows).await.expect(200);
-    assert_eq!(reply["accepted"], 7, "{reply:#}");
-    assert_eq!(
-        field.post(&counts, &rows).await.expect(200)["duplicates"],
-        7
-    );
-
-    let bad = json!([
-        count(2, 1, "b1", "2026-04-10", 60, Some(31)), count(8, 1, "b1", "2026-04-12", 50, Some(20)),
-        count(9, 2, "b3", "2026-04-12", 60, Some(61)), count(10, 0, "b9", "2026-04-12", 5, None),
-        {"germplasm_id": plums[1], "branch": "b1", "on": "2026-04-12", "flowers_n": -3},
-    ]);
-    let reply = field.post(&counts, &bad).await.expect(200);
-    let told: Vec<String> = reply["rejected"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|r| text(&r["errors"][0], "pointer"))
-        .collect();
-    assert_eq!(
-        told,
-        ["/id", "/flowers_n", "/set_n", "/germplasm_id", ""],
-        "{reply:#}"
-    );
-
-    let result = breeder
-        .post(&format!("{path}/result"), &json!({}))
-        .await
-        .expect(200);
-    assert_eq!(
-        (result["verdict"].as_str(), &result["recommended_ids"]),
-        (Some("use"), &json!([plums[1]])),
-        "{result:#}"
-    );
-    let one = &result["pollens"][0];
-    assert_eq!(
-        (
-            one["flowers_n"].as_u64(),
-            one["fruit_n"].as_u64(),
-            one["branches_n"].as_u64()
-        ),
-        (Some(120), Some(57), Some(2))
-    );
-    // Clopper and Pearson at 57 of 120.
-    assert!(
-        (number(one, "low") - 0.38311).abs() < 1e-5 && (number(one, "high") - 0.56815).abs() < 1e-5,
-        "{one:#}"
-    );
-    assert_eq!(result["pollens"][2]["verdict"], "none");
-    assert!(number(&result["pairs"][0], "p_holm") < 0.001);
-    assert!(
-        result["overall"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .any(|t| t["test"] == "exact" && number(t, "p") < 1e-6)
-    );
-    assert!(
-        result["branches"]["intraclass_correlation"].is_number(),
-        "{result:#}"
-    );
-    let seen = breeder.get(&path).await.expect(200);
-    assert_eq!(
-        (
-            seen["counts"].as_array().unwrap().len(),
-            seen["pollens"][0]["fruit_n"].as_u64()
-        ),
-        (6, Some(57))
-    );
-
-    // Few flowers: it says how many more would tell.
-    let body = json!({"season": 2026, "germplasm_id": plums[0], "isolation": "cage", "pollen_ids": [plums[1], plums[2]]});
-    let small = created(&field, "pollinizer-trials", &body).await;
-    let rows = json!([
-        count(11, 1, "c1", "2026-04-10", 12, Some(5)),
-        count(12, 2, "c2", "2026-04-10", 12, Some(3))
-    ]);
-    field
-        .post(&format!("{ROOT}/pollinizer-trials/{small}/counts"), &rows)
-        .await
-        .expect(200);
-    let request = wire::JudgePollinizerTrialRequest {
-        trial_id: small.clone(),
-        ..Default::default()
-    };
-    let judged = breeder
-        .crossing()
-        .judge_pollinizer_trial(request)
-        .await
-        .unwrap()
-        .into_inner();
-    assert_eq!(judged.verdict, "cannot_tell_yet", "{judged:#?}");
-    assert!(judged.more_flowers_n.unwrap() > 12);
-    assert!(
-        judged.recommendation.contains("more flowers"),
-        "{}",
-        judged.recommendation
-    );
-
-    let open = format!("{ROOT}/pollinizer-trials");
-    let bad = json!({"season": "soon", "germplasm_id": NO_ID, "isolation": "prayer", "pollen_ids": [plums[1], plums[1]], "mother_id": "x"});
-    assert_eq!(
-        field.post(&open, &bad).await.pointers(422),
-        [
-            "/season",
-            "/mother_id",
-            "/isolation",
-            "/pollen_ids/1",
-            "/germplasm_id"
-        ]
-    );
-    assert_eq!(
-        breeder
-            .post(&format!("{path}/result"), &json!({"confidence": 1.5}))
-            .await
-            .pointers(422),
-        ["/confidence"]
-    );
-    let listed = breeder
-        .get(&format!(
-            "{open}?season=2026&germplasm_id={}&limit=1",
-            plums[0]
-        ))
-        .await
-        .expect(200);
-    assert!(listed["next_cursor"].is_string() && listed["items"].as_array().unwrap().len() == 1);
-
-    let other = system.other_programme().await.sign_in("breeder").await;
-    other.get(&path).await.expect(404);
-    other
-        .post(&format!("{path}/result"), &json!({}))
-        .await
-        .expect(404);
-    other.post(&counts, &json!([])).await.expect(404);
-    let stranger = programme_of(&other).await;
-    for table in ["pollinizer_trial", "pollinizer_pollen", "pollinizer_count"] {
-        assert_eq!(rows_seen(&system, table, stranger).await, 0, "{table}");
-    }
 }

@@ -5,16 +5,16 @@ use platform::Clock;
 use serde_json::json;
 
 /// A browser without scripts: it keeps one cookie and follows nothing by itself.
-struct Browser {
+pub struct Browser {
     url: String,
     http: reqwest::Client,
     cookie: Option<String>,
 }
 
-struct Seen {
-    status: u16,
-    location: Option<String>,
-    text: String,
+pub struct Seen {
+    pub status: u16,
+    pub location: Option<String>,
+    pub text: String,
     headers: reqwest::header::HeaderMap,
 }
 
@@ -31,7 +31,7 @@ impl Browser {
         }
     }
 
-    async fn signed_in(system: &System, role: &str) -> Self {
+    pub async fn signed_in(system: &System, role: &str) -> Self {
         let mut browser = Self::new(system);
         let account = system.account(role).clone();
         let seen = browser
@@ -50,12 +50,17 @@ impl Browser {
         .await
     }
 
-    async fn get(&mut self, path: &str) -> Seen {
+    pub async fn get(&mut self, path: &str) -> Seen {
         let request = self.http.get(format!("{}{path}", self.url));
         self.send(request).await
     }
 
-    async fn post(&mut self, path: &str, form: &[(&str, &str)], headers: &[(&str, &str)]) -> Seen {
+    pub async fn post(
+        &mut self,
+        path: &str,
+        form: &[(&str, &str)],
+        headers: &[(&str, &str)],
+    ) -> Seen {
         let body: Vec<String> = form
             .iter()
             .map(|(n, v)| format!("{n}={}", encoded(v)))
@@ -92,7 +97,7 @@ impl Browser {
         }
     }
 
-    async fn page(&mut self, path: &str) -> String {
+    pub async fn page(&mut self, path: &str) -> String {
         let seen = self.get(path).await;
         assert_eq!(seen.status, 200, "{path}: {}", seen.text);
         seen.text
@@ -103,7 +108,7 @@ fn encoded(text: &str) -> String {
     text.bytes().map(|b| format!("%{b:02X}")).collect()
 }
 
-fn id(reply: Reply) -> String {
+pub fn id(reply: Reply) -> String {
     reply.expect(201)["id"].as_str().expect("an id").to_owned()
 }
 

@@ -10,6 +10,7 @@ use jiff::civil::Date;
 use platform::database::Day;
 use platform::{Fault, Unit};
 
+use crate::domain::ledger::Lot;
 use crate::domain::warnings::{WarningCode, warning};
 use crate::domain::windows::{Bloom, Note, bloom};
 use crate::domain::{numbers, parents};
@@ -26,23 +27,60 @@ const FLOWERS_PER_PASS: u64 = 40;
 /// Probability that further flowers aim at.
 const SURE: f64 = 0.9;
 
+/// For when lots and bloom are looked at.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Reckoning {
+    /// As they stand on a day.
+    On(Date),
+    /// For a season that is over: each lot as it stood when it first could be used in it.
+    Over {
+        /// First day of the season.
+        opens_on: Date,
+        /// Its last day.
+        closes_on: Date,
+    },
+}
+
+impl Reckoning {
+    /// The day until which lots were gathered.
+    fn until(self) -> Date {
+        match self {
+            Self::On(day) => day,
+            Self::Over { closes_on, .. } => closes_on,
+        }
+    }
+
+    /// The day for which a lot is looked at.
+    fn for_lot(self, lot: &Lot) -> Date {
+        match self {
+            Self::On(day) => day,
+            Self::Over { opens_on, .. } => lot.dry_on().max(opens_on),
+        }
+    }
+}
+
 /// Advice with what the cross keeps of it.
 pub(crate) struct Advised {
     pub advice: CrossAdvice,
     pub accepted_pollen: Option<f64>,
 }
 
-/// Advises on a pair of parents for a season, lots and bloom being looked at on a day.
+/// Advises on a pair of parents for a season, lots and bloom being looked at as said.
 pub(crate) async fn advise(
     unit: &mut Unit,
     year: i32,
-    on: Date,
+    reckoning: Reckoning,
     mother: &GermplasmRow,
     father: Option<&GermplasmRow>,
     fruit_wanted_n: u32,
 ) -> Result<Advised, Fault> {
     let genotype = |plant: &GermplasmRow| {
-        parents::stored_genotype(&plant.species, &plant.s_alleles).map_err(Fault::internal)
+        parents::stored_genotype(&plant.species, &plant.s_alleles).ok_or_else(|| {
+            Fault::state(format!(
+                "the species or S alleles of {} are no longer understood; correct them first",
+                plant.name
+            ))
+        })
     };
     let mother_genotype = genotype(mother)?;
     let self_compatible = parents::self_compatibility_word(&mother_genotype);
@@ -110,7 +148,7 @@ pub(crate) async fn advise(
         ));
     }
 
-    let pollen = pollen_outlook(unit, year, on, mother, father).await?;
+    let pollen = pollen_outlook(unit, year, reckoning, mother, father).await?;
     if pollen.can_serve == "none" {
         advice.warnings.push(warning(
             WarningCode::NoPollenInSight,
@@ -151,7 +189,7 @@ pub(crate) async fn expected_set(unit: &mut Unit, species: &str) -> Result<(f64,
 async fn pollen_outlook(
     unit: &mut Unit,
     year: i32,
-    on: Date,
+    reckoning: Reckoning,
     mother: &GermplasmRow,
     father: &GermplasmRow,
 ) -> Result<PollenOutlook, Fault> {
@@ -163,10 +201,18 @@ async fn pollen_outlook(
             .and_then(|notes: &Vec<Note>| bloom(notes, year))
     };
     let (hers, his) = (window(mother), window(father));
-    let lots = pollen::kept(unit.connection(), Some(&[father.id]), Day(on)).await?;
+    let lots = pollen::kept(
+        unit.connection(),
+        Some(&[father.id]),
+        Day(reckoning.until()),
+    )
+    .await?;
     let lots: Vec<PollenChoice> = lots
         .iter()
-        .map(|kept| (kept, kept.lot().on(on)))
+        .map(|kept| {
+            let lot = kept.lot();
+            (kept, lot.on(reckoning.for_lot(&lot)))
+        })
         .filter(|(_, state)| state.usable)
         .map(|(kept, state)| PollenChoice {
             pollen_lot_id: kept.row.id.to_string(),

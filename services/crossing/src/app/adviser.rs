@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use ::pedigree::KinshipMatrix;
 use compatibility::{SGenotype, Species, Taxon, Verdict, plants_needed};
 use contract::crossing::{
-    CrossAdvice, LeftOutPairs, LociTogether, ParentRights, RankCrossesRequest, RankedCross,
-    RankedCrosses, TraitGoal,
+    AdvisePairsRequest, AdvisedPair, AdvisedPairs, CrossAdvice, LeftOutPairs, LociTogether,
+    ParentRights, TraitGoal,
 };
 use contract::evaluation::GetAnalysisRequest;
 use contract::evaluation::evaluation_client::EvaluationClient;
@@ -17,7 +17,8 @@ use platform::operation::App as _;
 use platform::peers::ServiceName;
 use platform::{Fault, Fields, Unit};
 
-use super::{advice, pedigree as lines};
+use super::advice::{self, Reckoning};
+use super::pedigree as lines;
 use crate::CrossingApp;
 use crate::domain::goals::{Genotypes, LociOdds, LocusModel, TraitModel, locus_expectations};
 use crate::domain::parents::{self, PairAdvice};
@@ -146,7 +147,12 @@ impl Candidates {
         self.rows
             .iter()
             .map(|row| {
-                parents::stored_genotype(&row.species, &row.s_alleles).map_err(Fault::internal)
+                parents::stored_genotype(&row.species, &row.s_alleles).ok_or_else(|| {
+                    Fault::state(format!(
+                        "the species or S alleles of {} are no longer understood; correct them first",
+                        row.name
+                    ))
+                })
             })
             .collect()
     }
@@ -278,8 +284,8 @@ struct Chosen {
 pub async fn rank(
     app: &CrossingApp,
     unit: &mut Unit,
-    mut request: RankCrossesRequest,
-) -> Result<RankedCrosses, Fault> {
+    mut request: AdvisePairsRequest,
+) -> Result<AdvisedPairs, Fault> {
     let mut fields = Fields::new();
     let today = seasons::latest_day(unit.now());
     let year = if request.season.trim().is_empty() {
@@ -325,8 +331,15 @@ pub async fn rank(
     let mut items = Vec::with_capacity(chosen.len());
     for (place, pair) in (1..).zip(&chosen) {
         let (mother, father) = (&candidates.rows[pair.mother], &candidates.rows[pair.father]);
-        let advised =
-            advice::advise(unit, year, today, mother, Some(father), fruit_wanted_n).await?;
+        let advised = advice::advise(
+            unit,
+            year,
+            Reckoning::On(today),
+            mother,
+            Some(father),
+            fruit_wanted_n,
+        )
+        .await?;
         let days_n = notes
             .get(&mother.id)
             .and_then(|notes| bloom(notes, i16::try_from(year).unwrap_or_default()))
@@ -345,7 +358,7 @@ pub async fn rank(
                 .to_owned(),
         );
     }
-    Ok(RankedCrosses {
+    Ok(AdvisedPairs {
         items,
         candidates_n: u32::try_from(candidates.rows.len()).unwrap_or(u32::MAX),
         pairs_n,
@@ -372,7 +385,7 @@ struct Search<'a> {
 impl<'a> Search<'a> {
     fn new(
         candidates: &'a Candidates,
-        request: &RankCrossesRequest,
+        request: &AdvisePairsRequest,
         ceiling: f64,
     ) -> Result<Self, Fault> {
         let mut fields = Fields::new();
@@ -619,7 +632,7 @@ impl<'a> Search<'a> {
         advice: CrossAdvice,
         passes_n: u32,
         mothers_n: usize,
-    ) -> RankedCross {
+    ) -> AdvisedPair {
         let (m, f) = (pair.mother, pair.father);
         let (mother, father) = (&self.candidates.rows[m], &self.candidates.rows[f]);
         let ids = [mother.id, father.id];
@@ -651,7 +664,7 @@ impl<'a> Search<'a> {
                 father.name, mother.name
             ));
         }
-        RankedCross {
+        AdvisedPair {
             rank,
             seed_parent_id: mother.id.to_string(),
             seed_parent_name: mother.name.clone(),

@@ -6,7 +6,6 @@ use contract::crossing::{
     AdviseCrossRequest, Cross, CrossAdvice, CrossCounts, CrossList, CrossWarning, EditCrossRequest,
     GetCrossRequest, ListCrossesRequest, PlanCrossRequest,
 };
-use jiff::civil::Date;
 use platform::database::Day;
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
@@ -15,7 +14,7 @@ use platform::{Fault, Fields, Unit};
 use serde::Serialize;
 use sqlx::types::Json;
 
-use super::advice::{self, cross_numbers};
+use super::advice::{self, Reckoning, cross_numbers};
 use super::germplasm::{OPEN, OrNil as _};
 use super::{NOTE_CHARS, at_most, seasons, stored};
 use crate::CrossingApp;
@@ -72,7 +71,7 @@ pub async fn plan(
         return Err(Fault::field("/season", "is required"));
     };
 
-    let on = reckoning_day(&season, unit);
+    let on = reckoning(&season, unit);
     let advised = advice::advise(
         unit,
         season.year,
@@ -145,14 +144,17 @@ pub async fn plan(
     Ok(cross)
 }
 
-/// The day for which lots and bloom are looked at: today while the season lasts, its first day once
-/// it is over.
-fn reckoning_day(season: &SeasonRow, unit: &Unit) -> Date {
+/// Lots and bloom are looked at as they stand today while the season lasts.
+fn reckoning(season: &SeasonRow, unit: &Unit) -> Reckoning {
     let today = season.today(unit.now());
-    if today > season.closes_on.0 {
-        season.opens_on.0
+    let (opens_on, closes_on) = (season.opens_on.0, season.closes_on.0);
+    if today > closes_on {
+        Reckoning::Over {
+            opens_on,
+            closes_on,
+        }
     } else {
-        today
+        Reckoning::On(today)
     }
 }
 
@@ -290,8 +292,8 @@ pub async fn advise(
     let mother = find(mother).ok_or_else(|| Fault::field("/seed_parent_id", "is required"))?;
     let year = year.unwrap_or_else(|| i32::from(today.year()));
     let on = match crate::store::seasons::find(unit.connection(), year).await? {
-        Some(season) => reckoning_day(&season, unit),
-        None => today,
+        Some(season) => reckoning(&season, unit),
+        None => Reckoning::On(today),
     };
     let wanted = if request.fruit_wanted_n == 0 {
         100
@@ -399,7 +401,7 @@ async fn one(unit: &mut Unit, id: CrossId) -> Result<Cross, Fault> {
         closes_on: Day(row.closes_on.0),
     };
     if let Some(mother) = find(Some(row.seed_parent_id)) {
-        let on = reckoning_day(&season, unit);
+        let on = reckoning(&season, unit);
         let advised = advice::advise(
             unit,
             row.season,

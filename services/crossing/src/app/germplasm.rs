@@ -172,7 +172,7 @@ pub(crate) async fn one(unit: &mut Unit, id: PlantId) -> Result<Germplasm, Fault
 
 /// A plant as told to clients.
 pub(crate) fn told_of(row: GermplasmRow) -> Germplasm {
-    let genotype = parents::stored_genotype(&row.species, &row.s_alleles).ok();
+    let genotype = parents::stored_genotype(&row.species, &row.s_alleles);
     let taxon: Option<Taxon> = row.species.parse().ok();
     let mut warnings = genotype
         .as_ref()

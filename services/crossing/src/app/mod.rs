@@ -20,6 +20,7 @@ pub mod pedigree;
 pub mod plants;
 pub mod pollen;
 pub mod pollinizers;
+pub mod ranking;
 pub mod season_plan;
 pub mod seasons;
 pub mod seed;

@@ -401,7 +401,9 @@ pub async fn chill(
         }
     }
     let (from, until) = (from.unwrap_or(first), until.unwrap_or(last));
-    fields.require(from <= until, "until", format!("{until} is before {from}"));
+    if !fields.any() {
+        fields.require(from <= until, "until", format!("{until} is before {from}"));
+    }
     fields.finish()?;
     let Some(winter) = station.between(from, until) else {
         return Err(Fault::state(format!(

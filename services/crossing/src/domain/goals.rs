@@ -6,7 +6,7 @@ use compatibility::{
     Genotype, GenotypePattern, LocusCross, ProgenySpread, Side, Species, WantedShare, catalogue,
     segregation, wanted_share,
 };
-use contract::crossing::{LocusExpectation, LocusGoal, TraitExpectation, TraitGoal};
+use contract::crossing::{LocusGoal, ProgenyAtLocus, ProgenyTrait, TraitGoal};
 use platform::Fields;
 
 use super::{PlantId, parents};
@@ -300,10 +300,10 @@ impl TraitModel {
     }
 
     /// What a pair promises, as told to clients.
-    pub fn expectation(&self, pair: [PlantId; 2], share_within: f64) -> TraitExpectation {
+    pub fn expectation(&self, pair: [PlantId; 2], share_within: f64) -> ProgenyTrait {
         let spread = self.spread(pair, share_within);
         let middle = spread.and_then(|spread| spread.middle(MIDDLE).ok());
-        TraitExpectation {
+        ProgenyTrait {
             r#trait: self.name.clone(),
             seed_parent: self.value(pair[0]),
             pollen_parent: self.value(pair[1]),
@@ -429,14 +429,14 @@ impl LocusModel {
         species: Species,
         seed_parent: Option<&Genotype>,
         pollen_parent: Option<&Genotype>,
-    ) -> LocusExpectation {
+    ) -> ProgenyAtLocus {
         let text =
             |genotype: Option<&Genotype>| genotype.map(ToString::to_string).unwrap_or_default();
-        let mut told = LocusExpectation {
+        let mut told = ProgenyAtLocus {
             locus: self.locus.clone(),
             seed_parent: text(seed_parent),
             pollen_parent: text(pollen_parent),
-            ..LocusExpectation::default()
+            ..ProgenyAtLocus::default()
         };
         if let (Some(mother), Some(father)) = (seed_parent, pollen_parent) {
             let share = self.cross(species, mother, father).share();
@@ -525,7 +525,7 @@ pub fn locus_expectations(
     species: Species,
     seed_parent: &Genotypes,
     pollen_parent: &Genotypes,
-) -> Vec<LocusExpectation> {
+) -> Vec<ProgenyAtLocus> {
     models
         .iter()
         .zip(seed_parent.iter().zip(pollen_parent))

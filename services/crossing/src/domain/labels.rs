@@ -54,7 +54,7 @@ impl Sheet {
         let padding = (height * 0.06).clamp(0.4, 2.0);
         for (index, label) in labels.iter().enumerate() {
             let place = index + self.skip as usize;
-            if place > 0 && place % per_page == 0 && index > 0 {
+            if index > 0 && place.is_multiple_of(per_page) {
                 paper.turn();
             }
             let on_page = place % per_page;

@@ -12,7 +12,6 @@ pub mod paper;
 pub mod parents;
 pub mod passes;
 pub mod plan;
-pub mod pollinizers;
 pub mod seed;
 pub mod warnings;
 pub mod weather;
@@ -48,6 +47,10 @@ platform::ids! {
     PlantingId for PlantingKind,
     /// Something that happened to a seedling.
     SeedlingEventId for SeedlingEventIdKind,
+    /// A pollinizer trial.
+    PollinizerTrialId for PollinizerTrialKind,
+    /// A count of one branch in a pollinizer trial.
+    PollinizerCountId for PollinizerCountKind,
 }
 
 platform::words! {

@@ -1,8 +1,8 @@
 //! What species and S alleles say of parents.
 
 use compatibility::{
-    Compatibility, CrossabilityGrade, Note, SAlleleError, SGenotype, SelfCompatibility, Share,
-    Taxon, Verdict, crossability, expected_offspring, judge, self_compatibility,
+    Compatibility, CrossabilityGrade, Note, SGenotype, SelfCompatibility, Share, Taxon, Verdict,
+    crossability, expected_offspring, judge, self_compatibility,
 };
 use contract::crossing::{CompatibilityReply, CrossWarning, ProgenyShare};
 use platform::Fields;
@@ -41,15 +41,9 @@ pub fn s_genotype(
     }
 }
 
-/// The S genotype of a plant as stored.
-///
-/// # Errors
-/// When what is stored is no longer understood.
-pub fn stored_genotype(species: &str, s_alleles: &[String]) -> Result<SGenotype, SAlleleError> {
-    let taxon: Taxon = species
-        .parse()
-        .unwrap_or(Taxon::Species(compatibility::Species::Persica));
-    SGenotype::from_names(taxon, s_alleles)
+/// The S genotype of a plant as stored; none when what is stored is no longer understood.
+pub fn stored_genotype(species: &str, s_alleles: &[String]) -> Option<SGenotype> {
+    SGenotype::from_names(species.parse::<Taxon>().ok()?, s_alleles).ok()
 }
 
 /// Warnings about names that are not used for S alleles of the species.

@@ -5,7 +5,6 @@ pub mod crosses;
 pub mod germplasm;
 pub mod mothers;
 pub mod pollen;
-pub mod pollinizers;
 pub mod raising;
 pub mod seasons;
 pub mod weather;

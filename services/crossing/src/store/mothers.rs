@@ -156,10 +156,9 @@ pub async fn events(
 pub fn covered_on(events: &[MotherEventRow], day: Date) -> bool {
     events
         .iter()
-        .filter(|event| {
+        .rfind(|event| {
             event.on_day.0 <= day && matches!(event.kind.as_str(), "covered" | "uncovered")
         })
-        .next_back()
         .is_some_and(|event| event.kind == "covered")
 }
 

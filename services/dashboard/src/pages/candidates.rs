@@ -449,13 +449,13 @@ fn routes(routes: &[RightRoute]) -> Markup {
                     @if !r.fee_state.is_empty() { " fees " (words::plain(&r.fee_state)) }
                 },
                 text([&r.application_number, &r.grant_number].into_iter().filter(|n| !n.is_empty()).cloned().collect::<Vec<_>>().join(", ")),
-                html! {
+                html! { div.wide {
                     @for reason in &r.reasons { p { (reason) } }
                     @for deadline in &r.deadlines { p { (words::plain(&deadline.what)) ": " (deadline.law) " (" (known_from(&deadline.confidence)) ")" } }
                     @if !r.expiry_law.is_empty() { p { "expiry: " (r.expiry_law) " (" (known_from(&r.expiry_confidence)) ")" } }
                     @for question in &r.unanswered { p { (words::plain(&question.what)) ": " (question.reason) } }
                     @for warning in &r.warnings { p { strong { "Warning" } ": " (warning) } }
-                },
+                } },
             ]
         })
         .show()

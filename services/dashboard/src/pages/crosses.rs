@@ -232,9 +232,12 @@ fn passes_table(passes: &[Pass]) -> Markup {
                 maybe_percent(p.outcross_doubt),
                 text(&p.by),
                 html! {
-                    (warnings(&p.warnings))
-                    @if p.warnings.is_empty() && p.note.is_empty() && p.reason.is_empty() { (crate::html::NOTHING) }
-                    @for note in [&p.reason, &p.note].into_iter().filter(|n| !n.is_empty()) { p { (note) } }
+                    @if p.warnings.is_empty() && p.note.is_empty() && p.reason.is_empty() { (crate::html::NOTHING) } @else {
+                        div.wide {
+                            (warnings(&p.warnings))
+                            @for note in [&p.reason, &p.note].into_iter().filter(|n| !n.is_empty()) { p { (note) } }
+                        }
+                    }
                 },
             ]
         })

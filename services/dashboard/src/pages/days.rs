@@ -164,7 +164,8 @@ fn lot(l: &DayLot) -> Markup {
         span.much { (words::some(l.serves_flowers_n, "flower", "flowers")) }
         span.why {
             strong { (words::plain(&l.verdict)) } ", germination " (words::percent(l.germination))
-            "; " (words::plain(&l.place)) ", gathered " (words::day(&l.gathered_on))
+            "; " (words::plain(&l.place))
+            @if !l.reason.starts_with("gathered") { ", gathered " (words::day(&l.gathered_on)) }
             @if !l.reason.is_empty() { "; " (l.reason) }
         }
     }

@@ -68,6 +68,7 @@ pub fn routes() -> Router<Dashboard> {
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
         .route("/partner", get(partner::show))
+        .route("/partner/reports", post(partner::report))
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))

@@ -1,15 +1,24 @@
 //! A partner's own page: what may be propagated, with which marking, and what was reported.
 
+use axum::Form;
+use axum::extract::rejection::FormRejection;
+use axum::response::{IntoResponse, Redirect, Response};
 use contract::release::{
     GetReleaseStatusRequest, ListPartnerReportsRequest, PartnerReportList, ReleaseStatus,
+    ReportPropagationRequest,
 };
 use maud::{Markup, html};
+use platform::Fault;
+use serde::Deserialize;
 
 use super::Shown;
 use super::pipeline::known_from;
 use crate::desk::Desk;
-use crate::html::{Table, caution, count, day, facts, field, maybe_count, pager, part, text, word};
+use crate::html::{
+    Table, caution, choice, count, day, facts, field, maybe_count, pager, part, text, word,
+};
 use crate::layout::Page;
+use crate::trouble::Trouble;
 use crate::words;
 
 /// The partner's page.
@@ -43,10 +52,92 @@ pub async fn show(desk: Desk) -> Shown {
             @if status.items.is_empty() { p.lead { "Nothing is licensed to you or held by you for test that fits." } }
             @for item in &status.items { (one(item)) }
             (pager(ask, status.next_cursor.as_ref()))
-            h2 { "Your reports and statements" }
+            (report_form(&status.items))
+        h2 #reports { "Your reports and statements" }
             (part(reports.map_err(Into::into), |all| reported(&all)))
         },
     ))
+}
+
+/// What the report form holds.
+#[derive(Deserialize)]
+pub struct Report {
+    id: String,
+    licence_id: String,
+    period_start: String,
+    period_end: String,
+    #[serde(default)]
+    trees_n: String,
+    #[serde(default)]
+    hectares: String,
+    #[serde(default)]
+    kilograms: String,
+    #[serde(default)]
+    note: String,
+}
+
+/// Reports trees propagated. The form carries the report's id, so that sending it twice is
+/// harmless.
+pub async fn report(
+    desk: Desk,
+    form: Result<Form<Report>, FormRejection>,
+) -> Result<Response, Trouble> {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let trees_n = match form.trees_n.trim() {
+        "" => 0,
+        text => text.parse().map_err(|_| {
+            Fault::field(
+                "/trees_n",
+                format!("{text:?} is not a count; write a whole number"),
+            )
+        })?,
+    };
+    let request = ReportPropagationRequest {
+        id: form.id,
+        licence_id: form.licence_id,
+        period_start: form.period_start,
+        period_end: form.period_end,
+        trees_n,
+        hectares: form.hectares.trim().to_owned(),
+        kilograms: form.kilograms.trim().to_owned(),
+        note: form.note,
+        ..ReportPropagationRequest::default()
+    };
+    desk.release()?.report_propagation(request).await?;
+    Ok(Redirect::to("/partner#reports").into_response())
+}
+
+fn report_form(items: &[ReleaseStatus]) -> Markup {
+    let licences: Vec<(String, String)> = items
+        .iter()
+        .flat_map(|s| s.licences.iter().map(move |l| (s, l)))
+        .filter(|(_, l)| l.standing != "ahead")
+        .map(|(s, l)| {
+            let name = format!(
+                "{}, {}, {}",
+                l.number,
+                s.denomination,
+                l.territory.join(" ")
+            );
+            (l.licence_id.clone(), name)
+        })
+        .collect();
+    html! {
+        @if !licences.is_empty() {
+            h2 { "Report propagation" }
+            form.ask method="post" action="/partner/reports" {
+                input type="hidden" name="id" value=(uuid::Uuid::now_v7());
+                (choice("licence_id", "Licence", None, licences, ""))
+                (field("period_start", "From", "date", ""))
+                (field("period_end", "To (last day)", "date", ""))
+                (field("trees_n", "Trees propagated", "number", ""))
+                (field("hectares", "Hectares, for royalties by area", "text", ""))
+                (field("kilograms", "Kilograms, for royalties by weight", "text", ""))
+                (field("note", "Note", "text", ""))
+                button { "Send report" }
+            }
+        }
+    }
 }
 
 fn one(s: &ReleaseStatus) -> Markup {

@@ -145,7 +145,7 @@ fn by_year(pipeline: &Pipeline) -> Markup {
             .chain(counts.into_iter().chain([sum]).map(count))
             .collect()
     });
-    picture.draw().figure(table.show())
+    picture.draw().beside(table.show())
 }
 
 /// Dates due as a table, with law and urgency.
@@ -370,11 +370,10 @@ fn funnel(
         &seasons.unwrap_or_default(),
         &stages.unwrap_or_default(),
     );
-    // The newest year that has come as far as seedlings tells most.
-    let best = all
-        .iter()
-        .rev()
-        .find(|(_, c)| c.evaluated_n > 0)
+    // The newest year from which trees have gone on tells most.
+    let come_as_far = |n: fn(&Course) -> u32| all.iter().rev().find(|(_, course)| n(course) > 0);
+    let best = come_as_far(|c| c.kept_n)
+        .or_else(|| come_as_far(|c| c.evaluated_n))
         .or_else(|| all.iter().next_back());
     let Some((shown, course)) = year.and_then(|y| all.get_key_value(&y)).or(best) else {
         return html! { p.quiet { "No cross has been made yet." } (crate::html::notes(&missing)) };
@@ -408,8 +407,7 @@ fn funnel(
     });
     html! {
         (crate::html::notes(&missing))
-        div #course { (picture.draw().figure(html! {})) }
-        (table.show())
+        div #course { (picture.draw().beside(table.show())) }
     }
 }
 

@@ -69,7 +69,10 @@ pub fn table(seasons: &[SeasonSummary]) -> Markup {
 }
 
 /// One season with its bloom, pollen and crosses.
-pub async fn show(desk: Desk, Path(year): Path<i32>) -> Shown {
+pub async fn show(desk: Desk, Path(year): Path<String>) -> Shown {
+    let year: i32 = year
+        .parse()
+        .map_err(|_| Trouble::not_found("season", &year))?;
     let mut crossing = desk.crossing()?;
     let summaries = crossing
         .summarise_seasons(SummariseSeasonsRequest {})

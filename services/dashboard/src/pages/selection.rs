@@ -137,8 +137,7 @@ fn suggestions(list: &AdvanceList) -> Markup {
                 axis: "probability".into(),
                 reference: None,
                 rows,
-            }.draw().figure(html! {}))
-            (table.show())
+            }.draw().beside(table.show()))
         }
     }
 }

@@ -418,7 +418,10 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         .filter_map(|item| {
             let mean = item.mean?;
             Some(IntervalRow {
-                label: name(&item.name, &item.number),
+                label: match item.is_check {
+                    true => format!("{} (check)", name(&item.name, &item.number)),
+                    false => name(&item.name, &item.number),
+                },
                 value: mean,
                 interval: interval(mean, item.se),
                 open: item.is_check,

@@ -17,7 +17,7 @@ pub struct IntervalRow {
     pub value: f64,
     /// Its interval, where there is one.
     pub interval: Option<(f64, f64)>,
-    /// Drawn as an open point: a check variety.
+    /// Drawn as an open point, which the description explains.
     pub open: bool,
     /// What is written after it.
     pub text: String,
@@ -42,13 +42,7 @@ pub struct Intervals {
 impl Intervals {
     /// Draws the values.
     pub fn draw(self) -> Picture {
-        let name = |row: &IntervalRow| {
-            if row.open {
-                format!("{} (check)", shortened(&row.label, 20))
-            } else {
-                shortened(&row.label, 28)
-            }
-        };
+        let name = |row: &IntervalRow| shortened(&row.label, 28);
         let labels = self
             .rows
             .iter()
@@ -224,7 +218,10 @@ mod tests {
             description: "d".into(),
             axis: "°Brix".into(),
             reference: Some((12.0, "mean".into())),
-            rows: vec![row("A & B", 13.5, false), row("Standard", 11.0, true)],
+            rows: vec![
+                row("A & B", 13.5, false),
+                row("Standard (check)", 11.0, true),
+            ],
         }
         .draw();
         let texts = texts(&picture.svg().into_string());

@@ -143,26 +143,42 @@ impl Picture {
         }
     }
 
-    /// The picture in a page, with its legend and the table behind it.
+    /// The picture in a page, with its legend and, folded away, the table behind it.
     pub fn figure(&self, table: Markup) -> Markup {
         html! {
             figure.picture {
-                div.scroll tabindex="0" role="region" aria-label=(self.title) { (self.svg()) }
-                @if !self.legend.is_empty() {
-                    ul.legend aria-label="Legend" {
-                        @for (fill, text) in &self.legend {
-                            li {
-                                svg width="22" height="16" aria-hidden="true" {
-                                    rect.edge x="0.5" y="0.5" width="21" height="15" fill=(paint(&self.key, *fill)) {}
-                                }
-                                (text)
+                (self.drawing())
+                details { summary { "The numbers behind the picture" } (table) }
+            }
+        }
+    }
+
+    /// The picture in a page, with its legend and the table behind it open beside it.
+    pub fn beside(&self, table: Markup) -> Markup {
+        html! {
+            div.beside {
+                figure.picture { (self.drawing()) }
+                div { (table) }
+            }
+        }
+    }
+
+    fn drawing(&self) -> Markup {
+        html! {
+            div.scroll tabindex="0" role="region" aria-label=(self.title) { (self.svg()) }
+            @if !self.legend.is_empty() {
+                ul.legend aria-label="Legend" {
+                    @for (fill, text) in &self.legend {
+                        li {
+                            svg width="22" height="16" aria-hidden="true" {
+                                rect.edge x="0.5" y="0.5" width="21" height="15" fill=(paint(&self.key, *fill)) {}
                             }
+                            (text)
                         }
                     }
                 }
-                figcaption { (self.title) ". " (self.description) }
-                details { summary { "The numbers behind the picture" } (table) }
             }
+            figcaption { (self.title) ". " (self.description) }
         }
     }
 }

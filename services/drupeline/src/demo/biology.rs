@@ -296,7 +296,7 @@ pub fn yields(
     mother: &Plant,
     pollen_parent: &Plant,
     wanted_n: u32,
-    planted_share: f64,
+    germination: f64,
     rng: &mut ChaCha8Rng,
 ) -> Yield {
     let fruit = mother.fruit.by(pollen_parent.fruit);
@@ -322,7 +322,8 @@ pub fn yields(
     let harvested_n = binomial(rng, set_n, 0.9);
     let extracted_n = binomial(rng, harvested_n, 0.97);
     let empty_n = binomial(rng, extracted_n, 0.12);
-    let germinated_n = binomial(rng, extracted_n - empty_n, planted_share * rng.random_range(0.8..1.2));
+    let germinating = germination * rng.random_range(0.8..1.2);
+    let germinated_n = binomial(rng, extracted_n - empty_n, germinating);
     let planted_n = binomial(rng, germinated_n, 0.92);
     Yield { passes, set_n, harvested_n, extracted_n, empty_n, germinated_n, planted_n }
 }

@@ -2,6 +2,10 @@
 //! seed and loaded through the same use cases as anybody's own data.
 
 pub mod accounts;
+pub mod biology;
+pub mod history;
+pub mod loading;
+pub mod rights;
 
 use std::collections::BTreeMap;
 use std::error::Error;
@@ -14,6 +18,11 @@ use crate::up::{random_secret, write_secret};
 
 /// File in the data folder that holds the demo's logins and passwords, by role.
 pub const ACCOUNTS_FILE: &str = "demo-accounts.json";
+
+/// File in the data folder that says that the demo is loaded.
+pub const LOADED_FILE: &str = "demo-loaded";
+/// File in the data folder that holds the day on which loading the demo began.
+const STARTED_FILE: &str = "demo-started";
 
 /// The demo's programme and its people. All names are invented.
 pub const DEMO: Founding = Founding {
@@ -47,6 +56,39 @@ pub async fn load(
         }
         Err(error) => return Err(error.into()),
     };
-    let _ = accounts;
+    let marker = data_dir.join(LOADED_FILE);
+    if marker.exists() {
+        return Ok(());
+    }
+    let bar = indicatif::ProgressBar::new(1);
+    if let Ok(style) =
+        indicatif::ProgressStyle::with_template("  {bar:30} {pos}/{len} {msg} ({elapsed})")
+    {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(std::time::Duration::from_millis(200));
+    let today = story_day(&data_dir.join(STARTED_FILE))?;
+    let loaded = loading::load(peers, &accounts, history::Size::FULL, today, bar).await?;
+    std::fs::write(&marker, format!("{today}\n"))?;
+    eprintln!(
+        "drupeline: the demo holds {} crosses, {} seedlings, {} trials and {} records",
+        loaded.crosses_n,
+        loaded.seedlings_n,
+        loaded.trials.len(),
+        loaded.records_n,
+    );
     Ok(())
+}
+
+/// The day up to which the history is told: today, or the day on which an interrupted load began.
+fn story_day(path: &Path) -> Result<jiff::civil::Date, Box<dyn Error + Send + Sync>> {
+    match std::fs::read_to_string(path) {
+        Ok(text) => Ok(text.trim().parse()?),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            let today = platform::Clock::System.today();
+            std::fs::write(path, format!("{today}\n"))?;
+            Ok(today)
+        }
+        Err(error) => Err(error.into()),
+    }
 }

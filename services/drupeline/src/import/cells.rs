@@ -38,6 +38,11 @@ impl Origin {
         RowFault { file: self.file.clone(), row: self.row, column: column.to_owned(), message }
     }
 
+    /// Name of the file without its ending.
+    pub fn form_name(&self) -> &'static str {
+        self.form.name
+    }
+
     /// The same row with fields that stand elsewhere than the form says.
     pub fn with(&self, elsewhere: &'static [(&'static str, &'static str)]) -> Self {
         Self { elsewhere, ..self.clone() }

@@ -52,32 +52,60 @@ pub struct Season {
     seedlings: Section<PlantSeedlingsRequest>,
     /// Ids of rows that are at fault.
     faulty: HashSet<String>,
+    /// Crosses with a faulty count, and how far along it is: what comes after it cannot be judged.
+    unsettled: BTreeMap<String, usize>,
     /// First row of each id, by which rows that say the same twice are told.
     seen: BTreeMap<String, (String, u64)>,
 }
 
 /// Where the rows of a sent request stand in the files, by section.
 pub struct Sent {
-    origins: BTreeMap<&'static str, Vec<Origin>>,
+    unsettled: BTreeMap<String, usize>,
+    rows: BTreeMap<&'static str, Vec<SentRow>>,
+}
+
+struct SentRow {
+    id: String,
+    depends: Vec<String>,
+    origin: Origin,
 }
 
 impl Sent {
     /// Faults and warnings of the reply, as faults and warnings of the files.
+    ///
+    /// A row that refers to a faulty one is left out, and so is a count that comes after a faulty
+    /// one on its cross: their faults would only follow from the other's.
     pub fn told(&self, reply: &ImportSeasonReply) -> (Vec<RowFault>, Vec<RowFault>) {
-        let origin = |section: &str, row: u64| {
-            self.origins.get(section).and_then(|rows| rows.get(usize::try_from(row).ok()?))
+        let sent = |section: &str, row: u64| {
+            self.rows.get(section).and_then(|rows| rows.get(usize::try_from(row).ok()?))
         };
-        let faults = reply.faults.iter().flat_map(|ImportFault { section, row, errors, .. }| {
-            errors.iter().filter_map(move |error| {
-                Some(origin(section, *row)?.fault(&error.pointer, error.message.clone()))
-            })
-        });
+        let mut faulty: HashSet<&str> = HashSet::new();
+        let mut unsettled = self.unsettled.clone();
+        let mut faults = Vec::new();
+        // Sections come in order, so what a row refers to was told before it.
+        for ImportFault { section, row, errors, .. } in &reply.faults {
+            let Some(row) = sent(section, *row) else { continue };
+            let step = step(section);
+            let follows = row.depends.iter().any(|id| {
+                faulty.contains(id.as_str()) || unsettled.get(id).is_some_and(|first| *first < step)
+            });
+            faulty.insert(&row.id);
+            if step > 0
+                && let Some(cross) = row.depends.first()
+            {
+                unsettled.entry(cross.clone()).or_insert(step);
+            }
+            if !follows {
+                let told = errors.iter().map(|e| row.origin.fault(&e.pointer, e.message.clone()));
+                faults.extend(told);
+            }
+        }
         let warnings = reply.warnings.iter().flat_map(|warned| {
             warned.warnings.iter().filter_map(move |warning| {
-                Some(origin(&warned.section, warned.row)?.fault("", warning.message.clone()))
+                Some(sent(&warned.section, warned.row)?.origin.fault("", warning.message.clone()))
             })
         });
-        (faults.collect(), warnings.collect())
+        (faults, warnings.collect())
     }
 }
 
@@ -126,7 +154,7 @@ impl Season {
 
     /// The request, without rows that are at fault or refer to one that is.
     pub fn request(self, check_only: bool) -> (ImportSeasonRequest, Sent) {
-        let mut origins = BTreeMap::new();
+        let mut sent = BTreeMap::new();
         let mut faulty = self.faulty;
         let mut request = ImportSeasonRequest { check_only, ..Default::default() };
         macro_rules! sections {
@@ -139,11 +167,12 @@ impl Season {
                         if draft.depends.iter().any(|id| faulty.contains(id)) {
                             faulty.insert(draft.id);
                         } else {
-                            request.$section.push(draft.request);
-                            rows.push(draft.origin);
+                            let Draft { request: row, id, depends, origin, .. } = draft;
+                            request.$section.push(row);
+                            rows.push(SentRow { id, depends, origin });
                         }
                     }
-                    origins.insert(stringify!($section), rows);
+                    sent.insert(stringify!($section), rows);
                 )+
             };
         }
@@ -151,7 +180,7 @@ impl Season {
             seasons, germplasm, mothers, bloom_records, pollen_lots, pollen_events, crosses,
             mother_events, passes, fruit, seed, seedlings
         );
-        (request, Sent { origins })
+        (request, Sent { unsettled: self.unsettled, rows: sent })
     }
 
     /// Keeps a row's request, unless it has a fault or says the same as an earlier row.
@@ -169,11 +198,16 @@ impl Season {
         } else {
             self.seen.insert(id.clone(), (place.file, place.row));
         }
+        let depends = cells.depends();
         if cells.is_faulty() {
             self.faulty.insert(id);
+            let step = step(origin.form_name());
+            if let Some(cross) = depends.into_iter().next().filter(|_| step > 0) {
+                let first = self.unsettled.entry(cross).or_insert(step);
+                *first = step.min(*first);
+            }
             return;
         }
-        let depends = cells.depends();
         section(self).drafts.push(Draft { request, id, day, depends, origin });
     }
 
@@ -464,6 +498,12 @@ impl Season {
         };
         self.keep(|s| &mut s.seedlings, cells, (id, on, request), ("first_row", "the same cross, block, row and day"));
     }
+}
+
+/// How far along the way from flower to seedling a section's counts are; 0 for sections without.
+fn step(section: &str) -> usize {
+    let way = ["passes", "fruit", "seed", "seedlings"];
+    way.iter().position(|known| *known == section).map_or(0, |place| place + 1)
 }
 
 type Columns = &'static [(&'static str, &'static str)];

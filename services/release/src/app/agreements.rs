@@ -66,6 +66,8 @@ pub async fn make(
         on_end: checked(on_end, "on_end")?.word().to_owned(),
         may_say: request.may_say.trim().to_owned(),
         settled_n: 0,
+        candidate_code: candidate.code,
+        responsible_id: candidate.responsible_id,
     };
     let now = Instant(unit.now());
     agreements::insert(unit.connection(), programme, &row, now).await?;

@@ -141,7 +141,7 @@ fn candidate_id(id: &str) -> Result<CandidateId, Fault> {
 /// What is on file about one candidate.
 pub async fn dossier(unit: &mut Unit, id: CandidateId) -> Result<(Heading, Dossier), Fault> {
     let programme = unit.programme()?;
-    dossiers::dossiers(unit.connection(), programme, Some(id))
+    dossiers::dossiers(unit.connection(), programme, Some(&[id]))
         .await?
         .into_iter()
         .next()

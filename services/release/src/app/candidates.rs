@@ -342,7 +342,7 @@ async fn whole(
         .await?
         .remove(&id)
         .unwrap_or_default();
-    let disclosures = dossiers::disclosures(unit.connection(), programme, Some(id)).await?;
+    let disclosures = dossiers::disclosures(unit.connection(), programme, Some(&[id])).await?;
     let withdrawn_from = withdrawn_from(&moves);
     let mut candidate = plain(row, denominations, trade, withdrawn_from);
     candidate.history = history(moves);
@@ -472,6 +472,15 @@ pub async fn advance(
             format!("{on} comes before the last move, on {}", row.stage_since.0),
         ));
     }
+    if direction == Direction::Forward {
+        let (virus, type_) = (&row.virus_status, &row.true_to_type);
+        stage::health_allows(
+            to,
+            VirusStatus::from_word(virus).unwrap_or(VirusStatus::Unknown),
+            TrueToType::from_word(type_).unwrap_or(TrueToType::Unknown),
+        )
+        .map_err(Fault::state)?;
+    }
     if to == Stage::Released && direction == Direction::Forward {
         let named = denominations::of(unit, &[row.id]).await?;
         let accepted = named.get(&row.id).is_some_and(|(names, _)| {
@@ -525,6 +534,21 @@ pub struct Advanced {
     pub evidence: String,
 }
 
+/// The tree's number or name as a code, told apart by its id where another candidate has it.
+async fn free_code(unit: &mut Unit, told: &Advanced) -> Result<String, Fault> {
+    let programme = unit.programme()?;
+    let code = [&told.number, &told.name]
+        .into_iter()
+        .find(|text| !text.is_empty())
+        .cloned()
+        .unwrap_or_else(|| told.plant.to_string());
+    if candidates::code_taken(unit.connection(), programme, &code).await? {
+        Ok(format!("{code} ({})", told.plant))
+    } else {
+        Ok(code)
+    }
+}
+
 /// Takes in what the trials decided: a tree that is no candidate becomes one, a candidate goes on
 /// stage by stage to where the trials sent it. What would take it back is left to a person.
 pub async fn follow(app: &ReleaseApp, unit: &mut Unit, told: Advanced) -> Result<(), Fault> {
@@ -538,11 +562,7 @@ pub async fn follow(app: &ReleaseApp, unit: &mut Unit, told: Advanced) -> Result
             tracing::warn!(plant = %told.plant, "the trials sent on a plant nobody knows");
             return Ok(());
         };
-        let code = if told.number.is_empty() {
-            told.name
-        } else {
-            told.number
-        };
+        let code = free_code(unit, &told).await?;
         let claimed = Claimed {
             species: "unknown",
             ..Claimed::default()

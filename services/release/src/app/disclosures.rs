@@ -33,8 +33,8 @@ pub async fn record(
     fields.finish()?;
     let (kind, on) = (checked(kind, "kind")?, checked(on, "on")?);
     let candidate = asked::locked_candidate(unit, &request.candidate_id).await?;
-    let as_of = today.max(on);
     let (_, before) = asked::dossier(unit, candidate.id).await?;
+    let as_of = before.last_day(today).max(on);
     let before = before.routes(as_of).map_err(|e| fault_of_new_event(&e))?;
 
     let row = DisclosureRow {
@@ -94,7 +94,7 @@ pub async fn confidentiality(
     let connection = unit.connection();
     let mut known_by = Vec::new();
     let mut public = false;
-    for row in dossiers::disclosures(connection, programme, Some(candidate.id)).await? {
+    for row in dossiers::disclosures(connection, programme, Some(&[candidate.id])).await? {
         let to_public = row.disclosed_to.is_empty()
             && !matches!(
                 EventKind::from_word(&row.kind),

@@ -8,20 +8,21 @@ use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::paging::Page;
 use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
-use rights::{CAUTION, What};
+use rights::{CAUTION, RightsError, What};
 
-use super::asked::{self, checked, happened, rights_fault};
+use super::asked::{self, checked, happened};
 use super::{filings, shown};
 use crate::ReleaseApp;
 use crate::domain::dossier::{LEAD_DAYS, a_year_ahead, urgency, word};
 use crate::domain::words::FilingEventWord;
 use crate::domain::{CandidateId, FilingEventId};
-use crate::store::agreements::AgreementRow;
-use crate::store::dossiers::{self, DoneRow, FilingEventRow};
-use crate::store::{agreements, candidates};
+use crate::store::agreements::{self, AgreementRow};
+use crate::store::dossiers::{self, DoneRow, FilingEventRow, Heading};
 
 /// Word under which the end of a testing agreement falls due.
 const RETURN_TREES: &str = "return_trees";
+/// Word under which events that contradict each other fall due.
+const MEND_RECORD: &str = "mend_record";
 
 /// What is still to be done, over all candidates or one, earliest first.
 pub(super) async fn open(
@@ -32,19 +33,27 @@ pub(super) async fn open(
     as_of: Date,
     until: Option<Date>,
 ) -> Result<Vec<DueDate>, Fault> {
-    let done: BTreeSet<(CandidateId, String)> =
-        dossiers::done(unit.connection(), programme, candidate)
-            .await?
-            .into_iter()
-            .filter(|row| row.on_day.0 <= as_of)
-            .map(|row| (row.candidate_id, row.key))
-            .collect();
+    let only = candidate.as_ref().map(std::slice::from_ref);
+    let done: BTreeSet<(CandidateId, String)> = dossiers::done(unit.connection(), programme, only)
+        .await?
+        .into_iter()
+        .filter(|row| row.on_day.0 <= as_of)
+        .map(|row| (row.candidate_id, row.key))
+        .collect();
     let mut all = Vec::new();
-    for (heading, dossier) in dossiers::dossiers(unit.connection(), programme, candidate).await? {
+    for (heading, dossier) in dossiers::dossiers(unit.connection(), programme, only).await? {
         if responsible.is_some() && heading.responsible_id != responsible {
             continue;
         }
-        for due in dossier.due(as_of).map_err(|e| rights_fault(&e))? {
+        let due = match dossier.due(as_of) {
+            Ok(due) => due,
+            // One candidate whose record the rules cannot read must not hide the others' dates.
+            Err(error) => {
+                all.push(unreadable(&heading, &error, as_of));
+                continue;
+            }
+        };
+        for due in due {
             if until.is_none_or(|until| due.item.nominal_on <= until) {
                 all.push(shown::due_date(&heading, &due));
             }
@@ -57,6 +66,25 @@ pub(super) async fn open(
     });
     all.sort_by_cached_key(place);
     Ok(all)
+}
+
+/// That a candidate's events on file contradict each other, so that its dates cannot be told.
+fn unreadable(heading: &Heading, error: &RightsError, as_of: Date) -> DueDate {
+    DueDate {
+        key: format!("record.{MEND_RECORD}"),
+        candidate_id: heading.id.to_string(),
+        candidate_code: heading.code.clone(),
+        denomination: heading.denomination.clone().unwrap_or_default(),
+        kind: "record".to_owned(),
+        what: MEND_RECORD.to_owned(),
+        nominal_on: as_of.to_string(),
+        due_on: as_of.to_string(),
+        urgency: word(urgency(as_of, as_of)),
+        law: error.to_string(),
+        responsible_id: shown::id(heading.responsible_id),
+        caution: CAUTION.to_owned(),
+        ..DueDate::default()
+    }
 }
 
 /// Where a due date stands in the list; the cursor.
@@ -72,32 +100,24 @@ async fn held_trees(
     as_of: Date,
     until: Option<Date>,
 ) -> Result<Vec<DueDate>, Fault> {
-    let only = candidate.map(|id| [id]);
-    let rows: Vec<AgreementRow> = agreements::of_candidates(
-        unit.connection(),
-        programme,
-        only.as_ref().map(|id| &id[..]),
-    )
-    .await?
-    .into_iter()
-    .filter(|row| row.settled_n < row.trees_n)
-    .filter(|row| row.starts_on.0 <= as_of)
-    .filter(|row| until.is_none_or(|until| row.ends_on.0 <= until))
-    .collect();
+    let only = candidate.as_ref().map(std::slice::from_ref);
+    let rows: Vec<AgreementRow> = agreements::of_candidates(unit.connection(), programme, only)
+        .await?
+        .into_iter()
+        .filter(|row| row.settled_n < row.trees_n)
+        .filter(|row| row.starts_on.0 <= as_of)
+        .filter(|row| until.is_none_or(|until| row.ends_on.0 <= until))
+        .collect();
     let mut held = Vec::new();
     for row in rows {
-        let Some(owner) = candidates::find(unit.connection(), programme, row.candidate_id).await?
-        else {
-            continue;
-        };
-        if responsible.is_some() && owner.responsible_id != responsible {
+        if responsible.is_some() && row.responsible_id != responsible {
             continue;
         }
         let on = row.ends_on.0;
         held.push(DueDate {
             key: format!("agreement.{}.{RETURN_TREES}", row.id),
             candidate_id: row.candidate_id.to_string(),
-            candidate_code: owner.code,
+            candidate_code: row.candidate_code,
             jurisdiction: String::new(),
             kind: "testing_agreement".to_owned(),
             what: RETURN_TREES.to_owned(),
@@ -114,7 +134,7 @@ async fn held_trees(
                 .collect(),
             law: format!("agreement with {} at {}", row.holder_name, row.place),
             confidence: String::new(),
-            responsible_id: shown::id(owner.responsible_id),
+            responsible_id: shown::id(row.responsible_id),
             caution: CAUTION.to_owned(),
             ..DueDate::default()
         });
@@ -180,15 +200,16 @@ pub async fn confirm(
         .into_iter()
         .find(|due| due.key == key)
         .ok_or_else(|| Fault::not_found("open due date", &key))?;
-    if due.what == RETURN_TREES {
+    if due.what == RETURN_TREES || due.what == MEND_RECORD {
         return Err(Fault::state(
-            "trees held for test are settled under their agreement, with how many came back",
+            "trees held for test are settled under their agreement, with how many came back, and \
+             a record is mended by correcting its events",
         ));
     }
     let (now, by) = (Instant(unit.now()), unit.caller().name.clone());
     if due.what == word(What::AnnualFee) {
         // A fee paid is an event of its filing, from which what is owing is computed.
-        let filing = dossiers::filings(unit.connection(), programme, Some(candidate.id))
+        let filing = dossiers::filings(unit.connection(), programme, Some(&[candidate.id]))
             .await?
             .into_iter()
             .find(|row| row.jurisdiction == due.jurisdiction && row.kind == due.kind)

@@ -67,7 +67,7 @@ pub async fn record(
     let candidate = asked::locked_candidate(unit, &request.candidate_id).await?;
     let (programme, now) = (unit.programme()?, Instant(unit.now()));
     if let Some(earlier) = priority_of {
-        let filed = dossiers::filings(unit.connection(), programme, Some(candidate.id)).await?;
+        let filed = dossiers::filings(unit.connection(), programme, Some(&[candidate.id])).await?;
         let earlier = filed
             .iter()
             .find(|filing| filing.id == earlier)
@@ -294,17 +294,13 @@ async fn one(unit: &mut Unit, row: FilingRow) -> Result<Filing, Fault> {
 /// A candidate's filings with what their clocks say as of the last day told.
 pub(super) async fn of_candidate(unit: &mut Unit, id: CandidateId) -> Result<Vec<Filing>, Fault> {
     let (programme, today) = (unit.programme()?, unit.today());
-    let rows = dossiers::filings(unit.connection(), programme, Some(id)).await?;
+    let rows = dossiers::filings(unit.connection(), programme, Some(&[id])).await?;
     if rows.is_empty() {
         return Ok(Vec::new());
     }
-    let mut events = by_filing(dossiers::events(unit.connection(), programme, Some(id)).await?);
+    let mut events = by_filing(dossiers::events(unit.connection(), programme, Some(&[id])).await?);
     let (_, dossier) = asked::dossier(unit, id).await?;
-    let as_of = dossier
-        .events()
-        .iter()
-        .map(|event| event.on)
-        .fold(today, std::cmp::Ord::max);
+    let as_of = dossier.last_day(today);
     let states = dossier.routes(as_of).map_err(|e| fault_of_new_event(&e))?;
     Ok(rows
         .into_iter()
@@ -342,7 +338,12 @@ pub async fn list(
     fields.finish()?;
     let programme = unit.programme()?;
     let after: Option<FilingId> = page.after_key()?;
-    let mut rows = dossiers::filings(unit.connection(), programme, candidate).await?;
+    let mut rows = dossiers::filings(
+        unit.connection(),
+        programme,
+        candidate.as_ref().map(std::slice::from_ref),
+    )
+    .await?;
     rows.sort_by_key(|row| row.id);
     rows.retain(|row| after.is_none_or(|after| row.id > after));
     rows.truncate(usize::try_from(page.fetch()).unwrap_or(usize::MAX));

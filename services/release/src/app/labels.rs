@@ -125,7 +125,7 @@ pub async fn verify(
     let denomination = published(unit, programme, candidate.id)
         .await?
         .ok_or_else(unknown)?;
-    let (_, dossier) = dossiers::dossiers(unit.connection(), programme, Some(candidate.id))
+    let (_, dossier) = dossiers::dossiers(unit.connection(), programme, Some(&[candidate.id]))
         .await?
         .into_iter()
         .next()

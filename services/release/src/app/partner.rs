@@ -19,7 +19,7 @@ use super::{reports, royalties, shown};
 use crate::ReleaseApp;
 use crate::domain::CandidateId;
 use crate::domain::denomination::NameState;
-use crate::domain::dossier::{RouteState, word};
+use crate::domain::dossier::{Dossier, RouteState, word};
 use crate::domain::territory::{Territory, reaches};
 use crate::domain::words::Purpose;
 use crate::store::agreements::{self, AgreementRow};
@@ -128,16 +128,25 @@ impl Seen {
                 .trade
                 .push(row.designation);
         }
-        let mut statuses = Vec::new();
-        for row in rows {
-            let own = papers.remove(&row.id).unwrap_or_default();
-            if !self.asks_about(&row, &own) {
-                continue;
-            }
-            let (_, dossier) = dossiers::dossiers(unit.connection(), programme, Some(row.id))
+        let asked: Vec<(CandidateRow, Papers)> = rows
+            .into_iter()
+            .map(|row| {
+                let own = papers.remove(&row.id).unwrap_or_default();
+                (row, own)
+            })
+            .filter(|(row, own)| self.asks_about(row, own))
+            .collect();
+        let ids: Vec<CandidateId> = asked.iter().map(|(row, _)| row.id).collect();
+        let mut on_file: BTreeMap<CandidateId, Dossier> =
+            dossiers::dossiers(unit.connection(), programme, Some(&ids))
                 .await?
                 .into_iter()
-                .next()
+                .map(|(heading, dossier)| (heading.id, dossier))
+                .collect();
+        let mut statuses = Vec::new();
+        for (row, own) in asked {
+            let dossier = on_file
+                .remove(&row.id)
                 .ok_or_else(|| Fault::not_found("candidate", row.id))?;
             let routes = dossier.routes(self.today).map_err(|e| rights_fault(&e))?;
             statuses.push((row.id, self.status(row, own, &routes)?));

@@ -186,16 +186,17 @@ pub(super) async fn page_of(
     let programme = unit.programme()?;
     let rows = reports::list(unit.connection(), programme, licence, page).await?;
     let (rows, next_cursor) = page.cut(rows, |row| row.id);
-    let mut items = Vec::with_capacity(rows.len());
-    let mut caps = std::collections::BTreeMap::new();
-    for row in rows {
-        if !caps.contains_key(&row.licence_id) {
-            let licence = licences::find(unit.connection(), programme, row.licence_id).await?;
-            caps.insert(row.licence_id, licence.and_then(|l| l.propagate_max_n));
-        }
-        let max = caps.get(&row.licence_id).copied().flatten();
-        items.push(told(row, max));
-    }
+    let mut licences: Vec<LicenceId> = rows.iter().map(|row| row.licence_id).collect();
+    licences.sort_unstable();
+    licences.dedup();
+    let caps = licences::caps(unit.connection(), programme, &licences).await?;
+    let items = rows
+        .into_iter()
+        .map(|row| {
+            let max = caps.get(&row.licence_id).copied().flatten();
+            told(row, max)
+        })
+        .collect();
     Ok((items, next_cursor))
 }
 

@@ -4,6 +4,7 @@ use contract::release::{
     ListRoyaltyStatementsRequest, RoyaltyLine, RoyaltyStatement, RoyaltyStatementList,
     StateRoyaltyRequest,
 };
+use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
@@ -96,7 +97,8 @@ pub async fn state(
             ),
         ));
     }
-    let lines = lines(&changes, &found, currency)?;
+    let starts = licence.starts_on.0;
+    let lines = lines(&changes, &found, currency, starts)?;
     let sums = total(currency, lines.iter().map(|line| line.1), terms.minimum);
     let mut difference = None;
     if let Some(replaced) = corrects {
@@ -155,8 +157,15 @@ pub async fn state(
     Ok(told(row))
 }
 
+/// Anniversaries of a licence's start up to a day.
+fn anniversaries(starts: Date, on: Date) -> u32 {
+    let years = i32::from(on.year()) - i32::from(starts.year());
+    let passed = (on.month(), on.day()) >= (starts.month(), starts.day());
+    u32::try_from(years - i32::from(!passed)).unwrap_or(0)
+}
+
 /// The terms in force on the last day of a report.
-fn in_force<'c>(changes: &'c [ChangeRow], report_end: jiff::civil::Date) -> Option<&'c Royalty> {
+fn in_force(changes: &[ChangeRow], report_end: Date) -> Option<&Royalty> {
     changes
         .iter()
         .rev()
@@ -169,7 +178,7 @@ fn in_force<'c>(changes: &'c [ChangeRow], report_end: jiff::civil::Date) -> Opti
 fn terms_of<'c>(
     changes: &'c [ChangeRow],
     found: &[ReportRow],
-    end: jiff::civil::Date,
+    end: Date,
 ) -> Result<&'c Royalty, Fault> {
     let none = || Fault::state("the licence has no royalty in this period; amend it first");
     let last = in_force(changes, end).ok_or_else(none)?;
@@ -194,6 +203,7 @@ fn lines(
     changes: &[ChangeRow],
     found: &[ReportRow],
     currency: Currency,
+    starts: Date,
 ) -> Result<Vec<(Line, Decimal)>, Fault> {
     let mut before = Decimal::ZERO;
     let mut lines = Vec::new();
@@ -201,6 +211,7 @@ fn lines(
         let Some(terms) = in_force(changes, report.period_end.0) else {
             continue;
         };
+        let terms = terms.after(anniversaries(starts, report.period_end.0));
         let counted = |text: &Option<String>, what: &str| match text {
             Some(text) => read_decimal(text).map_err(Fault::state),
             None => Err(Fault::state(format!(
@@ -284,4 +295,25 @@ pub async fn list(
         items: rows.into_iter().map(told).collect(),
         next_cursor,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::civil::date;
+
+    use super::*;
+
+    #[test]
+    fn an_anniversary_counts_from_its_own_day() {
+        let starts = date(2020, 2, 29);
+        for (on, n) in [
+            (date(2020, 12, 31), 0),
+            (date(2021, 2, 28), 0),
+            (date(2021, 3, 1), 1),
+            (date(2024, 2, 29), 4),
+            (date(2019, 1, 1), 0),
+        ] {
+            assert_eq!(anniversaries(starts, on), n, "{on}");
+        }
+    }
 }

@@ -146,6 +146,14 @@ impl Dossier {
         disclosed.chain(filed).collect()
     }
 
+    /// The last day told, or `today` when that is later: from there on every event counts.
+    pub fn last_day(&self, today: Date) -> Date {
+        self.events()
+            .iter()
+            .map(|event| event.on)
+            .fold(today, std::cmp::Ord::max)
+    }
+
     /// What the clocks depend on beside events.
     pub fn attributes(&self) -> CandidateAttributes {
         let everywhere = Attributes {

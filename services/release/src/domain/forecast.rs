@@ -381,10 +381,10 @@ pub fn forecast(history: &History, years: u32, runs: u32, seed: u64) -> Forecast
     let entry_beliefs = entries(history);
 
     let (years, runs) = (years as usize, runs as usize);
-    let mut released = vec![Vec::with_capacity(runs); years];
+    let mut released = vec![Vec::new(); years];
     let mut load = vec![[0.0_f64; STEPS_N]; years];
-    let mut chances = vec![Vec::with_capacity(runs); STEPS_N];
-    let mut waits = vec![Vec::with_capacity(runs); STEPS_N];
+    let mut chances = vec![Vec::new(); STEPS_N];
+    let mut waits = vec![Vec::new(); STEPS_N];
     for _ in 0..runs {
         let draws: Vec<StepDraw> = beliefs.iter().map(|b| b.draw(&mut rng)).collect();
         for (step, draw) in draws.iter().enumerate() {

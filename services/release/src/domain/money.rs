@@ -80,8 +80,13 @@ const CURRENCIES: &[(&str, u32)] = &[
 
 /// Most decimals of a rate or quantity.
 const MAX_DECIMALS: u32 = 6;
-/// Largest rate or quantity taken; a product of two stays far within what a decimal holds.
-const LARGEST: i64 = 1_000_000_000_000;
+/// Largest rate or quantity taken; their product stays within what a decimal holds even after a
+/// century of the largest increase.
+const LARGEST: i64 = 1_000_000_000;
+/// Largest yearly increase, in percent.
+const INCREASE_MAX: i64 = 25;
+/// Anniversaries after which amounts grow no more.
+const INCREASES_MAX: u32 = 100;
 
 /// A currency of ISO 4217.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -154,6 +159,9 @@ pub struct Royalty {
     pub steps: Vec<Step>,
     /// Least royalty of a statement.
     pub minimum: Option<Decimal>,
+    /// Percent by which every amount grows on each anniversary of the licence's start.
+    #[serde(default)]
+    pub yearly_increase_percent: Option<Decimal>,
 }
 
 impl Royalty {
@@ -186,6 +194,20 @@ impl Royalty {
         } else {
             decimal(fields, "minimum", &terms.minimum)
         };
+        let increase = if terms.yearly_increase_percent.is_empty() {
+            None
+        } else {
+            decimal(
+                fields,
+                "yearly_increase_percent",
+                &terms.yearly_increase_percent,
+            )
+        };
+        fields.require(
+            increase.is_none_or(|percent| percent <= Decimal::from(INCREASE_MAX)),
+            &at("yearly_increase_percent"),
+            format!("is more than {INCREASE_MAX}; check it"),
+        );
         let mut steps: Vec<Step> = Vec::new();
         for (i, step) in terms.steps.iter().enumerate() {
             let above = decimal(fields, &format!("steps/{i}/above"), &step.above);
@@ -206,6 +228,7 @@ impl Royalty {
             currency: currency?.code().to_owned(),
             steps,
             minimum,
+            yearly_increase_percent: increase,
         })
     }
 
@@ -224,6 +247,37 @@ impl Royalty {
                 })
                 .collect(),
             minimum: self.minimum.map(|m| m.to_string()).unwrap_or_default(),
+            yearly_increase_percent: self
+                .yearly_increase_percent
+                .map(|percent| percent.to_string())
+                .unwrap_or_default(),
+        }
+    }
+
+    /// The terms after some anniversaries of the licence's start, every amount rounded to as many
+    /// decimals as a rate may have.
+    pub fn after(&self, anniversaries: u32) -> Self {
+        let Some(percent) = self.yearly_increase_percent else {
+            return self.clone();
+        };
+        let growth = Decimal::ONE + percent / Decimal::ONE_HUNDRED;
+        let factor = (0..anniversaries.min(INCREASES_MAX)).fold(Decimal::ONE, |f, _| f * growth);
+        let grown = |amount: Decimal| {
+            (amount * factor)
+                .round_dp_with_strategy(MAX_DECIMALS, RoundingStrategy::MidpointAwayFromZero)
+        };
+        Self {
+            amount: grown(self.amount),
+            steps: self
+                .steps
+                .iter()
+                .map(|step| Step {
+                    above: step.above,
+                    amount: grown(step.amount),
+                })
+                .collect(),
+            minimum: self.minimum.map(grown),
+            ..self.clone()
         }
     }
 
@@ -299,7 +353,26 @@ mod tests {
                 },
             ],
             minimum: Some(decimal("500")),
+            yearly_increase_percent: Some(decimal("2.5")),
         }
+    }
+
+    #[test]
+    fn amounts_grow_on_anniversaries() {
+        assert_eq!(royalty().after(0), royalty());
+        // 1.85 × 1.025² = 1.943656…
+        assert_eq!(royalty().after(2).amount, decimal("1.943656"));
+        assert_eq!(royalty().after(2).minimum, Some(decimal("525.3125")));
+        let most = Royalty {
+            amount: Decimal::from(LARGEST),
+            yearly_increase_percent: Some(Decimal::from(INCREASE_MAX)),
+            ..royalty()
+        };
+        let rate = most.after(u32::MAX).amount;
+        assert!(
+            rate * Decimal::from(LARGEST) > rate,
+            "holds without overflow"
+        );
     }
 
     #[test]

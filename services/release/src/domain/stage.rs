@@ -2,6 +2,8 @@
 
 use platform::fields::Words as _;
 
+use super::words::{TrueToType, VirusStatus};
+
 platform::words! {
     /// Where a candidate stands.
     pub enum Stage {
@@ -101,6 +103,31 @@ pub fn judge(from: Stage, to: Stage, withdrawn_from: Option<Stage>) -> Result<Di
     ))
 }
 
+/// Whether what is known of a candidate's trees lets it come so near to growers.
+///
+/// # Errors
+/// Why not, with the remedy.
+pub fn health_allows(
+    to: Stage,
+    virus: VirusStatus,
+    true_to_type: TrueToType,
+) -> Result<(), String> {
+    if !matches!(to, Stage::PreRelease | Stage::Released) {
+        return Ok(());
+    }
+    if virus == VirusStatus::Infected {
+        return Err(format!(
+            "a candidate found infected does not go to {to}; clean it, test again and record the result first"
+        ));
+    }
+    if true_to_type == TrueToType::OffType {
+        return Err(format!(
+            "budded trees of this candidate were off type; settle that before it goes to {to}"
+        ));
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -128,6 +155,15 @@ mod tests {
         let back_in = judge(Stage::Withdrawn, Stage::MultiSite, Some(Stage::MultiSite));
         assert_eq!(back_in, Ok(Direction::Reversal));
         assert!(judge(Stage::Withdrawn, Stage::Budded, Some(Stage::MultiSite)).is_err());
+    }
+
+    #[test]
+    fn infected_or_off_type_trees_keep_a_candidate_from_growers() {
+        use super::{TrueToType as T, VirusStatus as V};
+        assert!(health_allows(Stage::MultiSite, V::Infected, T::OffType).is_ok());
+        assert!(health_allows(Stage::PreRelease, V::Infected, T::Confirmed).is_err());
+        assert!(health_allows(Stage::Released, V::Free, T::OffType).is_err());
+        assert!(health_allows(Stage::Released, V::Free, T::Confirmed).is_ok());
     }
 
     proptest! {

@@ -71,13 +71,13 @@ impl Territory {
     /// The Union is its members as of a day.
     pub fn ground(&self, on: Date) -> Vec<Range<i32>> {
         match self.0.as_str() {
-            WORLD => vec![0..26 * 26 * PARTS],
+            WORLD => only(0..26 * 26 * PARTS),
             "EU" => union_members(on).map(|code| whole(code.as_str())).collect(),
             code => match code.split_once('-') {
-                None => vec![whole(code)],
+                None => only(whole(code)),
                 Some((country, part)) => {
                     let place = whole(country).start + part_number(part);
-                    vec![place..place + 1]
+                    only(place..place + 1)
                 }
             },
         }
@@ -118,6 +118,10 @@ fn union_members(on: Date) -> impl Iterator<Item = CountryCode> {
                 && member.until.is_none_or(|until| on <= until)
         })
         .map(|member| member.country)
+}
+
+fn only(stretch: Range<i32>) -> Vec<Range<i32>> {
+    std::iter::once(stretch).collect()
 }
 
 /// Range of a country; the first number is the country as such, no part's.

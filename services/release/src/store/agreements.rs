@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::paging::Page;
-use platform::{Fault, OrganisationId, ProgrammeId};
+use platform::{Fault, OrganisationId, PersonId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
 use uuid::Uuid;
 
@@ -36,6 +36,10 @@ pub struct AgreementRow {
     pub may_say: String,
     /// Trees returned or destroyed.
     pub settled_n: i64,
+    /// The candidate's code.
+    pub candidate_code: String,
+    /// Who answers for the candidate.
+    pub responsible_id: Option<PersonId>,
 }
 
 impl AgreementRow {
@@ -54,10 +58,11 @@ impl AgreementRow {
 macro_rules! agreement_select {
     () => {
         "select a.id, a.candidate_id, a.holder_id, a.holder_name, a.place, a.country, a.trees_n, \
-           a.starts_on, a.ends_on, a.on_end, a.may_say, \
+           a.starts_on, a.ends_on, a.on_end, a.may_say, c.code as candidate_code, c.responsible_id, \
            (select coalesce(sum(s.trees_n), 0)::bigint from testing_settlement s \
               where s.programme_id = a.programme_id and s.agreement_id = a.id) as settled_n \
-         from testing_agreement a "
+         from testing_agreement a \
+         join candidate c on c.programme_id = a.programme_id and c.id = a.candidate_id "
     };
 }
 

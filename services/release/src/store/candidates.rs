@@ -142,6 +142,21 @@ pub async fn lock_by_plant(
     .await
 }
 
+/// Whether a candidate has this code.
+pub async fn code_taken(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    code: &str,
+) -> Result<bool, sqlx::Error> {
+    sqlx::query_scalar(
+        "select exists (select from candidate where programme_id = $1 and code = $2)",
+    )
+    .bind(programme)
+    .bind(code)
+    .fetch_one(connection)
+    .await
+}
+
 /// What to list.
 #[derive(Debug, Default)]
 pub struct Filter<'a> {

@@ -58,19 +58,19 @@ pub async fn insert_disclosure(
     .map(drop)
 }
 
-/// A candidate's disclosures, or all, in order of their day.
+/// Disclosures of some candidates, or all, in order of their day.
 pub async fn disclosures(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    candidate: Option<CandidateId>,
+    candidates: Option<&[CandidateId]>,
 ) -> Result<Vec<DisclosureRow>, sqlx::Error> {
     sqlx::query_as(
         "select id, candidate_id, kind, on_day, country, detail, disclosed_to, recorded_by \
-         from disclosure where programme_id = $1 and ($2::uuid is null or candidate_id = $2) \
+         from disclosure where programme_id = $1 and ($2::uuid[] is null or candidate_id = any($2)) \
          order by candidate_id, on_day, id",
     )
     .bind(programme)
-    .bind(candidate)
+    .bind(candidates)
     .fetch_all(connection)
     .await
 }
@@ -175,20 +175,20 @@ pub async fn lock_filing(
     .await
 }
 
-/// A candidate's filings, or all, in order of their day.
+/// Filings of some candidates, or all, in order of their day.
 pub async fn filings(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    candidate: Option<CandidateId>,
+    candidates: Option<&[CandidateId]>,
 ) -> Result<Vec<FilingRow>, sqlx::Error> {
     sqlx::query_as(concat!(
         "select ",
         filing_columns!(),
-        " from filing where programme_id = $1 and ($2::uuid is null or candidate_id = $2) \
+        " from filing where programme_id = $1 and ($2::uuid[] is null or candidate_id = any($2)) \
          order by candidate_id, filed_on, id"
     ))
     .bind(programme)
-    .bind(candidate)
+    .bind(candidates)
     .fetch_all(connection)
     .await
 }
@@ -239,19 +239,19 @@ pub async fn insert_event(
     .map(drop)
 }
 
-/// A candidate's filing events, or all, in order of their day.
+/// Filing events of some candidates, or all, in order of their day.
 pub async fn events(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    candidate: Option<CandidateId>,
+    candidates: Option<&[CandidateId]>,
 ) -> Result<Vec<FilingEventRow>, sqlx::Error> {
     sqlx::query_as(
         "select id, filing_id, candidate_id, event, on_day, evidence, year_n from filing_event \
-         where programme_id = $1 and ($2::uuid is null or candidate_id = $2) \
+         where programme_id = $1 and ($2::uuid[] is null or candidate_id = any($2)) \
          order by filing_id, on_day, id",
     )
     .bind(programme)
-    .bind(candidate)
+    .bind(candidates)
     .fetch_all(connection)
     .await
 }
@@ -273,29 +273,29 @@ pub struct Heading {
     pub denomination: Option<String>,
 }
 
-/// What is on file about one candidate or all that have something on file, with who they are.
+/// What is on file about some candidates, or all that have something on file, with who they are.
 pub async fn dossiers(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    candidate: Option<CandidateId>,
+    candidates: Option<&[CandidateId]>,
 ) -> Result<Vec<(Heading, Dossier)>, sqlx::Error> {
     let headings: Vec<Heading> = sqlx::query_as(
         "select c.id, c.code, c.stage, c.tree_or_vine, c.responsible_id, \
            (select d.name from denomination d where d.programme_id = c.programme_id \
               and d.candidate_id = c.id and d.state in ('proposed', 'checked', 'published') \
               order by d.jurisdiction limit 1) as denomination \
-         from candidate c where c.programme_id = $1 and ($2::uuid is null or c.id = $2) \
+         from candidate c where c.programme_id = $1 and ($2::uuid[] is null or c.id = any($2)) \
            and ($2 is not null \
              or exists (select from disclosure d where d.programme_id = c.programme_id and d.candidate_id = c.id) \
              or exists (select from filing f where f.programme_id = c.programme_id and f.candidate_id = c.id)) \
          order by c.id",
     )
     .bind(programme)
-    .bind(candidate)
+    .bind(candidates)
     .fetch_all(&mut *connection)
     .await?;
     let mut told: BTreeMap<CandidateId, (Vec<ToldDisclosure>, Vec<ToldFiling>)> = BTreeMap::new();
-    for row in disclosures(connection, programme, candidate).await? {
+    for row in disclosures(connection, programme, candidates).await? {
         told.entry(row.candidate_id)
             .or_default()
             .0
@@ -306,7 +306,7 @@ pub async fn dossiers(
             });
     }
     let mut steps: BTreeMap<FilingId, Vec<ToldStep>> = BTreeMap::new();
-    for row in events(connection, programme, candidate).await? {
+    for row in events(connection, programme, candidates).await? {
         if let Some(event) = FilingEventWord::from_word(&row.event) {
             steps.entry(row.filing_id).or_default().push(ToldStep {
                 event,
@@ -315,7 +315,7 @@ pub async fn dossiers(
             });
         }
     }
-    for row in filings(connection, programme, candidate).await? {
+    for row in filings(connection, programme, candidates).await? {
         told.entry(row.candidate_id)
             .or_default()
             .1
@@ -364,14 +364,14 @@ pub struct DoneRow {
 pub async fn done(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    candidate: Option<CandidateId>,
+    candidates: Option<&[CandidateId]>,
 ) -> Result<Vec<DoneRow>, sqlx::Error> {
     sqlx::query_as(
         "select candidate_id, key, on_day, evidence from due_date_done \
-         where programme_id = $1 and ($2::uuid is null or candidate_id = $2)",
+         where programme_id = $1 and ($2::uuid[] is null or candidate_id = any($2))",
     )
     .bind(programme)
-    .bind(candidate)
+    .bind(candidates)
     .fetch_all(connection)
     .await
 }

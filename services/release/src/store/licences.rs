@@ -1,5 +1,7 @@
 //! Licences, their history and the ground they claim.
 
+use std::collections::BTreeMap;
+
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
@@ -205,6 +207,22 @@ pub async fn of_candidates(
     .bind(candidates)
     .fetch_all(connection)
     .await
+}
+
+/// Caps on trees of some licences.
+pub async fn caps(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    licences: &[LicenceId],
+) -> Result<BTreeMap<LicenceId, Option<i64>>, sqlx::Error> {
+    let rows: Vec<(LicenceId, Option<i64>)> = sqlx::query_as(
+        "select id, propagate_max_n from licence where programme_id = $1 and id = any($2)",
+    )
+    .bind(programme)
+    .bind(licences)
+    .fetch_all(connection)
+    .await?;
+    Ok(rows.into_iter().collect())
 }
 
 /// Writes the terms that hold from now on; false when the version was another.

@@ -221,6 +221,38 @@ async fn candidates_are_listed_in_pages_without_gaps() {
 }
 
 #[tokio::test]
+async fn an_infected_candidate_does_not_come_near_growers() {
+    let system = System::start().await;
+    let breeder = system.sign_in("breeder").await;
+    let path = at(&format!("/candidates/{}", candidate(&system, "P-1").await));
+    let stages = format!("{path}/stages");
+    let to = |stage: &str, on: &str| json!({"stage": stage, "on": on, "reason": "next"});
+    for (stage, on) in [("budded", "2018-02-01"), ("multi_site", "2020-02-01")] {
+        breeder.post(&stages, &to(stage, on)).await.expect(201);
+    }
+    let version = breeder.get(&path).await.expect(200)["version"].clone();
+    let infected = json!({"virus_status": "infected"});
+    let edited = breeder
+        .put(&path, &infected, version.as_i64().unwrap())
+        .await
+        .expect(200);
+    let refused = breeder
+        .post(&stages, &to("pre_release", "2024-02-01"))
+        .await
+        .expect(409);
+    assert!(refused["detail"].as_str().unwrap().contains("infected"));
+    let free = json!({"virus_status": "free"});
+    breeder
+        .put(&path, &free, edited["version"].as_i64().unwrap())
+        .await
+        .expect(200);
+    breeder
+        .post(&stages, &to("pre_release", "2024-02-01"))
+        .await
+        .expect(201);
+}
+
+#[tokio::test]
 async fn an_edit_on_a_stale_version_is_refused() {
     let system = System::start().await;
     let breeder = system.sign_in("breeder").await;
