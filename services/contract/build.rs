@@ -23,6 +23,8 @@ const SCALARS: &[&str] = &[
     "drupeline.crossing.v1.PrintLabelsRequest.season",
     "drupeline.crossing.v1.RankCrossesRequest.season",
     "drupeline.crossing.v1.PlanPollinizerTrialRequest.season",
+    "drupeline.crossing.v1.AdvisePairsRequest.season",
+    "drupeline.crossing.v1.PlanSeasonRequest.season",
 ];
 
 /// Maps whose values take a number, a text or a truth value in JSON and carry it as text.

@@ -237,4 +237,48 @@ platform::operations! {
     /// Who wrote what in this service, newest first.
     GET "/audit" list_audit(contract::common::ListAuditRequest) -> contract::common::AuditPage,
         may ReadAudit, Read => app::audit::list;
+
+    /// Register a weather station.
+    POST "/weather-stations" register_weather_station(RegisterWeatherStationRequest) -> WeatherStation,
+        may WorkBloom, Create => app::weather::register;
+
+    /// List weather stations.
+    GET "/weather-stations" list_weather_stations(ListWeatherStationsRequest) -> WeatherStationList,
+        may ReadProgramme, Read => app::weather::list;
+
+    /// One weather station with the span of its readings.
+    GET "/weather-stations/{station_id}" get_weather_station(GetWeatherStationRequest) -> WeatherStation,
+        may ReadProgramme, Read => app::weather::get;
+
+    /// Change a station's name, site or indicator trees.
+    PUT "/weather-stations/{station_id}" edit_weather_station(EditWeatherStationRequest) -> WeatherStation,
+        may WorkBloom, Edit => app::weather::edit;
+
+    /// Take hourly or daily readings; a later reading of an hour replaces the one before it.
+    POST "/weather-stations/{station_id}/readings" record_weather(RecordWeatherRequest) -> BatchReply,
+        may WorkBloom, Batch => app::weather::record;
+
+    /// Take readings from CSV text.
+    POST "/weather-stations/{station_id}/readings-csv" load_weather_csv(LoadWeatherCsvRequest) -> BatchReply,
+        may WorkBloom, Act => app::weather::load_csv;
+
+    /// The winter so far at a station: chill and heat by day, and what was filled.
+    GET "/weather-stations/{station_id}/chill" get_season_chill(SeasonChillRequest) -> SeasonChill,
+        may ReadProgramme, Read => app::weather::chill;
+
+    /// When varieties reach balloon stage, full bloom and end of bloom.
+    GET "/bloom-forecast" forecast_bloom(ForecastBloomRequest) -> BloomForecastList,
+        may ReadProgramme, Read => app::forecast::forecast;
+
+    /// Past seasons forecast blind, beside the rule of the mean date.
+    GET "/bloom-forecast/score" score_bloom_forecast(ScoreBloomForecastRequest) -> BloomForecastScores,
+        may ReadProgramme, Read => app::forecast::score;
+
+    /// Rank possible crosses for an objective, with the reasons side by side.
+    POST "/cross-adviser" advise_pairs(AdvisePairsRequest) -> AdvisedPairs,
+        may ReadProgramme, Read => app::adviser::rank;
+
+    /// Share a season's crosses among parents: gain against coancestry.
+    POST "/season-plan" plan_season(PlanSeasonRequest) -> SeasonPlan,
+        may ReadProgramme, Read => app::season_plan::plan;
 }

@@ -3,6 +3,7 @@
 mod access;
 mod contract;
 mod crossing;
+mod crossing_season;
 mod demo;
 mod evaluation;
 mod evaluation_year;

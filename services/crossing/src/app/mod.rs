@@ -2,11 +2,13 @@
 //! asked, and leave the transaction, the permission and the retry to the platform.
 
 pub mod advice;
+pub mod adviser;
 pub mod audit;
 pub mod bloom;
 pub mod crosses;
 pub mod days;
 pub mod feed;
+pub mod forecast;
 pub mod fruit;
 pub mod genetics;
 pub mod germplasm;
@@ -19,9 +21,11 @@ pub mod plants;
 pub mod pollen;
 pub mod pollinizers;
 pub mod ranking;
+pub mod season_plan;
 pub mod seasons;
 pub mod seed;
 pub mod seedlings;
+pub mod weather;
 pub mod winter;
 
 use jiff::civil::Date;

@@ -2,16 +2,22 @@
 
 pub mod counts;
 pub mod doubt;
+pub mod forecast;
 pub mod germplasm;
+pub mod goals;
 pub mod labels;
 pub mod ledger;
 pub mod numbers;
 pub mod paper;
 pub mod parents;
 pub mod passes;
+pub mod plan;
 pub mod seed;
 pub mod warnings;
+pub mod weather;
+pub mod weather_csv;
 pub mod windows;
+pub mod winter;
 
 platform::ids! {
     /// A plant: of the germplasm or a numbered seedling, which keeps its id when it is taken into

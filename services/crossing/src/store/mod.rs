@@ -7,6 +7,7 @@ pub mod mothers;
 pub mod pollen;
 pub mod raising;
 pub mod seasons;
+pub mod weather;
 
 use platform::database::Day;
 use platform::{Fault, Unit};

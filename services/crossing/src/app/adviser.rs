@@ -1,0 +1,750 @@
+//! Which pairs of parents serve an objective, with the reasons side by side.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use ::pedigree::KinshipMatrix;
+use compatibility::{SGenotype, Species, Taxon, Verdict, plants_needed};
+use contract::crossing::{
+    AdvisePairsRequest, AdvisedPair, AdvisedPairs, CrossAdvice, LeftOutPairs, LociTogether,
+    ParentRights, TraitGoal,
+};
+use contract::evaluation::GetAnalysisRequest;
+use contract::evaluation::evaluation_client::EvaluationClient;
+use jiff::civil::Date;
+use phenology::forecast::PassPlan;
+use platform::database::Day;
+use platform::operation::App as _;
+use platform::peers::ServiceName;
+use platform::{Fault, Fields, Unit};
+
+use super::advice::{self, Reckoning};
+use super::pedigree as lines;
+use crate::CrossingApp;
+use crate::domain::goals::{Genotypes, LociOdds, LocusModel, TraitModel, locus_expectations};
+use crate::domain::parents::{self, PairAdvice};
+use crate::domain::windows::bloom;
+use crate::domain::{PlantId, RightsStanding};
+use crate::store::germplasm::{self as plants, Filter, GermplasmRow, lineage};
+use crate::store::{mothers, seasons};
+
+/// Candidates at most.
+pub(crate) const MOST_CANDIDATES: usize = 400;
+/// Pairs told when nothing is said, and at most.
+const USUAL_PAIRS: u32 = 20;
+const MOST_PAIRS: u32 = 100;
+/// Largest coancestry of a pair when nothing is said: full sibs of unrelated parents.
+pub(crate) const USUAL_KINSHIP: f64 = 0.25;
+/// About 100 fruits for a cross (common practice, no source).
+const USUAL_FRUIT: u32 = 100;
+/// Probability with which one wanted seedling is to be had.
+const SURE: f64 = 0.95;
+/// A share of seedlings that is as good as none.
+const NONE_WANTED: f64 = 1e-9;
+/// Days of bloom when none were ever noted (common practice, no source).
+const USUAL_BLOOM_DAYS: u32 = 10;
+
+/// The plants to choose from.
+pub(crate) struct Candidates {
+    pub rows: Vec<GermplasmRow>,
+    pub kinship: KinshipMatrix<PlantId>,
+}
+
+impl Candidates {
+    /// Reads the named plants, or every variety and selection when none is named.
+    pub async fn read(unit: &mut Unit, named: &[(&str, &[String])]) -> Result<Self, Fault> {
+        let mut fields = Fields::new();
+        let mut ids: Vec<PlantId> = Vec::new();
+        let mut at: HashMap<PlantId, String> = HashMap::new();
+        for (list, texts) in named {
+            for (place, text) in texts.iter().enumerate() {
+                let field = format!("{list}/{place}");
+                let Some(id) = fields.id(&field, text) else {
+                    continue;
+                };
+                if !ids.contains(&id) {
+                    ids.push(id);
+                    at.insert(id, field);
+                }
+            }
+        }
+        let field = named.first().map_or("candidate_ids", |(list, _)| list);
+        fields.require(
+            ids.len() <= MOST_CANDIDATES,
+            field,
+            format!(
+                "{} plants are named; name {MOST_CANDIDATES} at most",
+                ids.len()
+            ),
+        );
+        fields.finish()?;
+        let all = named.first().is_none_or(|(_, texts)| texts.is_empty());
+        let mut rows = plants::find_all(unit.connection(), &ids).await?;
+        let mut fields = Fields::new();
+        for id in ids
+            .iter()
+            .filter(|id| !rows.iter().any(|row| row.id == **id))
+        {
+            fields.fault(
+                &at[id],
+                format!("no plant {id} is known here; register it first"),
+            );
+        }
+        if all {
+            for kind in ["variety", "selection"] {
+                let filter = Filter {
+                    q: "",
+                    kind: Some(kind),
+                    species: None,
+                };
+                let most = MOST_CANDIDATES as i64 + 1;
+                let found = plants::list(unit.connection(), filter, None, most).await?;
+                rows.extend(found.into_iter().filter(|row| !ids.contains(&row.id)));
+            }
+        }
+        fields.require(
+            rows.len() <= MOST_CANDIDATES,
+            field,
+            format!("there are more than {MOST_CANDIDATES} varieties and selections; name the candidates"),
+        );
+        fields.require(
+            rows.len() >= 2,
+            field,
+            "a cross needs two parents; name at least two plants, or register some",
+        );
+        fields.finish()?;
+        rows.sort_by_key(|row| (row.name.to_lowercase(), row.id));
+        let ids: Vec<PlantId> = rows.iter().map(|row| row.id).collect();
+        let ancestry = lineage(unit.connection(), &ids).await?;
+        let kinship = lines::built(&ancestry)?
+            .kinship(&ids)
+            .map_err(Fault::internal)?;
+        Ok(Self { rows, kinship })
+    }
+
+    /// Share of additive variance that segregates within a cross: 1 − ½ (f + f′), own coancestries.
+    pub fn share_within(&self, i: usize, j: usize) -> f64 {
+        1.0 - 0.5 * (self.kinship.coancestry(i, i) + self.kinship.coancestry(j, j))
+    }
+
+    /// Trait goals against the candidates' notes.
+    pub fn traits(&self, fields: &mut Fields, goals: &[TraitGoal]) -> Vec<TraitModel> {
+        let notes: Vec<_> = self
+            .rows
+            .iter()
+            .map(|row| (row.id, &row.traits.0))
+            .collect();
+        goals
+            .iter()
+            .enumerate()
+            .filter_map(|(place, goal)| {
+                TraitModel::read(fields, &format!("traits/{place}"), goal, &notes)
+            })
+            .collect()
+    }
+
+    /// S genotypes, as stored.
+    pub fn s_genotypes(&self) -> Result<Vec<SGenotype>, Fault> {
+        self.rows
+            .iter()
+            .map(|row| {
+                parents::stored_genotype(&row.species, &row.s_alleles).ok_or_else(|| {
+                    Fault::state(format!(
+                        "the species or S alleles of {} are no longer understood; correct them first",
+                        row.name
+                    ))
+                })
+            })
+            .collect()
+    }
+}
+
+/// Whether a pair can be crossed with some hope.
+pub(crate) fn workable(advice: &PairAdvice) -> Result<(), &'static str> {
+    match (advice.compatibility.verdict, advice.crossability) {
+        (Verdict::None, _) => Err("incompatible"),
+        (_, "not_known_to_work") => Err("not_crossable"),
+        _ => Ok(()),
+    }
+}
+
+/// Rank of a verdict among the two directions of a cross.
+pub(crate) fn ease(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::Full => 3,
+        Verdict::Half => 2,
+        Verdict::Unknown => 1,
+        Verdict::None => 0,
+    }
+}
+
+/// Puts predictions of the evaluation service in place of the analyses that goals name.
+pub(crate) async fn with_analyses(
+    app: &CrossingApp,
+    unit: &mut Unit,
+    goals: &mut [TraitGoal],
+) -> Result<(), Fault> {
+    let programme = unit.programme()?;
+    for (place, goal) in goals.iter_mut().enumerate() {
+        if goal.analysis_id.is_empty() {
+            continue;
+        }
+        let at = format!("/traits/{place}/analysis_id");
+        if !goal.breeding_values.is_empty() {
+            return Err(Fault::field(
+                at,
+                "give breeding_values or analysis_id, not both",
+            ));
+        }
+        let peers = &app.context().peers;
+        let transport = peers
+            .reach(ServiceName::Evaluation, Some(programme))
+            .await?;
+        let analysis = EvaluationClient::new(transport)
+            .get_analysis(GetAnalysisRequest {
+                analysis_id: goal.analysis_id.clone(),
+            })
+            .await
+            .map_err(|status| match status.code() {
+                tonic::Code::NotFound | tonic::Code::InvalidArgument => Fault::field(
+                    at.clone(),
+                    format!("no analysis {} is known", goal.analysis_id),
+                ),
+                _ => status.into(),
+            })?
+            .into_inner();
+        if analysis.status != "done" || !analysis.converged {
+            let problem = format!(
+                "analysis {} gives no predictions: it is {}{}",
+                goal.analysis_id,
+                analysis.status,
+                if analysis.converged || analysis.status != "done" {
+                    ""
+                } else {
+                    ", not converged"
+                }
+            );
+            return Err(Fault::field(at, problem));
+        }
+        let mut by_term: BTreeMap<&str, Vec<(&str, f64)>> = BTreeMap::new();
+        for level in &analysis.random {
+            if level.level.parse::<uuid::Uuid>().is_ok() {
+                by_term
+                    .entry(&level.term)
+                    .or_default()
+                    .push((&level.level, level.effect));
+            }
+        }
+        let Some((term, levels)) = by_term.into_iter().max_by_key(|(_, levels)| levels.len())
+        else {
+            return Err(Fault::field(
+                at,
+                "this analysis has no entries as random effects; ask for one with entries as random",
+            ));
+        };
+        let variance = |name: &str| {
+            analysis
+                .components
+                .iter()
+                .find(|c| c.name == name)
+                .map(|component| component.variance)
+        };
+        goal.breeding_values = levels
+            .iter()
+            .map(|(id, effect)| ((*id).to_owned(), *effect))
+            .collect();
+        goal.additive_variance = goal.additive_variance.or(variance(term));
+        goal.other_variance = goal.other_variance.or(variance("residual"));
+        let intercept = analysis
+            .fixed
+            .iter()
+            .find(|effect| effect.name == "(Intercept)");
+        goal.base_mean = goal.base_mean.or(intercept.map(|effect| effect.estimate));
+    }
+    Ok(())
+}
+
+/// A pair that passed what can be reckoned without its S alleles.
+struct Scored {
+    i: usize,
+    j: usize,
+    score: f64,
+    index_sd: f64,
+    share_wanted: Option<f64>,
+}
+
+/// A pair with its parts settled.
+struct Chosen {
+    mother: usize,
+    father: usize,
+    reciprocal: Verdict,
+    scored: Scored,
+}
+
+/// Ranks pairs.
+pub async fn rank(
+    app: &CrossingApp,
+    unit: &mut Unit,
+    mut request: AdvisePairsRequest,
+) -> Result<AdvisedPairs, Fault> {
+    let mut fields = Fields::new();
+    let today = seasons::latest_day(unit.now());
+    let year = if request.season.trim().is_empty() {
+        Some(i32::from(today.year()))
+    } else {
+        super::seasons::year(&mut fields, "season", &request.season)
+    };
+    let ceiling = request.kinship_ceiling.unwrap_or(USUAL_KINSHIP);
+    fields.number("kinship_ceiling", ceiling, 0.0, 1.0);
+    let max_pairs = request.max_pairs.unwrap_or(USUAL_PAIRS);
+    fields.count("max_pairs", max_pairs, 1, MOST_PAIRS);
+    let fruit_wanted_n = request.fruit_wanted_n.unwrap_or(USUAL_FRUIT);
+    fields.count("fruit_wanted_n", fruit_wanted_n, 1, 100_000);
+    fields.require(
+        !request.traits.is_empty() || !request.loci.is_empty(),
+        "traits",
+        "say what the crosses are for: traits with weights or bounds, or loci",
+    );
+    fields.finish()?;
+    with_analyses(app, unit, &mut request.traits).await?;
+    let candidates = Candidates::read(
+        unit,
+        &[
+            ("candidate_ids", request.candidate_ids.as_slice()),
+            ("seed_parent_ids", request.seed_parent_ids.as_slice()),
+            ("pollen_parent_ids", request.pollen_parent_ids.as_slice()),
+        ],
+    )
+    .await?;
+    let year = year.unwrap_or_else(|| i32::from(today.year()));
+    let search = Search::new(&candidates, &request, ceiling)?;
+    let (chosen, left_out, pairs_n) = search.choose(max_pairs as usize);
+
+    let notes = seasons::bloom_notes(
+        unit.connection(),
+        &chosen
+            .iter()
+            .map(|pair| candidates.rows[pair.mother].id)
+            .collect::<Vec<_>>(),
+    )
+    .await?;
+    let standing = mothers::standing(unit.connection(), Day(today)).await?;
+    let mut items = Vec::with_capacity(chosen.len());
+    for (place, pair) in (1..).zip(&chosen) {
+        let (mother, father) = (&candidates.rows[pair.mother], &candidates.rows[pair.father]);
+        let advised = advice::advise(
+            unit,
+            year,
+            Reckoning::On(today),
+            mother,
+            Some(father),
+            fruit_wanted_n,
+        )
+        .await?;
+        let days_n = notes
+            .get(&mother.id)
+            .and_then(|notes| bloom(notes, i16::try_from(year).unwrap_or_default()))
+            .map_or(USUAL_BLOOM_DAYS, |bloom| bloom.window.days_n());
+        let passes_n = PassPlan::default().passes_n(f64::from(days_n));
+        let mothers_n = standing
+            .iter()
+            .filter(|row| row.germplasm_id == mother.id)
+            .count();
+        items.push(search.told(place, pair, advised.advice, passes_n, mothers_n));
+    }
+    let mut told_notes = search.notes();
+    if items.is_empty() {
+        told_notes.push(
+            "no pair is left; raise the kinship ceiling, ask for less, or name other candidates"
+                .to_owned(),
+        );
+    }
+    Ok(AdvisedPairs {
+        items,
+        candidates_n: u32::try_from(candidates.rows.len()).unwrap_or(u32::MAX),
+        pairs_n,
+        left_out,
+        notes: told_notes,
+    })
+}
+
+/// The goals with all that the pairs are held against.
+struct Search<'a> {
+    candidates: &'a Candidates,
+    traits: Vec<TraitModel>,
+    loci: Vec<LocusModel>,
+    genotypes: Vec<Genotypes>,
+    s_genotypes: Vec<SGenotype>,
+    /// Species whose catalogue of loci a seed parent's seedlings are read by.
+    species: Vec<Species>,
+    may_be_mother: Vec<bool>,
+    may_give_pollen: Vec<bool>,
+    refused_rights: Vec<bool>,
+    ceiling: f64,
+}
+
+impl<'a> Search<'a> {
+    fn new(
+        candidates: &'a Candidates,
+        request: &AdvisePairsRequest,
+        ceiling: f64,
+    ) -> Result<Self, Fault> {
+        let mut fields = Fields::new();
+        let traits = candidates.traits(&mut fields, &request.traits);
+        let species: Vec<Species> = candidates
+            .rows
+            .iter()
+            .map(|row| {
+                let all = row
+                    .species
+                    .parse::<Taxon>()
+                    .map(|t| t.all_species())
+                    .unwrap_or_default();
+                all.first().copied().unwrap_or(Species::Persica)
+            })
+            .collect();
+        let named: HashSet<Species> = species.iter().copied().collect();
+        let named: Vec<Species> = named.into_iter().collect();
+        let mut seen: HashSet<&str> = HashSet::new();
+        let mut loci = Vec::new();
+        for (place, goal) in request.loci.iter().enumerate() {
+            let at = format!("loci/{place}");
+            fields.require(
+                seen.insert(goal.locus.trim()),
+                &format!("{at}/locus"),
+                "is named twice; put all wishes at a locus into one goal",
+            );
+            loci.extend(LocusModel::read(&mut fields, &at, goal, &named));
+        }
+        fields.finish()?;
+        let rows = &candidates.rows;
+        let genotypes = rows
+            .iter()
+            .zip(&species)
+            .map(|(row, species)| {
+                loci.iter()
+                    .map(|model| model.genotype(Some(*species), &row.loci.0))
+                    .collect()
+            })
+            .collect();
+        let among = |ids: &[String]| -> Vec<bool> {
+            rows.iter()
+                .map(|row| ids.is_empty() || ids.contains(&row.id.to_string()))
+                .collect()
+        };
+        Ok(Self {
+            s_genotypes: candidates.s_genotypes()?,
+            genotypes,
+            species,
+            may_be_mother: among(&request.seed_parent_ids),
+            may_give_pollen: among(&request.pollen_parent_ids),
+            refused_rights: rows
+                .iter()
+                .map(|row| {
+                    request.refuse_agreement_needed
+                        && row.rights_standing == RightsStanding::AgreementNeeded.to_string()
+                })
+                .collect(),
+            candidates,
+            traits,
+            loci,
+            ceiling,
+        })
+    }
+
+    fn may(&self, mother: usize, father: usize) -> bool {
+        self.may_be_mother[mother] && self.may_give_pollen[father]
+    }
+
+    /// Scores every pair, then looks at compatibility from the best on until enough are found.
+    fn choose(&self, max_pairs: usize) -> (Vec<Chosen>, Vec<LeftOutPairs>, u32) {
+        let n = self.candidates.rows.len();
+        let mut left_out: BTreeMap<&'static str, u32> = BTreeMap::new();
+        let mut odds: HashMap<(usize, usize), LociOdds> = HashMap::new();
+        let classes = self.locus_classes();
+        let mut scored: Vec<(Scored, Option<f64>)> = Vec::new();
+        let mut pairs_n = 0;
+        for i in 0..n {
+            for j in i + 1..n {
+                if !self.may(i, j) && !self.may(j, i) {
+                    continue;
+                }
+                pairs_n += 1;
+                let reason = if self.refused_rights[i] || self.refused_rights[j] {
+                    Err("rights")
+                } else if self.candidates.kinship.coancestry(i, j) > self.ceiling {
+                    Err("kinship")
+                } else {
+                    let loci = odds.entry((classes[i], classes[j])).or_insert_with(|| {
+                        LociOdds::of(
+                            &self.loci,
+                            self.species[i],
+                            &self.genotypes[i],
+                            &self.genotypes[j],
+                        )
+                    });
+                    self.score(i, j, loci)
+                };
+                match reason {
+                    Ok(pair) => scored.push(pair),
+                    Err(reason) => *left_out.entry(reason).or_insert(0) += 1,
+                }
+            }
+        }
+        // A pair of unknown genotypes stands where the known ones stand on average.
+        let known: Vec<f64> = scored.iter().filter_map(|(_, share)| *share).collect();
+        let average = known.iter().sum::<f64>() / known.len().max(1) as f64;
+        let average = if average > 0.0 { average } else { 0.5 };
+        let mut scored: Vec<Scored> = scored
+            .into_iter()
+            .map(|(pair, share)| Scored {
+                score: pair.score + share.unwrap_or(average).log10(),
+                ..pair
+            })
+            .collect();
+        scored.sort_by(|a, b| {
+            b.score
+                .total_cmp(&a.score)
+                .then((a.i, a.j).cmp(&(b.i, b.j)))
+        });
+        let mut chosen = Vec::new();
+        for pair in scored {
+            if chosen.len() == max_pairs {
+                break;
+            }
+            match self.direction(pair.i, pair.j) {
+                Ok((mother, father, reciprocal)) => {
+                    chosen.push(Chosen {
+                        mother,
+                        father,
+                        reciprocal,
+                        scored: pair,
+                    });
+                }
+                Err(reason) => *left_out.entry(reason).or_insert(0) += 1,
+            }
+        }
+        let left_out = left_out
+            .into_iter()
+            .map(|(reason, pairs_n)| LeftOutPairs {
+                reason: reason.to_owned(),
+                pairs_n,
+            })
+            .collect();
+        (chosen, left_out, pairs_n)
+    }
+
+    /// Plants alike in species and at all loci asked for share a class.
+    fn locus_classes(&self) -> Vec<usize> {
+        let mut known: HashMap<(Species, Vec<String>), usize> = HashMap::new();
+        self.species
+            .iter()
+            .zip(&self.genotypes)
+            .map(|(species, genotypes)| {
+                let key = genotypes
+                    .iter()
+                    .map(|genotype| {
+                        genotype
+                            .as_ref()
+                            .map(ToString::to_string)
+                            .unwrap_or_default()
+                    })
+                    .collect();
+                let next = known.len();
+                *known.entry((*species, key)).or_insert(next)
+            })
+            .collect()
+    }
+
+    /// The score without the loci, whose share is given beside it.
+    fn score(
+        &self,
+        i: usize,
+        j: usize,
+        loci: &LociOdds,
+    ) -> Result<(Scored, Option<f64>), &'static str> {
+        if loci.highest < NONE_WANTED {
+            return Err("locus_impossible");
+        }
+        let pair = [self.candidates.rows[i].id, self.candidates.rows[j].id];
+        let within = self.candidates.share_within(i, j);
+        let mut index_sd = 0.0;
+        let mut share = Some(1.0);
+        for model in &self.traits {
+            index_sd += f64::midpoint(model.merit(pair[0]), model.merit(pair[1]));
+            if model.bounded() {
+                share = share
+                    .zip(model.spread(pair, within))
+                    .map(|(s, spread)| s * model.share_wanted(&spread));
+            }
+        }
+        if share.is_some_and(|share| share < NONE_WANTED) {
+            return Err("trait_impossible");
+        }
+        let of_loci = loci.ranked();
+        let share_wanted = share.zip(of_loci).map(|(a, b)| a * b);
+        // A bound on a trait that is not known is taken as met by half the seedlings.
+        let score = index_sd + share.unwrap_or(0.5).log10();
+        let told = Scored {
+            i,
+            j,
+            score,
+            index_sd,
+            share_wanted,
+        };
+        Ok((told, of_loci.filter(|share| *share > 0.0)))
+    }
+
+    /// Which of the two should be mother, and the verdict the other way round.
+    fn direction(&self, i: usize, j: usize) -> Result<(usize, usize, Verdict), &'static str> {
+        let judged = |mother: usize, father: usize| {
+            parents::advise(&self.s_genotypes[mother], &self.s_genotypes[father])
+        };
+        let both = [(i, j, judged(i, j)), (j, i, judged(j, i))];
+        let verdict_of = |mother: usize| {
+            both.iter()
+                .find(|(m, ..)| *m == mother)
+                .map_or(Verdict::Unknown, |(.., a)| a.compatibility.verdict)
+        };
+        let mut reason = "incompatible";
+        let mut best: Option<(usize, usize, u8)> = None;
+        for (mother, father, advice) in &both {
+            if !self.may(*mother, *father) {
+                continue;
+            }
+            match workable(advice) {
+                Err(why) => reason = why,
+                Ok(()) => {
+                    let ease = ease(advice.compatibility.verdict);
+                    if best.is_none_or(|(.., so_far)| ease > so_far) {
+                        best = Some((*mother, *father, ease));
+                    }
+                }
+            }
+        }
+        best.map(|(mother, father, _)| (mother, father, verdict_of(father)))
+            .ok_or(reason)
+    }
+
+    fn told(
+        &self,
+        rank: u32,
+        pair: &Chosen,
+        advice: CrossAdvice,
+        passes_n: u32,
+        mothers_n: usize,
+    ) -> AdvisedPair {
+        let (m, f) = (pair.mother, pair.father);
+        let (mother, father) = (&self.candidates.rows[m], &self.candidates.rows[f]);
+        let ids = [mother.id, father.id];
+        let within = self.candidates.share_within(m, f);
+        let odds = LociOdds::of(
+            &self.loci,
+            self.species[m],
+            &self.genotypes[m],
+            &self.genotypes[f],
+        );
+        let share = pair.scored.share_wanted;
+        let mut notes = Vec::new();
+        for model in self.traits.iter() {
+            for row in [mother, father] {
+                if !model.knows(row.id) {
+                    notes.push(format!(
+                        "{} of {} is not known; it is taken as average",
+                        model.name, row.name
+                    ));
+                }
+            }
+        }
+        if self.species[m] != self.species[f] && !self.loci.is_empty() {
+            notes.push("loci are read by the seed parent's species".to_owned());
+        }
+        if pair.reciprocal == Verdict::None {
+            notes.push(format!(
+                "{} rejects the pollen of {}: keep these parts",
+                father.name, mother.name
+            ));
+        }
+        AdvisedPair {
+            rank,
+            seed_parent_id: mother.id.to_string(),
+            seed_parent_name: mother.name.clone(),
+            pollen_parent_id: father.id.to_string(),
+            pollen_parent_name: father.name.clone(),
+            score: pair.scored.score,
+            index_sd: pair.scored.index_sd,
+            traits: self
+                .traits
+                .iter()
+                .map(|model| model.expectation(ids, within))
+                .collect(),
+            loci: locus_expectations(
+                &self.loci,
+                self.species[m],
+                &self.genotypes[m],
+                &self.genotypes[f],
+            ),
+            loci_together: (!self.loci.is_empty()).then(|| together(&odds)),
+            share_wanted: share,
+            plants_needed: share.and_then(|share| plants_needed(share, SURE).ok().flatten()),
+            reciprocal_verdict: pair.reciprocal.to_string(),
+            seed_parent_rights: Some(rights(mother)),
+            pollen_parent_rights: Some(rights(father)),
+            passes_needed_n: passes_n,
+            flowers_per_pass_n: advice.flowers_needed.div_ceil(passes_n.max(1)),
+            mothers_n: u32::try_from(mothers_n).unwrap_or(u32::MAX),
+            advice: Some(advice),
+            notes,
+        }
+    }
+
+    fn notes(&self) -> Vec<String> {
+        let mut notes = vec![
+            "score: weighted traits of the seedlings' mean in standard deviations, plus the decimal logarithm of the share of seedlings that is wanted; half the share costs 0.3".to_owned(),
+        ];
+        if self.traits.iter().filter(|model| model.bounded()).count() > 1 {
+            notes.push("bounds of several traits are taken as independent".to_owned());
+        }
+        notes
+    }
+}
+
+fn together(odds: &LociOdds) -> LociTogether {
+    let linked = odds.together.iter().flat_map(|share| &share.linked);
+    LociTogether {
+        share: odds
+            .together
+            .as_ref()
+            .and_then(|share| share.exact)
+            .map(|share| share.value()),
+        lowest: Some(odds.lowest),
+        highest: Some(odds.highest),
+        linked: linked
+            .map(|pair| {
+                format!(
+                    "{} and {} lie in linkage group {}, {}",
+                    pair.loci[0],
+                    pair.loci[1],
+                    pair.linkage_group,
+                    pair.recombination.map_or_else(
+                        || "recombination not published".to_owned(),
+                        |r| format!("recombination {r}")
+                    )
+                )
+            })
+            .collect(),
+    }
+}
+
+fn rights(row: &GermplasmRow) -> ParentRights {
+    ParentRights {
+        germplasm_id: row.id.to_string(),
+        name: row.name.clone(),
+        rights_standing: row.rights_standing.clone(),
+        protected_by: row.protected_by.clone(),
+    }
+}
+
+/// The day that plans for a season are reckoned on.
+pub(crate) fn reckoned(unit: &Unit) -> Date {
+    seasons::latest_day(unit.now())
+}
