@@ -117,9 +117,14 @@ pub async fn found(
 /// # Errors
 /// When the password is wrong or identity does not answer.
 pub async fn sign_in(peers: &Peers, account: &Account) -> Result<String, Fault> {
-    let request =
-        SignInRequest { login: account.login.clone(), password: account.password.clone() };
-    match IdentityClient::new(peers.transport(ServiceName::Identity)?).sign_in(request).await {
+    let request = SignInRequest {
+        login: account.login.clone(),
+        password: account.password.clone(),
+    };
+    match IdentityClient::new(peers.transport(ServiceName::Identity)?)
+        .sign_in(request)
+        .await
+    {
         Ok(session) => Ok(session.into_inner().access_token),
         Err(refused) if refused.code() == tonic::Code::Unauthenticated => {
             Err(Fault::unauthenticated(refused.message()))
