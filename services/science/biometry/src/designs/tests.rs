@@ -61,7 +61,11 @@ proptest! {
                 if v % k == 0 {
                     let bound = layout.efficiency.upper_bound.unwrap();
                     prop_assert!(layout.efficiency.average <= bound + 1e-9);
-                    prop_assert!(layout.efficiency.average > 0.8 * bound);
+                    // The bound is not tight for few replicates of small blocks: of all alpha
+                    // arrays for 24 entries in two replicates of blocks of 3, tried one by one, the
+                    // best reaches 0.796 of it, and samples for 57 entries 0.67 (two) and 0.82 (three).
+                    let within_reach = if r == 2 { 0.6 } else { 0.75 };
+                    prop_assert!(layout.efficiency.average > within_reach * bound);
                 }
             }
             Err(DesignError::CannotMake { nearest: Nearest::Design(nearest), .. }) => {
