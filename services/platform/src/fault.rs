@@ -392,6 +392,7 @@ impl From<tonic::Status> for Fault {
             C::FailedPrecondition => FaultKind::State,
             C::InvalidArgument => FaultKind::Invalid,
             C::PermissionDenied => FaultKind::Forbidden,
+            C::Unauthenticated => FaultKind::Unauthenticated,
             C::Aborted => FaultKind::Stale,
             C::Unavailable | C::DeadlineExceeded => {
                 return Self::unavailable(

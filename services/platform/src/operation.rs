@@ -9,6 +9,7 @@ use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
 
+use prost::Message as _;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -156,6 +157,9 @@ pub async fn execute<U: UseCase>(
         });
     }
 
+    if operation.kind == Kind::Batch && idempotency_key.is_none() {
+        return execute_batch::<U>(app, caller, via, request).await;
+    }
     let asked = serde_json::to_value(&request).map_err(Fault::internal)?;
     if operation.kind == Kind::Edit
         && asked.get("expected_version").and_then(Value::as_i64) == Some(0)
@@ -194,6 +198,32 @@ pub async fn execute<U: UseCase>(
     })
 }
 
+/// Rows carry their own ids, so nothing is kept for a repeat, and the audit trail keeps their size
+/// and digest: a large batch is not made into JSON only to be forgotten.
+async fn execute_batch<U: UseCase>(
+    app: Arc<U::App>,
+    caller: Caller,
+    via: &'static str,
+    request: U::Request,
+) -> Result<Outcome<U::Reply>, Fault> {
+    let encoded = request.encode_to_vec();
+    let audited = summary(encoded.len(), &retry::digest(&encoded));
+    drop(encoded);
+    let mut unit = Unit::begin(app.context(), caller, &U::OPERATION).await?;
+    let reply = U::run(&app, &mut unit, request).await?;
+    unit.audit(U::OPERATION.name, via, audited).await?;
+    unit.commit().await?;
+    Ok(Outcome {
+        reply,
+        replayed: false,
+    })
+}
+
+fn summary(bytes: usize, digest: &[u8]) -> Value {
+    let sha256: String = digest.iter().map(|b| format!("{b:02x}")).collect();
+    serde_json::json!({ "bytes": bytes, "sha256": sha256 })
+}
+
 /// Largest request that the audit trail keeps whole; of a larger one it keeps size and digest.
 const AUDITED_BYTES: usize = 16 * 1024;
 
@@ -213,11 +243,7 @@ fn audited(mut request: Value) -> Value {
     if text.len() <= AUDITED_BYTES {
         request
     } else {
-        let digest = retry::fingerprint(&request);
-        serde_json::json!({
-            "bytes": text.len(),
-            "sha256": digest.iter().map(|b| format!("{b:02x}")).collect::<String>(),
-        })
+        summary(text.len(), &retry::digest(text.as_bytes()))
     }
 }
 

@@ -56,7 +56,12 @@ impl RetryKey {
 
 /// Digest of a request, by which a repeat with another body is told.
 pub fn fingerprint(request: &Value) -> Vec<u8> {
-    Sha256::digest(request.to_string()).to_vec()
+    digest(request.to_string().as_bytes())
+}
+
+/// SHA-256 of some bytes.
+pub fn digest(bytes: &[u8]) -> Vec<u8> {
+    Sha256::digest(bytes).to_vec()
 }
 
 /// The reply kept for a key, when the request was answered before.

@@ -12,7 +12,7 @@ enum Server {
     Given(String),
     Container {
         url: String,
-        _container: ContainerAsync<GenericImage>,
+        _container: Box<ContainerAsync<GenericImage>>,
     },
     Private(Box<PrivatePostgres>),
 }
@@ -71,7 +71,7 @@ async fn container() -> Server {
                 let _ = connection.close().await;
                 return Server::Container {
                     url,
-                    _container: container,
+                    _container: Box::new(container),
                 };
             }
         }
