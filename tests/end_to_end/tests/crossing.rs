@@ -847,7 +847,7 @@ async fn counts_never_grow_on_the_way_to_numbered_seedlings() {
         .await
         .unwrap()
         .into_inner();
-    assert_eq!(described.unknown_ids, [house.lot.clone()]);
+    assert_eq!(described.unknown_ids, std::slice::from_ref(&house.lot));
     assert!(
         described
             .plants
