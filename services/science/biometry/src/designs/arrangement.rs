@@ -396,8 +396,15 @@ fn row_column(
             nearest,
         ));
     }
+    // Small rectangles with hardly any error degrees of freedom often come out unconnected: they
+    // are started again, which costs little at their size.
+    let (fewest, most) = if replicates * (rows + columns) > 240 {
+        (1, 1)
+    } else {
+        (3, 64)
+    };
     let mut best: Option<(f64, Vec<Replicate>)> = None;
-    for _ in 0..3 {
+    for start in 1..=most {
         let mut sections = resolvable_design(entries_n, replicates, columns, rng);
         spread_over_columns(&mut sections, entries_n, rng);
         let cells = place(&sections, columns, None, true)?;
@@ -405,7 +412,8 @@ fn row_column(
         if best.as_ref().is_none_or(|(known, _)| average > *known) {
             best = Some((average, sections));
         }
-        if replicates * (rows + columns) > 240 {
+        let connected = best.as_ref().is_some_and(|(average, _)| *average > 0.0);
+        if start >= fewest && connected {
             break;
         }
     }
