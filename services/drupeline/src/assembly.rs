@@ -11,7 +11,7 @@ use platform::peers::{Peers, Place, ServiceName};
 use platform::server::{Background, Mounted};
 use platform::steady::Steady;
 use platform::token::Verifier;
-use platform::{Clock, server};
+use platform::{Clock, retry, server};
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
 
@@ -139,7 +139,10 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
         });
     }
-    let (router, background) = server::assemble(mounted, &here).await?;
+    let (router, mut background) = server::assemble(mounted, &here).await?;
+    for pool in pools.values() {
+        background.push(Box::pin(retry::sweep(pool.clone(), plan.clock.clone())));
+    }
     Ok(Assembled {
         router,
         background,

@@ -144,6 +144,7 @@ async fn migrate_locked(
             format!("grant usage on all sequences in schema {name} to {role}"),
             format!("revoke update on {name}.audit, {name}.outbox from {role}"),
             format!("revoke insert, update on {name}.revision from {role}"),
+            format!("grant delete on {name}.retry to {role}"),
             format!(
                 "revoke insert, update on {name}._sqlx_migrations, {name}._platform_migrations from {role}"
             ),

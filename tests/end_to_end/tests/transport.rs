@@ -1,6 +1,9 @@
 //! What every path has in common: problems, content types, sizes, documents, reflection, health.
 
 use end_to_end::System;
+use jiff::{Timestamp, ToSpan as _};
+use platform::peers::ServiceName;
+use platform::retry;
 use serde_json::json;
 
 #[tokio::test]
@@ -65,6 +68,28 @@ async fn a_key_used_with_another_body_is_refused() {
     assert_eq!(admin.post_with(path, &body, &key).await.expect(201), first);
     let other = json!({"name": "Fourth Nursery", "kind": "nursery", "country": "ZA"});
     admin.post_with(path, &other, &key).await.expect(422);
+}
+
+#[tokio::test]
+async fn a_kept_reply_is_forgotten_when_nobody_can_still_repeat_the_request() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let pool = system.pool(ServiceName::Identity).await;
+    let path = "/api/identity/v1/organisations";
+    let body = json!({"id": "01890a5d-ac96-774b-bcce-b302099a8011", "name": "Late", "kind": "grower", "country": "NZ"});
+    let first = admin.post(path, &body).await.expect(201);
+    let after = |days: i64| Timestamp::now() + (24 * days).hours();
+    let forgotten = retry::forget(&pool, after(retry::KEPT_DAYS - 1)).await;
+    assert_eq!(forgotten.unwrap(), 0);
+    assert_eq!(admin.post(path, &body).await.expect(201), first);
+    let forgotten = retry::forget(&pool, after(retry::KEPT_DAYS + 1)).await;
+    assert!(forgotten.unwrap() >= 1);
+    let again = admin.post(path, &body).await;
+    assert_eq!(
+        again.pointers(409),
+        ["/id"],
+        "what is there is not made twice"
+    );
 }
 
 #[tokio::test]
