@@ -192,9 +192,9 @@ fn days_of(n: i64) -> jiff::Span {
 /// more heat after it.
 fn need(plant: &Plant) -> Need {
     let late_days = plant.bloom_day - 46.0;
-    let balloon = (4950.0 + 125.0 * late_days).max(3000.0);
+    let balloon = (5250.0 + 120.0 * late_days).max(4550.0);
     Need {
-        chill_cp: (19.0 + 0.5 * late_days).clamp(9.0, 32.0),
+        chill_cp: (19.5 + 0.5 * late_days).clamp(15.0, 30.0),
         heat_gdh: ByStage {
             balloon,
             full_bloom: balloon + 900.0,

@@ -1123,7 +1123,9 @@ mod tests {
                 (date(year, 2, 24)..=date(year, 3, 28)).contains(&last),
                 "{last}"
             );
-            lengths.push(f64::from(days_from(first, last)) / 7.0);
+            if Kind::of(year) == Kind::Usual {
+                lengths.push(f64::from(days_from(first, last)) / 7.0);
+            }
             for cross in crosses.iter().filter(|c| c.pollen_parent.is_some()) {
                 let passes_n = request
                     .passes
@@ -1135,7 +1137,7 @@ mod tests {
             }
         }
         let mean = lengths.iter().sum::<f64>() / lengths.len() as f64;
-        assert!((5.5..=8.5).contains(&mean), "{mean} weeks on average");
+        assert!((6.0..=8.0).contains(&mean), "{mean} weeks on average");
     }
 
     /// Pollen of balloon flowers gathered one morning is used from the next day on; a vial serves
