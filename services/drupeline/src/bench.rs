@@ -3,6 +3,8 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod year;
+
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fmt::Write as _;
@@ -12,7 +14,6 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use contract::crossing::{ListCrossesRequest, PlantSeedlingsRequest};
-use contract::evaluation::{GetLayoutRequest, RecordBatchRow, TakeRecordsRequest, TrialTree};
 use platform::fields::Words as _;
 use platform::peers::{Peers, ServiceName};
 use platform::{Clock, Fault, database, server};
@@ -34,7 +35,6 @@ type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 const SETUP_KEY: &str = "set-up key of a database that lives for one run";
 const CONNECTIONS: u32 = 16;
 const SEEDLINGS: u32 = 50_000;
-const RECORDS: usize = 5_000;
 const ROUNDS: usize = 3;
 const FOUNDING: Founding = Founding {
     programme: "Measured programme",
@@ -66,11 +66,12 @@ pub fn run(seconds: u32) -> Outcome<()> {
     ));
     drop(runtime);
     postgres.stop()?;
+    let (measured, year) = measured?;
     println!(
         "{:<44} {:>12} {:>9}  against",
         "measured", "per second", "ratio"
     );
-    for line in measured? {
+    for line in measured.iter().chain(&year.measured) {
         println!(
             "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second)",
             line.what,
@@ -80,10 +81,20 @@ pub fn run(seconds: u32) -> Outcome<()> {
             line.baseline_rate,
         );
     }
+    if let Some(bytes) = year.peak_bytes {
+        println!(
+            "largest memory while the records came, with the rows that were sent: {} MiB",
+            bytes >> 20
+        );
+    }
+    println!("one year over the API:");
+    for (what, took) in &year.steps {
+        println!("  {:<60} {:>8.2} s", what, took.as_secs_f64());
+    }
     Ok(())
 }
 
-async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
+async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Year)> {
     eprintln!("drupeline: preparing a database …");
     migrate::run(url).await?;
     let admin: PgConnectOptions = url.parse()?;
@@ -127,7 +138,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
     let accounts = accounts::found(&peers, SETUP_KEY, &FOUNDING, random_secret).await?;
     let today = Clock::System.today();
     let hidden = indicatif::ProgressBar::hidden();
-    let demo = loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
+    loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
     let plain = PgPoolOptions::new()
         .max_connections(CONNECTIONS)
         .test_before_acquire(false)
@@ -135,18 +146,13 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
         .await?;
 
     eprintln!("drupeline: measuring …");
-    Ok(vec![
-        release_status(
-            &peers,
-            &accounts,
-            &format!("http://{address}"),
-            &plain,
-            time,
-        )
-        .await?,
+    let here = format!("http://{address}");
+    let measured = vec![
+        release_status(&peers, &accounts, &here, &plain, time).await?,
         seedlings(&peers, &accounts, &plain, today).await?,
-        records(&peers, &accounts, &plain, &demo.trials).await?,
-    ])
+    ];
+    let year = year::measure(&peers, &accounts, &here, &plain, today).await?;
+    Ok((measured, year))
 }
 
 fn account<'a>(accounts: &'a BTreeMap<String, Account>, role: &str) -> Outcome<&'a Account> {
@@ -260,31 +266,26 @@ fn middle(mut rates: Vec<f64>) -> f64 {
     rates[rates.len() / 2]
 }
 
-/// Rows a second of COPY into a table like another, with its indexes.
-async fn copy(
+/// Time of COPY into an empty table like another, with its indexes.
+async fn copied(
     plain: &PgPool,
     like: &'static str,
     columns: &'static str,
-    text: String,
-    n: usize,
-) -> Outcome<f64> {
-    let mut rates = Vec::new();
-    for _ in 0..ROUNDS {
-        let mut connection = plain.acquire().await?;
-        sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
-            "drop table if exists public.measured; create table public.measured (like {like} including all)"
-        )))
-        .execute(&mut *connection)
+    text: &str,
+) -> Outcome<Duration> {
+    let mut connection = plain.acquire().await?;
+    sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
+        "drop table if exists public.measured; create table public.measured (like {like} including all)"
+    )))
+    .execute(&mut *connection)
+    .await?;
+    let started = Instant::now();
+    let mut sink = connection
+        .copy_in_raw(&format!("copy public.measured ({columns}) from stdin"))
         .await?;
-        let started = Instant::now();
-        let mut sink = connection
-            .copy_in_raw(&format!("copy public.measured ({columns}) from stdin"))
-            .await?;
-        sink.send(text.as_bytes()).await?;
-        sink.finish().await?;
-        rates.push(n as f64 / started.elapsed().as_secs_f64());
-    }
-    Ok(middle(rates))
+    sink.send(text.as_bytes()).await?;
+    sink.finish().await?;
+    Ok(started.elapsed())
 }
 
 async fn seedlings(
@@ -340,97 +341,15 @@ async fn seedlings(
         )?;
     }
     let columns = "programme_id, season, id, cross_id, planting_id, place, number, site, block, row_n, position_n";
+    let mut baseline = Vec::new();
+    for _ in 0..ROUNDS {
+        let took = copied(plain, "crossing.seedling", columns, &text).await?;
+        baseline.push(f64::from(SEEDLINGS) / took.as_secs_f64());
+    }
     Ok(Measured {
         what: "seedlings numbered in one call of 50,000",
         rate: middle(rates),
         baseline: "COPY of as many rows into a like table",
-        baseline_rate: copy(
-            plain,
-            "crossing.seedling",
-            columns,
-            text,
-            SEEDLINGS as usize,
-        )
-        .await?,
-    })
-}
-
-async fn records(
-    peers: &Peers,
-    accounts: &BTreeMap<String, Account>,
-    plain: &PgPool,
-    trials: &[String],
-) -> Outcome<Measured> {
-    let token = accounts::sign_in(peers, account(accounts, "trials")?).await?;
-    let remote = Remote::new(peers, &token);
-    let mut trees: Vec<TrialTree> = Vec::new();
-    for trial in trials {
-        let request = GetLayoutRequest {
-            trial_id: trial.clone(),
-        };
-        let layout = remote
-            .evaluation()?
-            .get_layout(request)
-            .await
-            .map_err(Fault::from)?;
-        trees.extend(
-            layout
-                .into_inner()
-                .trees
-                .into_iter()
-                .filter(|tree| tree.status == "standing"),
-        );
-    }
-    let mut rates = Vec::new();
-    for round in 0..ROUNDS {
-        let rows = (0..RECORDS)
-            .map(|n| RecordBatchRow {
-                id: Uuid::now_v7().to_string(),
-                tree_id: trees[n % trees.len()].tree_id.clone(),
-                r#trait: "acidity_g_l".to_owned(),
-                value: format!("{}.{}", 6 + n % 5, n % 10),
-                observed_at: format!("2026-0{}-{:02}", 5 + round, 1 + (n / trees.len()) % 28),
-                by: "measured".to_owned(),
-                ..Default::default()
-            })
-            .collect();
-        let request = TakeRecordsRequest {
-            rows,
-            all_or_nothing: true,
-            dry_run: false,
-        };
-        let started = Instant::now();
-        let reply = remote
-            .evaluation()?
-            .take_records(request)
-            .await
-            .map_err(Fault::from)?;
-        rates.push(RECORDS as f64 / started.elapsed().as_secs_f64());
-        let reply = reply.into_inner();
-        if reply.accepted != RECORDS as u64 {
-            return Err(format!(
-                "{} of {RECORDS} records were accepted: {:?}",
-                reply.accepted,
-                reply.rejected.first()
-            )
-            .into());
-        }
-    }
-    let mut text = String::new();
-    let (programme, trial) = (Uuid::now_v7(), Uuid::now_v7());
-    for n in 0..RECORDS {
-        writeln!(
-            text,
-            "{programme}\t2026\t{}\t{trial}\t{}\tacidity_g_l\t7.5\t7.5\t2026-07-01T12:00:00Z\tmeasured\t2026-07-01T12:00:00Z",
-            Uuid::now_v7(),
-            trees[n % trees.len()].tree_id
-        )?;
-    }
-    let columns = "programme_id, year, id, trial_id, tree_id, trait, value, sent, observed_at, observer, recorded_at";
-    Ok(Measured {
-        what: "records taken in a batch of 5,000",
-        rate: middle(rates),
-        baseline: "COPY of as many rows into a like table",
-        baseline_rate: copy(plain, "evaluation.record", columns, text, RECORDS).await?,
+        baseline_rate: middle(baseline),
     })
 }

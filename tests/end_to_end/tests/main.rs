@@ -6,7 +6,7 @@ mod crossing;
 mod crossing_season;
 mod demo;
 mod evaluation;
-mod evaluation_year;
+mod evaluation_pages;
 mod identity;
 mod import;
 mod pages;

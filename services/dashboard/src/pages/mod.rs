@@ -1,10 +1,12 @@
 //! The pages, one module to a subject.
 
+mod analyses;
 mod candidates;
 mod crosses;
 mod days;
 mod docs;
 mod door;
+mod doubts;
 mod find;
 mod forecast;
 mod germplasm;
@@ -17,6 +19,7 @@ mod seedlings;
 mod selection;
 mod start;
 mod trials;
+mod what_if;
 
 use axum::Router;
 use axum::response::{IntoResponse, Response};
@@ -61,7 +64,13 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/selection", get(selection::board))
         .route("/trials/{id}/stability", get(selection::stability))
         .route("/trials/{id}/assessors", get(selection::assessors))
-        .route("/analyses/{id}", get(selection::analysis))
+        .route("/trials/{id}/doubts", get(doubts::list))
+        .route("/records/{id}/judgement", post(doubts::decide))
+        .route("/what-if", get(what_if::show))
+        .route("/trials/{id}/decisions", post(selection::decide))
+        .route("/trials/{id}/analyses", post(analyses::ask))
+        .route("/analyses/{id}", get(analyses::show))
+        .route("/analyses/{id}/repeat", post(analyses::repeat))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
         .route("/forecast", get(forecast::show))

@@ -8,6 +8,7 @@ mod bars;
 mod intervals;
 mod map;
 mod pedigree;
+mod plot;
 mod scale;
 mod scatter;
 mod timeline;
@@ -16,6 +17,7 @@ pub use bars::{Bar, Bars, StackedBars};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;
+pub use plot::{Dot, Guide, Plot, Series};
 pub use scatter::{Biplot, Spot};
 pub use timeline::{Mark, Span, Timeline, TimelineRow};
 
