@@ -281,6 +281,7 @@ pub(super) async fn measure(
             rate: middle(rates.remove(what).unwrap_or_default()),
             baseline: COPY,
             baseline_rate,
+            remark: String::new(),
         })
         .collect();
     Ok(Year {

@@ -3,30 +3,26 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod load;
+mod release_status;
+mod seedlings;
 mod year;
 
 use std::collections::BTreeMap;
 use std::error::Error;
-use std::fmt::Write as _;
-use std::future::Future;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use contract::crossing::{ListCrossesRequest, PlantSeedlingsRequest};
 use platform::fields::Words as _;
-use platform::peers::{Peers, ServiceName};
-use platform::{Clock, Fault, database, server};
+use platform::peers::ServiceName;
+use platform::{Clock, database, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use uuid::Uuid;
 
 use crate::assembly::{self, Plan};
 use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
-use crate::import::remote::Remote;
 use crate::migrate;
 use crate::up::random_secret;
 
@@ -34,7 +30,6 @@ type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 
 const SETUP_KEY: &str = "set-up key of a database that lives for one run";
 const CONNECTIONS: u32 = 16;
-const SEEDLINGS: u32 = 50_000;
 const ROUNDS: usize = 3;
 const FOUNDING: Founding = Founding {
     programme: "Measured programme",
@@ -48,6 +43,8 @@ struct Measured {
     rate: f64,
     baseline: &'static str,
     baseline_rate: f64,
+    /// What else is worth saying, as the slowest calls.
+    remark: String,
 }
 
 /// Measures, and prints a line for each figure.
@@ -73,12 +70,13 @@ pub fn run(seconds: u32) -> Outcome<()> {
     );
     for line in measured.iter().chain(&year.measured) {
         println!(
-            "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second)",
+            "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second){}",
             line.what,
             line.rate,
             line.rate / line.baseline_rate,
             line.baseline,
             line.baseline_rate,
+            line.remark,
         );
     }
     if let Some(bytes) = year.peak_bytes {
@@ -146,11 +144,11 @@ async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Yea
         .await?;
 
     eprintln!("drupeline: measuring …");
-    let here = format!("http://{address}");
     let measured = vec![
-        release_status(&peers, &accounts, &here, &plain, time).await?,
-        seedlings(&peers, &accounts, &plain, today).await?,
+        release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
+        seedlings::measure(&peers, &accounts, &plain, today).await?,
     ];
+    let here = format!("http://{address}");
     let year = year::measure(&peers, &accounts, &here, &plain, today).await?;
     Ok((measured, year))
 }
@@ -161,109 +159,26 @@ fn account<'a>(accounts: &'a BTreeMap<String, Account>, role: &str) -> Outcome<&
         .ok_or_else(|| format!("there is no account {role}").into())
 }
 
-/// Calls a second of as many tasks as there are connections.
-async fn per_second<F, T>(time: Duration, task: F) -> Outcome<f64>
-where
-    F: Fn() -> T,
-    T: Repeated,
-{
-    let done = Arc::new(AtomicU64::new(0));
-    let end = Instant::now() + time;
-    let started = Instant::now();
-    let mut running = tokio::task::JoinSet::new();
-    for _ in 0..CONNECTIONS {
-        let (done, mut call) = (done.clone(), task());
-        running.spawn(async move {
-            while Instant::now() < end {
-                call.once().await?;
-                done.fetch_add(1, Ordering::Relaxed);
-            }
-            Outcome::Ok(())
-        });
-    }
-    while let Some(ended) = running.join_next().await {
-        ended??;
-    }
-    Ok(done.load(Ordering::Relaxed) as f64 / started.elapsed().as_secs_f64())
-}
-
-/// A call that is made over and over.
-trait Repeated: Send + 'static {
-    /// Makes it once.
-    fn once(&mut self) -> impl Future<Output = Outcome<()>> + Send;
-}
-
-struct Ask {
-    client: reqwest::Client,
-    address: String,
-    token: String,
-}
-
-impl Repeated for Ask {
-    async fn once(&mut self) -> Outcome<()> {
-        let reply = self
-            .client
-            .get(&self.address)
-            .bearer_auth(&self.token)
-            .send()
-            .await?;
-        reply.error_for_status()?.bytes().await?;
-        Ok(())
-    }
-}
-
-struct Select {
-    pool: PgPool,
-    id: Uuid,
-}
-
-impl Repeated for Select {
-    async fn once(&mut self) -> Outcome<()> {
-        let _: (Uuid, String) =
-            sqlx::query_as("select id, code from release.candidate where id = $1")
-                .bind(self.id)
-                .fetch_one(&self.pool)
-                .await?;
-        Ok(())
-    }
-}
-
-async fn release_status(
-    peers: &Peers,
-    accounts: &BTreeMap<String, Account>,
-    url: &str,
-    plain: &PgPool,
-    time: Duration,
-) -> Outcome<Measured> {
-    let token = accounts::sign_in(peers, account(accounts, "partner_a")?).await?;
-    let address = format!("{url}/api/release/v1/partner/release-status");
-    let (id,): (Uuid,) = sqlx::query_as("select id from release.candidate limit 1")
-        .fetch_one(plain)
-        .await?;
-    let select = || Select {
-        pool: plain.clone(),
-        id,
-    };
-    let ask = || Ask {
-        client: reqwest::Client::new(),
-        address: address.clone(),
-        token: token.clone(),
-    };
-    // The first calls open connections and prepare statements.
-    per_second(Duration::from_millis(300), ask).await?;
-    per_second(Duration::from_millis(300), select).await?;
-    Ok(Measured {
-        what: "partner's release status over HTTP",
-        rate: per_second(time, ask).await?,
-        baseline: "select of one row by key, 16 connections",
-        baseline_rate: per_second(time, select).await?,
-    })
-}
-
 /// The middle of a few rounds, in units a second.
 fn middle(mut rates: Vec<f64>) -> f64 {
     rates.sort_by(f64::total_cmp);
     rates[rates.len() / 2]
+}
+
+/// Rows a second of COPY into a table like another, with its indexes.
+async fn copy(
+    plain: &PgPool,
+    like: &'static str,
+    columns: &'static str,
+    text: String,
+    n: usize,
+) -> Outcome<f64> {
+    let mut rates = Vec::new();
+    for _ in 0..ROUNDS {
+        let took = copied(plain, like, columns, &text).await?;
+        rates.push(n as f64 / took.as_secs_f64());
+    }
+    Ok(middle(rates))
 }
 
 /// Time of COPY into an empty table like another, with its indexes.
@@ -286,70 +201,4 @@ async fn copied(
     sink.send(text.as_bytes()).await?;
     sink.finish().await?;
     Ok(started.elapsed())
-}
-
-async fn seedlings(
-    peers: &Peers,
-    accounts: &BTreeMap<String, Account>,
-    plain: &PgPool,
-    today: jiff::civil::Date,
-) -> Outcome<Measured> {
-    let token = accounts::sign_in(peers, account(accounts, "breeder")?).await?;
-    let remote = Remote::new(peers, &token);
-    let request = ListCrossesRequest {
-        limit: 1,
-        ..Default::default()
-    };
-    let crosses = remote
-        .crossing()?
-        .list_crosses(request)
-        .await
-        .map_err(Fault::from)?;
-    let cross_id = crosses
-        .into_inner()
-        .items
-        .first()
-        .map(|c| c.id.clone())
-        .ok_or("no cross")?;
-    let mut rates = Vec::new();
-    for round in 0..ROUNDS {
-        let request = PlantSeedlingsRequest {
-            cross_id: cross_id.clone(),
-            planted_n: SEEDLINGS,
-            block: format!("measured {round}"),
-            first_row: 1,
-            on: today.to_string(),
-            reason: "a measurement".to_owned(),
-            ..Default::default()
-        };
-        let started = Instant::now();
-        remote
-            .crossing()?
-            .plant_seedlings(request)
-            .await
-            .map_err(Fault::from)?;
-        rates.push(f64::from(SEEDLINGS) / started.elapsed().as_secs_f64());
-    }
-    let mut text = String::new();
-    let (programme, cross, planting) = (Uuid::now_v7(), Uuid::now_v7(), Uuid::now_v7());
-    for n in 1..=SEEDLINGS {
-        let (row, position) = (n / 100 + 1, n % 100 + 1);
-        writeln!(
-            text,
-            "{programme}\t2026\t{}\t{cross}\t{planting}\t{n}\t26-0001-{n:05}\tsite\tblock\t{row}\t{position}",
-            Uuid::now_v7()
-        )?;
-    }
-    let columns = "programme_id, season, id, cross_id, planting_id, place, number, site, block, row_n, position_n";
-    let mut baseline = Vec::new();
-    for _ in 0..ROUNDS {
-        let took = copied(plain, "crossing.seedling", columns, &text).await?;
-        baseline.push(f64::from(SEEDLINGS) / took.as_secs_f64());
-    }
-    Ok(Measured {
-        what: "seedlings numbered in one call of 50,000",
-        rate: middle(rates),
-        baseline: "COPY of as many rows into a like table",
-        baseline_rate: middle(baseline),
-    })
 }
