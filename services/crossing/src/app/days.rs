@@ -56,6 +56,8 @@ struct Scene {
     crosses: Vec<CrossRow>,
     counts: HashMap<CrossId, CrossCounts>,
     last_passes: HashMap<(CrossId, Option<MotherId>), (Date, u32)>,
+    /// The last pass over each mother, whatever the cross.
+    last_over: HashMap<MotherId, Date>,
     mothers: Vec<MotherRow>,
     events: HashMap<MotherId, Vec<MotherEventRow>>,
     notes: HashMap<PlantId, Vec<Note>>,
@@ -99,7 +101,8 @@ impl Scene {
         };
         let crosses = cross_store::list(unit.connection(), &filter, None, i64::MAX).await?;
         let ids: Vec<CrossId> = crosses.iter().map(|cross| cross.id).collect();
-        let counts = cross_store::counts_until(unit.connection(), &ids, Some(Day(known_until))).await?;
+        let counts =
+            cross_store::counts_until(unit.connection(), &ids, Some(Day(known_until))).await?;
         let last: Vec<(CrossId, Option<MotherId>, Day, i64)> = sqlx::query_as(
             "select cross_id, mother_id, max(on_day), count(*) from pass \
              where programme_id = current_programme() and cross_id = any($1) and on_day <= $2 \
@@ -149,9 +152,17 @@ impl Scene {
         for species in all_species {
             sets.insert(species.clone(), expected_set(unit, species).await?.0);
         }
+        let mut last_over: HashMap<MotherId, Date> = HashMap::new();
+        for (_, mother, on, _) in &last {
+            if let Some(mother) = mother {
+                let latest = last_over.entry(*mother).or_insert(on.0);
+                *latest = on.0.max(*latest);
+            }
+        }
         Ok(Self {
             day,
             known_until,
+            last_over,
             places,
             season,
             counts,
@@ -277,9 +288,13 @@ impl Scene {
     }
 
     fn strip_due(&self, work: &Work) -> bool {
-        let Some(last) = work.last_pass else {
+        let Some(&last) = self.last_over.get(&work.mother.id) else {
             return false;
         };
+        // Of several crosses on her, the one that was worked last speaks for her.
+        if work.last_pass != Some(last) {
+            return false;
+        }
         let ago = days_between(last, self.day);
         let stripped = self.events.get(&work.mother.id).is_some_and(|events| {
             events
@@ -473,7 +488,11 @@ impl Scene {
             let crosses: Vec<String> = crosses.into_iter().collect();
             match self.usable(father).first() {
                 Some(lot) => {
-                    let dry = if lot.1.dried { "" } else { "; comes dry this morning" };
+                    let dry = if lot.1.dried {
+                        ""
+                    } else {
+                        "; comes dry this morning"
+                    };
                     vials.push(self.lot(lot, format!("for {}{dry}", crosses.join(", "))));
                 }
                 None => notes.push(format!("no usable pollen for {}", crosses.join(", "))),
@@ -512,14 +531,10 @@ impl Scene {
                 .iter()
                 .map(|work| self.mother(work, reason(work)))
                 .collect(),
-            covers: works
-                .iter()
-                .filter(|work| self.cover_wanted(work))
+            covers: once_for_each_mother(&works, |work| self.cover_wanted(work))
                 .map(|work| self.mother(work, "sets with her own pollen and is not covered".into()))
                 .collect(),
-            strip: works
-                .iter()
-                .filter(|work| self.strip_due(work))
+            strip: once_for_each_mother(&works, |work| self.strip_due(work))
                 .map(|work| {
                     let on = work.last_pass.map(|on| on.to_string()).unwrap_or_default();
                     self.mother(work, format!("late flowers since the last pass, on {on}"))
@@ -537,6 +552,17 @@ impl Scene {
             notes,
         }
     }
+}
+
+/// Works that something is true of, each mother once.
+fn once_for_each_mother<'a, 'b>(
+    works: &'b [Work<'a>],
+    is_wanted: impl Fn(&Work<'a>) -> bool,
+) -> impl Iterator<Item = &'b Work<'a>> {
+    let mut seen = BTreeSet::new();
+    works
+        .iter()
+        .filter(move |work| is_wanted(work) && seen.insert(work.mother.id))
 }
 
 /// Where trees of the pollen parents stand: container-grown ones, and seedlings in the field.
@@ -571,11 +597,14 @@ async fn places(
     .fetch_all(unit.connection())
     .await?;
     for (plant, site, block, row_n, position_n) in seedlings {
-        let site = if site.is_empty() { site } else { format!("{site}, ") };
-        places
-            .entry(plant)
-            .or_default()
-            .push(format!("{site}block {block}, row {row_n}, place {position_n}"));
+        let site = if site.is_empty() {
+            site
+        } else {
+            format!("{site}, ")
+        };
+        places.entry(plant).or_default().push(format!(
+            "{site}block {block}, row {row_n}, place {position_n}"
+        ));
     }
     Ok(places)
 }
