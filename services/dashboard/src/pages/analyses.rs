@@ -16,7 +16,9 @@ use super::Shown;
 use crate::desk::Desk;
 use crate::html::{Table, choice, count, facts, field, maybe_measure, notes, part, text, word};
 use crate::layout::Page;
-use crate::picture::{Dot, Ground, Guide, IntervalRow, Intervals, Plot, Series, Square, State};
+use crate::picture::{
+    Ground, Guide, IntervalRow, Intervals, Plot, PlotPoint, Series, Square, State,
+};
 use crate::trouble::Trouble;
 use crate::words;
 
@@ -160,7 +162,7 @@ fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
         .log_likelihoods
         .iter()
         .enumerate()
-        .map(|(step, value)| Dot {
+        .map(|(step, value)| PlotPoint {
             title: format!("iteration {step}: {value:.4}"),
             x: step as f64,
             y: *value,
@@ -238,7 +240,7 @@ fn residual_pictures(desk: &Desk, r: &AnalysisResiduals) -> Markup {
             joined: false,
             dots: drawn
                 .iter()
-                .map(|of| Dot {
+                .map(|of| PlotPoint {
                     title: title(of),
                     x: x(of),
                     y: y(of),
@@ -333,7 +335,7 @@ fn variogram(r: &AnalysisResiduals) -> Markup {
             .iter()
             .filter_map(|cell| {
                 let apart = of(cell)?;
-                Some(Dot {
+                Some(PlotPoint {
                     title: format!(
                         "{apart} apart {name}: {} from {} pairs",
                         words::measure(cell.semivariance),

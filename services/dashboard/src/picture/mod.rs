@@ -21,7 +21,7 @@ pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;
-pub use plot::{Dot, Guide, Plot, Series};
+pub use plot::{Guide, Plot, PlotPoint, Series};
 pub use scatter::{Biplot, Spot};
 pub use timeline::{Mark, Span, Timeline, TimelineRow};
 
