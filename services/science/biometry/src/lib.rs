@@ -14,4 +14,5 @@ pub mod gxe;
 pub mod heritability;
 pub mod mixed;
 pub mod selection;
+pub mod sites;
 pub mod threshold;
