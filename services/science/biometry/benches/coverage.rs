@@ -131,13 +131,15 @@ fn series(runs: u64) {
         let main = noise.draws(25, 1.2);
         let mut plots = Plots::new();
         let mut truth = vec![[0.0; 4]; 25];
-        for s in 0..4 {
+        for s in [0, 1, 2, 3] {
             let own = noise.draws(25, 0.7);
+            for (e, row) in truth.iter_mut().enumerate() {
+                row[s] = main[e] + own[e];
+            }
             for b in 0..2 {
                 let block = 0.4 * noise.draw();
-                for e in 0..25 {
-                    truth[e][s] = main[e] + own[e];
-                    plots.push(s, b, e, 10.0 + truth[e][s] + block + noise.draw());
+                for (e, row) in truth.iter().enumerate() {
+                    plots.push(s, b, e, 10.0 + row[s] + block + noise.draw());
                 }
             }
         }

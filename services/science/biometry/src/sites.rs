@@ -261,9 +261,9 @@ pub fn fit_exactly(
     let is_replicated = |code: &u32| cells.iter().any(|((s, _), n)| s == code && *n > 1);
     let parted: Vec<bool> = match base.residual_structure() {
         Residual::Known(_) => vec![true; t],
-        Residual::Homogeneous => vec![codes.iter().any(|c| is_replicated(c)); t],
+        Residual::Homogeneous => vec![codes.iter().any(&is_replicated); t],
         Residual::ByLevel(_) | Residual::SeparableAr1 { .. } => {
-            codes.iter().map(|c| is_replicated(c)).collect()
+            codes.iter().map(is_replicated).collect()
         }
     };
     let first = base.random_terms().len();

@@ -303,6 +303,9 @@ pub(crate) fn inverse_diagonal(n: usize, lower: &[(usize, usize, f64)]) -> Optio
     Some((0..n).map(|k| inverse[pattern.position(k, k)]).collect())
 }
 
+/// Labels, estimates and error covariance of the adjusted means of a term.
+pub(crate) type LabelledMeans = (Vec<Vec<String>>, Vec<f64>, Mat<f64>);
+
 impl Fit {
     fn new(design: Design, optimum: Optimum, estimated: bool) -> Result<Self, ModelError> {
         let p = design.n_kept;
@@ -552,10 +555,7 @@ impl Fit {
     }
 
     /// Covariance of the adjusted means of a term with their labels, model-based.
-    pub(crate) fn mean_covariance(
-        &self,
-        term: &str,
-    ) -> Result<(Vec<Vec<String>>, Vec<f64>, Mat<f64>), ModelError> {
+    pub(crate) fn mean_covariance(&self, term: &str) -> Result<LabelledMeans, ModelError> {
         let means = self.design.mean_rows(term)?;
         let k = Mat::from_fn(means.rows.len(), self.design.n_kept, |i, j| {
             means.rows[i][j]

@@ -265,14 +265,14 @@ fn two_stages_with_full_covariance_equal_one_at_the_same_variances() {
     )
     .unwrap();
     let mut means = Vec::new();
-    for s in 0..3 {
+    for (s, &variance) in plot.iter().enumerate() {
         let records: Vec<usize> = (0..data.y.len()).filter(|k| data.rows[*k].0 == s).collect();
         let own = fit_with_variances(
             &frame.subset(&records),
             &Model::new("y ~ entry").unwrap().random("block").unwrap(),
             &Variances {
                 random: vec![vec![vec![block]]],
-                residual: vec![plot[s]],
+                residual: vec![variance],
                 autocorrelations: None,
             },
         )
@@ -288,7 +288,7 @@ fn two_stages_with_full_covariance_equal_one_at_the_same_variances() {
                 .collect(),
             weights: vec![1.0; n],
             not_estimable_n: 0,
-            residual_variance: Some(plot[s]),
+            residual_variance: Some(variance),
             records_n: records.len(),
             notes: vec![],
         });
@@ -410,14 +410,16 @@ fn known_truth_is_covered_in_two_stages() {
             y: vec![],
         };
         let mut truth = vec![vec![0.0; 4]; 25];
-        for s in 0..4 {
+        for s in [0, 1, 2, 3] {
             let own: Vec<f64> = (0..25).map(|_| 0.7 * noise.draw()).collect();
+            for (e, row) in truth.iter_mut().enumerate() {
+                row[s] = main[e] + own[e];
+            }
             for b in 0..2 {
                 let block = 0.4 * noise.draw();
-                for e in 0..25 {
-                    truth[e][s] = main[e] + own[e];
+                for (e, row) in truth.iter().enumerate() {
                     data.rows.push((s, s * 2 + b, e));
-                    data.y.push(10.0 + main[e] + own[e] + block + noise.draw());
+                    data.y.push(10.0 + row[s] + block + noise.draw());
                 }
             }
         }
