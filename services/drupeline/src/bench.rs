@@ -113,6 +113,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
+        release: release::Settings::default(),
     })
     .await?;
     let peers = assembled.peers.clone();

@@ -9,6 +9,7 @@ mod find;
 mod forecast;
 mod germplasm;
 mod greenhouse;
+mod labels;
 mod partner;
 mod pipeline;
 mod problems;
@@ -68,6 +69,7 @@ pub fn routes() -> Router<Dashboard> {
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
         .route("/partner", get(partner::show))
+        .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
