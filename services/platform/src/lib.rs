@@ -29,6 +29,7 @@ pub mod quota;
 pub mod retry;
 pub mod server;
 pub mod skin;
+pub mod steady;
 pub mod telemetry;
 pub mod token;
 pub mod unit;
