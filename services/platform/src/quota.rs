@@ -139,12 +139,14 @@ impl Tally {
     }
 }
 
-/// What was asked with one key.
-#[derive(Debug, Clone, Copy)]
+/// A key on a day.
+type KeyDay = (ProgrammeId, Uuid, Date);
+
+/// What was asked with one key on one day.
+#[derive(Debug, Clone, Copy, Default)]
 struct Use {
     minute: i64,
     in_minute_n: u32,
-    day: Date,
     /// The sum in the database when it was last read or written.
     summed_n: u64,
     /// What came since.
@@ -164,7 +166,7 @@ impl Use {
     }
 }
 
-type Uses = HashMap<(ProgrammeId, Uuid), Use>;
+type Uses = HashMap<KeyDay, Use>;
 
 /// Counts the requests of keys.
 #[derive(Debug, Default)]
@@ -188,10 +190,7 @@ impl Quotas {
         now: Timestamp,
     ) -> Result<(Tally, Option<Fault>), Fault> {
         let today = Clock::standing_at(now).today();
-        let known = self
-            .uses()
-            .get(&(programme, key.id))
-            .is_some_and(|used| used.day == today);
+        let known = self.uses().contains_key(&(programme, key.id, today));
         let summed_n = if known {
             0
         } else {
@@ -210,19 +209,11 @@ impl Quotas {
     ) -> (Tally, Option<Fault>) {
         let now_s = now.as_second();
         let minute = now_s.div_euclid(MINUTE_S);
-        let fresh = Use {
-            minute,
-            in_minute_n: 0,
-            day: today,
-            summed_n,
-            unsummed_n: 0,
-        };
         let mut uses = self.uses();
-        let used = uses.entry((programme, key.id)).or_insert(fresh);
-        if used.day != today {
-            // What was not yet summed of the day before is at most some seconds' worth.
-            *used = fresh;
-        }
+        let used = uses.entry((programme, key.id, today)).or_insert(Use {
+            summed_n,
+            ..Use::default()
+        });
         if used.minute != minute {
             (used.minute, used.in_minute_n) = (minute, 0);
         }
@@ -236,19 +227,25 @@ impl Quotas {
     }
 
     /// What is to be added to the sums.
-    fn unsummed(&self) -> Vec<((ProgrammeId, Uuid), Date, u64)> {
+    fn unsummed(&self) -> Vec<(KeyDay, u64)> {
         self.uses()
             .iter()
             .filter(|(_, used)| used.unsummed_n > 0)
-            .map(|(key, used)| (*key, used.day, used.unsummed_n))
+            .map(|(key_day, used)| (*key_day, used.unsummed_n))
             .collect()
     }
 
-    fn summed(&self, key: (ProgrammeId, Uuid), day: Date, added_n: u64, sum_n: u64) {
-        if let Some(used) = self.uses().get_mut(&key).filter(|used| used.day == day) {
+    fn summed(&self, key_day: KeyDay, added_n: u64, sum_n: u64) {
+        if let Some(used) = self.uses().get_mut(&key_day) {
             used.unsummed_n -= added_n.min(used.unsummed_n);
             used.summed_n = sum_n;
         }
+    }
+
+    /// Forgets days that are over and summed.
+    fn forget_before(&self, day: Date) {
+        self.uses()
+            .retain(|(_, _, of), used| *of >= day || used.unsummed_n > 0);
     }
 }
 
@@ -293,7 +290,7 @@ pub async fn keep(context: Context) {
 /// # Errors
 /// When the database refuses; nothing is lost then.
 pub async fn sum_up(context: &Context) -> Result<(), Fault> {
-    for ((programme, key), day, added_n) in context.quotas.unsummed() {
+    for ((programme, key, day), added_n) in context.quotas.unsummed() {
         let mut transaction = bookkeeping(&context.pool).await?;
         let sum: i64 = sqlx::query_scalar(
             "insert into key_use as u (programme_id, key_id, day, requests_n) \
@@ -308,8 +305,9 @@ pub async fn sum_up(context: &Context) -> Result<(), Fault> {
         .await?;
         transaction.commit().await?;
         let sum = u64::try_from(sum).unwrap_or(0);
-        context.quotas.summed((programme, key), day, added_n, sum);
+        context.quotas.summed((programme, key, day), added_n, sum);
     }
+    context.quotas.forget_before(context.clock.today());
     Ok(())
 }
 
@@ -366,14 +364,20 @@ mod tests {
             ask(&quotas, programme, "2026-05-01T10:00:00Z", 0);
         }
         let unsummed = quotas.unsummed();
-        let [(key, day, 3)] = unsummed[..] else {
+        let [(key_day, 3)] = unsummed[..] else {
             panic!("three requests of one key: {unsummed:?}")
         };
         ask(&quotas, programme, "2026-05-01T10:00:01Z", 0);
-        quotas.summed(key, day, 3, 100);
+        quotas.summed(key_day, 3, 100);
         let (tally, _) = ask(&quotas, programme, "2026-05-01T10:00:02Z", 0);
         // 100 in the sum, one since, and this one.
         assert_eq!(tally.day_left_n, 2_000 - 102);
-        assert_eq!(quotas.unsummed()[0].2, 2);
+        assert_eq!(quotas.unsummed()[0].1, 2);
+        quotas.forget_before(Date::MAX);
+        assert_eq!(
+            quotas.unsummed().len(),
+            1,
+            "what is not summed is not forgotten"
+        );
     }
 }

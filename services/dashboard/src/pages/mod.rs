@@ -71,6 +71,8 @@ pub fn routes() -> Router<Dashboard> {
         .route("/partner", get(partner::show))
         .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))
+        .route("/partner/keys", post(partner::make_key))
+        .route("/partner/keys/{id}/revoke", post(partner::revoke_key))
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))
