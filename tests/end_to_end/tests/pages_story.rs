@@ -301,7 +301,10 @@ async fn a_release_is_seen_by_the_manager_and_by_its_licensee() {
     assert_eq!(made.status, 200);
     holds(&made.text, &["label printer", "dpk_", "60 times a minute"]);
     let page = partner.page("/partner").await;
-    holds(&page, &["label printer", "60 a minute, 2,000 a day", "in force"]);
+    holds(
+        &page,
+        &["label printer", "60 a minute, 2,000 a day", "in force"],
+    );
     assert!(!page.contains("dpk_"), "{page}");
     let revoke = page
         .split("/partner/keys/")

@@ -8,6 +8,7 @@
 
 use contract::common::{FeedEvent, FeedPage, ReadFeedRequest};
 use contract::release::release_client::ReleaseClient;
+use jiff::Timestamp;
 use platform::database::{Instant, Scope};
 use platform::feed::Follower;
 use platform::fields::Words as _;
@@ -150,9 +151,12 @@ impl Follower for Webhooks {
             }
         };
         let (programme, now) = (unit.programme()?, Instant(unit.now()));
+        let happened: Timestamp = event.at.parse().map_err(Fault::internal)?;
         for hook in webhooks::subscribed(unit.connection(), programme, topic.word()).await? {
             let owner = hook.organisation_id;
             let sees = match owner {
+                // What happened before somebody asked to be told is not told.
+                _ if happened < hook.created_at.0 => false,
                 None => true,
                 Some(partner) => sees(unit, partner, &told).await?,
             };
