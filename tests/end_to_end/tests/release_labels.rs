@@ -116,7 +116,8 @@ async fn a_changed_label_and_one_that_never_was_read_the_same() {
         changed.replace_range(place..=place, other);
         forms.push(changed);
     }
-    forms.extend(["never", "A", &token[..20], &format!("{token}AAAA")].map(str::to_owned));
+    let longer = format!("{token}AAAA");
+    forms.extend(["never", "A", &token[..20], longer.as_str()].map(str::to_owned));
     for form in &forms {
         // Whatever country is asked about.
         let api = anyone
@@ -157,7 +158,8 @@ async fn a_changed_label_and_one_that_never_was_read_the_same() {
         .get(&at(&format!("/labels/{sealed}")))
         .await
         .expect(404);
-    anyone.get(link["url"].as_str().unwrap()).await;
+    let calendar = anyone.get(link["url"].as_str().unwrap()).await;
+    assert_eq!(calendar.status, 200);
 }
 
 #[tokio::test]
@@ -257,7 +259,7 @@ async fn no_scope_reads_the_secret_and_a_partner_seals_its_own_labels_alone() {
             .unwrap()
             .as_bytes()
             .as_slice(),
-        b"US",
+        b"US".as_slice(),
     ]
     .concat();
     for (partner, purpose, sealed) in [

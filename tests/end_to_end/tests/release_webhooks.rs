@@ -470,12 +470,11 @@ async fn due_dates_are_announced_once_for_each_lead() {
         .await
         .expect(201);
     // A first sale abroad some months ago leaves dates ahead that are the staff's own.
-    let sold =
-        (Timestamp::now() - SignedDuration::from_hours(24 * 300)).to_zoned(jiff::tz::TimeZone::UTC);
+    let sold = Clock::standing_at(Timestamp::now() - SignedDuration::from_hours(24 * 300)).today();
     rights
         .post(
             &at(&format!("/candidates/{about}/disclosures")),
-            &json!({"kind": "first_sale", "on": sold.date().to_string(), "country": "US", "detail": "trees"}),
+            &json!({"kind": "first_sale", "on": sold.to_string(), "country": "US", "detail": "trees"}),
         )
         .await
         .expect(201);

@@ -236,7 +236,8 @@ async fn step(
     };
     denominations::insert_step(unit.connection(), programme, &made, now).await?;
     unit.touch("denomination", row.id);
-    let topic = if row.state == NameState::Published.word() {
+    let published = row.state == NameState::Published.word();
+    let topic = if published {
         Topic::DenominationPublished
     } else {
         Topic::DenominationMoved
@@ -249,7 +250,9 @@ async fn step(
         "on": on.to_string(),
     });
     let told_of = Announcement::new(Subject::Denomination, row.id.uuid(), row.candidate_id, open)
-        .for_staff(json!({ "reason": made.reason }));
+        .for_staff(json!({ "reason": made.reason }))
+        // What an office has not published is not for partners, however soon it is.
+        .staff_only(!published);
     announce(unit, topic, &told_of).await?;
     let steps = denominations::steps(unit.connection(), programme, &[row.id]).await?;
     told(row, steps)

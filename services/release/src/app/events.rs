@@ -37,6 +37,9 @@ pub(super) struct Announcement {
     /// What staff alone may know besides.
     #[serde(default)]
     pub staff: Value,
+    /// Whether partners hear nothing of it, even if they see the subject by the time it is told.
+    #[serde(default)]
+    pub staff_only: bool,
 }
 
 impl Announcement {
@@ -48,7 +51,14 @@ impl Announcement {
             candidate_id: candidate_id.uuid(),
             open,
             staff: Value::Null,
+            staff_only: false,
         }
+    }
+
+    /// The same, told to staff alone when so.
+    pub fn staff_only(mut self, staff_only: bool) -> Self {
+        self.staff_only = staff_only;
+        self
     }
 
     /// The same with what staff alone may know.
@@ -158,6 +168,7 @@ impl Follower for Webhooks {
                 // What happened before somebody asked to be told is not told.
                 _ if happened < hook.created_at.0 => false,
                 None => true,
+                Some(_) if told.staff_only => false,
                 Some(partner) => sees(unit, partner, &told).await?,
             };
             if sees {
