@@ -190,6 +190,18 @@ impl Fault {
         }
     }
 
+    /// True when a row was to be written under a primary key that another row has.
+    pub(crate) fn is_taken_key(&self) -> bool {
+        let cause = self.source.as_deref().and_then(|s| s.downcast_ref());
+        let Some(sqlx::Error::Database(error)) = cause else {
+            return false;
+        };
+        error.is_unique_violation()
+            && error
+                .constraint()
+                .is_some_and(|name| name.ends_with("_pkey"))
+    }
+
     /// Adds the fields that the fault is about.
     #[must_use]
     pub fn with_errors(mut self, errors: Vec<FieldError>) -> Self {

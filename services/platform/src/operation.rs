@@ -210,7 +210,15 @@ pub async fn execute<U: UseCase>(
             replayed: true,
         });
     }
-    let reply = U::run(&app, &mut unit, request).await?;
+    let reply = U::run(&app, &mut unit, request)
+        .await
+        .map_err(|fault| match &key {
+            // Made so long ago that its reply is forgotten.
+            Some(RetryKey::ClientId(id)) if fault.is_taken_key() => {
+                Fault::exists("/id", format!("{id} is there already; make a new id"))
+            }
+            _ => fault,
+        })?;
     unit.audit(operation.name, via, audited(asked)).await?;
     if let Some(key) = &key {
         let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;

@@ -642,7 +642,8 @@ mod tests {
             HeaderValue::from_static("application/x-ndjson"),
         );
         let body = b"{\"id\":\"a\",\"n\":1}\n{\"id\":\"b\",\"n\":\"x\"}\n{\"id\n";
-        let asked: Asked = from_json(Value::Object(rows::<Asked>(&headers, body).unwrap())).unwrap();
+        let asked: Asked =
+            from_json(Value::Object(rows::<Asked>(&headers, body).unwrap())).unwrap();
         assert_eq!(asked.rows[0].malformed, "");
         assert_eq!(asked.rows[1].id, "b");
         assert!(asked.rows[1].malformed.contains('x'), "{asked:?}");

@@ -9,8 +9,8 @@ use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
 use contract::evaluation::{
-    Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
-    VarianceComponent,
+    Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
+    RandomLevel, VarianceComponent,
 };
 
 use super::residuals;

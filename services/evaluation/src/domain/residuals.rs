@@ -68,7 +68,11 @@ pub fn variogram(
     for record in records {
         let of = &observations[record.record];
         let at = (of.row as u32, of.column as u32);
-        let sum = sections.entry(&of.section).or_default().entry(at).or_default();
+        let sum = sections
+            .entry(&of.section)
+            .or_default()
+            .entry(at)
+            .or_default();
         sum.0 += record.standardised;
         sum.1 += 1.0;
     }
@@ -100,12 +104,14 @@ pub fn variogram(
     }
     sums.into_iter()
         .filter(|(_, (_, pairs_n))| *pairs_n >= FEWEST_PAIRS)
-        .map(|((rows_apart, columns_apart), (sum, pairs_n))| VariogramCell {
-            rows_apart,
-            columns_apart,
-            semivariance: sum / (2.0 * f64::from(pairs_n)),
-            pairs_n,
-        })
+        .map(
+            |((rows_apart, columns_apart), (sum, pairs_n))| VariogramCell {
+                rows_apart,
+                columns_apart,
+                semivariance: sum / (2.0 * f64::from(pairs_n)),
+                pairs_n,
+            },
+        )
         .collect()
 }
 
@@ -162,7 +168,10 @@ mod tests {
     fn quantiles_follow_the_rank_and_are_symmetric() {
         let (records, observations) = ground(|row, column| f64::from(row * 10 + column));
         let told = told(&records, &observations);
-        assert!(told.windows(2).all(|w| w[0].normal_quantile < w[1].normal_quantile));
+        assert!(
+            told.windows(2)
+                .all(|w| w[0].normal_quantile < w[1].normal_quantile)
+        );
         assert!((told[0].normal_quantile + told[63].normal_quantile).abs() < 1e-9);
         assert_eq!((told[9].row, told[9].column), (2, 2));
     }

@@ -120,13 +120,12 @@ pub async fn model(
     programme: ProgrammeId,
     id: AnalysisId,
 ) -> Result<(TrialId, RequestAnalysisRequest), Fault> {
-    let found: Option<(TrialId, Json<RequestAnalysisRequest>)> = sqlx::query_as(
-        "select trial_id, model from analysis where programme_id = $1 and id = $2",
-    )
-    .bind(programme)
-    .bind(id)
-    .fetch_optional(connection)
-    .await?;
+    let found: Option<(TrialId, Json<RequestAnalysisRequest>)> =
+        sqlx::query_as("select trial_id, model from analysis where programme_id = $1 and id = $2")
+            .bind(programme)
+            .bind(id)
+            .fetch_optional(connection)
+            .await?;
     found
         .map(|(trial, Json(model))| (trial, model))
         .ok_or_else(|| Fault::not_found("analysis", id))
@@ -138,20 +137,21 @@ pub async fn residuals(
     programme: ProgrammeId,
     id: AnalysisId,
 ) -> Result<AnalysisResiduals, Fault> {
-    let found: Option<(TrialId, String, String, Option<Json<AnalysisResiduals>>)> =
-        sqlx::query_as(
-            "select trial_id, trait, status, residuals from analysis \
+    let found: Option<(TrialId, String, String, Option<Json<AnalysisResiduals>>)> = sqlx::query_as(
+        "select trial_id, trait, status, residuals from analysis \
              where programme_id = $1 and id = $2",
-        )
-        .bind(programme)
-        .bind(id)
-        .fetch_optional(connection)
-        .await?;
+    )
+    .bind(programme)
+    .bind(id)
+    .fetch_optional(connection)
+    .await?;
     let (trial, code, status, kept) = found.ok_or_else(|| Fault::not_found("analysis", id))?;
-    let mut residuals = kept.map(|Json(kept)| kept).unwrap_or_else(|| AnalysisResiduals {
-        notes: vec![format!("the analysis is {status}; it has no residuals")],
-        ..AnalysisResiduals::default()
-    });
+    let mut residuals = kept
+        .map(|Json(kept)| kept)
+        .unwrap_or_else(|| AnalysisResiduals {
+            notes: vec![format!("the analysis is {status}; it has no residuals")],
+            ..AnalysisResiduals::default()
+        });
     residuals.analysis_id = id.to_string();
     residuals.trial_id = trial.to_string();
     residuals.r#trait = code;

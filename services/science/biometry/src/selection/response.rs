@@ -54,12 +54,7 @@ pub fn expected_response(
         heritability,
         error_df,
     } = *evidence;
-    in_range(
-        "entries_n",
-        entries_n as f64,
-        entries_n >= 3,
-        "at least 3",
-    )?;
+    in_range("entries_n", entries_n as f64, entries_n >= 3, "at least 3")?;
     in_range("sd", sd, sd.is_finite() && sd >= 0.0, "0 or more")?;
     in_range(
         "heritability",
