@@ -234,12 +234,7 @@ pub async fn suggest(
 const RESPONSE_DRAWS: usize = 2000;
 
 /// What keeping some entries is expected to bring in one trait.
-fn response(
-    trait_: &Scored,
-    kept: &[usize],
-    entries_n: usize,
-    seed: u64,
-) -> ExpectedTraitResponse {
+fn response(trait_: &Scored, kept: &[usize], entries_n: usize, seed: u64) -> ExpectedTraitResponse {
     let means: Vec<f64> = kept.iter().filter_map(|&e| trait_.mean_of(e)).collect();
     let kept_mean = if means.is_empty() {
         trait_.mean
