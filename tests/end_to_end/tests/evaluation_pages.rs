@@ -196,7 +196,7 @@ async fn a_breeder_decides_on_the_board_with_what_it_is_expected_to_bring() {
             "Expected response when 3 entries are kept",
             "Probability of truly being among the best",
             "The next stage costs",
-            "Decide",
+            "Those ticked go to",
             "Nothing has been decided.",
         ],
     );
@@ -243,7 +243,7 @@ async fn a_breeder_decides_on_the_board_with_what_it_is_expected_to_bring() {
     holds(&browser.page(&board).await, &["tasted twice"]);
     // Who may not select sees the board without its form, and cannot send one.
     let mut trials = Browser::signed_in(&world.system, "trials").await;
-    assert!(!trials.page(&board).await.contains("Decide"));
+    assert!(!trials.page(&board).await.contains("Those ticked go to"));
     form[0].1 = "01960000-0000-7000-8000-000000000001";
     assert_eq!(trials.post(&decide, &form, &[]).await.status, 403);
 }

@@ -17,7 +17,7 @@ use crate::desk::Desk;
 use crate::html::{Table, choice, count, facts, field, maybe_measure, notes, part, text, word};
 use crate::layout::Page;
 use crate::picture::{
-    Bar, Bars, Dot, Fill, Ground, Guide, IntervalRow, Intervals, Plot, Series, Square, State,
+    Bar, Bars, Fill, Ground, Guide, IntervalRow, Intervals, Plot, PlotPoint, Series, Square, State,
 };
 use crate::trouble::Trouble;
 use crate::words;
@@ -164,7 +164,7 @@ fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
         .log_likelihoods
         .iter()
         .enumerate()
-        .map(|(step, value)| Dot {
+        .map(|(step, value)| PlotPoint {
             title: format!("iteration {step}: {value:.4}"),
             x: step as f64,
             y: *value,
@@ -342,7 +342,7 @@ fn across_sites(s: &SitesCovariance) -> Markup {
             dots: s
                 .entries
                 .iter()
-                .map(|e| Dot {
+                .map(|e| PlotPoint {
                     title: e.label.clone(),
                     x: e.overall,
                     y: e.instability,
@@ -426,7 +426,7 @@ fn residual_pictures(desk: &Desk, r: &AnalysisResiduals) -> Markup {
             joined: false,
             dots: drawn
                 .iter()
-                .map(|of| Dot {
+                .map(|of| PlotPoint {
                     title: title(of),
                     x: x(of),
                     y: y(of),
@@ -521,7 +521,7 @@ fn variogram(r: &AnalysisResiduals) -> Markup {
             .iter()
             .filter_map(|cell| {
                 let apart = of(cell)?;
-                Some(Dot {
+                Some(PlotPoint {
                     title: format!(
                         "{apart} apart {name}: {} from {} pairs",
                         words::measure(cell.semivariance),

@@ -5,7 +5,9 @@
 //! dark screen and print.
 
 mod bars;
+mod dates;
 mod intervals;
+mod lines;
 mod map;
 mod pedigree;
 mod plot;
@@ -14,10 +16,12 @@ mod scatter;
 mod timeline;
 
 pub use bars::{Bar, Bars, StackedBars};
+pub use dates::{UncertainDay, UncertainDays, UncertainRow};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
+pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;
-pub use plot::{Dot, Guide, Plot, Series};
+pub use plot::{Guide, Plot, PlotPoint, Series};
 pub use scatter::{Biplot, Spot};
 pub use timeline::{Mark, Span, Timeline, TimelineRow};
 

@@ -6,7 +6,7 @@ use super::scale::Scale;
 use super::{Picture, n};
 
 /// A point of a plot.
-pub struct Dot {
+pub struct PlotPoint {
     /// What is told when one points at it.
     pub title: String,
     /// Along the level axis.
@@ -24,7 +24,7 @@ pub struct Series {
     /// Whether a line joins them in their order.
     pub joined: bool,
     /// The points.
-    pub dots: Vec<Dot>,
+    pub dots: Vec<PlotPoint>,
 }
 
 /// A line to compare points with.
@@ -134,7 +134,7 @@ fn points(series: &Series, across: &Scale, upright: &Scale) -> String {
 }
 
 /// The values that both axes reach.
-fn shared<'a>(dots: impl Iterator<Item = &'a Dot>) -> (f64, f64) {
+fn shared<'a>(dots: impl Iterator<Item = &'a PlotPoint>) -> (f64, f64) {
     let (mut x, mut y) = (
         (f64::INFINITY, f64::NEG_INFINITY),
         (f64::INFINITY, f64::NEG_INFINITY),
@@ -153,7 +153,7 @@ mod tests {
     use crate::picture::tests::texts;
 
     fn plot(guide: Guide) -> Plot {
-        let dot = |x: f64, y: f64| Dot {
+        let dot = |x: f64, y: f64| PlotPoint {
             title: format!("tree at {x} & {y}"),
             x,
             y,

@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod day_list;
 mod load;
 mod release_status;
 mod seedlings;
@@ -147,6 +148,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Yea
     let measured = vec![
         release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
         seedlings::measure(&peers, &accounts, &plain, today).await?,
+        day_list::measure(&peers, &accounts, &plain).await?,
     ];
     let here = format!("http://{address}");
     let year = year::measure(&peers, &accounts, &here, &plain, today).await?;
