@@ -11,7 +11,7 @@ use platform::{Fault, Fields, Unit};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
-use crate::domain::model::{Method, ResidualWord, term_fault};
+use crate::domain::model::{BetweenWord, Method, ResidualWord, term_fault, variables};
 use crate::domain::traits::Scale;
 use crate::store;
 use crate::store::analyses::Job;
@@ -72,6 +72,35 @@ pub async fn request(
         "residual",
         "goes with the linear method only; a liability has one residual variance, and the first of two stages takes each site by itself",
     );
+    let between: Option<BetweenWord> = fields
+        .optional_word("between_sites", &request.between_sites)
+        .or((method == Method::TwoStage).then_some(BetweenWord::CompoundSymmetry));
+    if between.is_some() {
+        fields.require(
+            method != Method::Threshold,
+            "between_sites",
+            "goes with the methods linear and two_stage",
+        );
+        fields.require(
+            !request.relationship,
+            "relationship",
+            "goes with no between_sites yet; leave one of the two out",
+        );
+        let own = |term: &String| variables(term).any(|name| name == "entry");
+        for (field, terms) in [("fixed", &request.fixed), ("random", &request.random)] {
+            if let Some(place) = terms.iter().position(own) {
+                fields.fault(
+                    &format!("{field}/{place}"),
+                    "names entry, which between_sites brings; leave it out",
+                );
+            }
+        }
+    }
+    let factors_n = match between {
+        Some(BetweenWord::FactorAnalytic) => request.factors_n.max(1),
+        _ => 0,
+    };
+    fields.count("factors_n", factors_n, 0, 6);
     let mut seen: Vec<&str> = Vec::new();
     for (field, terms, random) in [
         ("fixed", &request.fixed, false),
@@ -96,7 +125,7 @@ pub async fn request(
             "needs entry as a random term; take it out of the fixed ones",
         );
     }
-    if request.random.is_empty() && !request.relationship {
+    if request.random.is_empty() && !request.relationship && between.is_none() {
         fields.fault("random", "is required: at least one random term, as entry");
     }
     fields.finish()?;
@@ -104,6 +133,8 @@ pub async fn request(
     model.id = String::new();
     model.residual = residual.word().to_owned();
     model.method = method.word().to_owned();
+    model.between_sites = between.map(|b| b.word().to_owned()).unwrap_or_default();
+    model.factors_n = factors_n;
     let job = Job {
         programme,
         id,

@@ -19,7 +19,9 @@ use sqlx::{Acquire as _, PgConnection};
 use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::model::{Asked, Method, Observation, ResidualWord, Told, analyse, variables};
+use crate::domain::model::{
+    Asked, BetweenWord, Method, Observation, ResidualWord, Told, analyse, variables,
+};
 use crate::domain::traits::{State, Trait};
 use crate::store;
 use crate::store::analyses::{Job, Outcome};
@@ -139,6 +141,8 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
     };
     let asked = Asked {
         method: Method::from_word(&job.model.method).unwrap_or_default(),
+        between: BetweenWord::from_word(&job.model.between_sites)
+            .map(|word| word.with_factors(job.model.factors_n as usize)),
         states: data.states.clone(),
         fixed: job.model.fixed.clone(),
         random: job.model.random.clone(),

@@ -8,11 +8,13 @@ use biometry::heritability;
 use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
+use biometry::sites::BetweenSites;
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
     VarianceComponent,
 };
 
+mod across;
 mod threshold;
 
 use super::residuals;
@@ -58,11 +60,24 @@ platform::words! {
     }
 }
 
+impl BetweenWord {
+    /// The structure, with so many factors where it has any.
+    pub fn with_factors(self, order: usize) -> BetweenSites {
+        match self {
+            Self::CompoundSymmetry => BetweenSites::CompoundSymmetry,
+            Self::FactorAnalytic => BetweenSites::FactorAnalytic { order },
+            Self::Unstructured => BetweenSites::Unstructured,
+        }
+    }
+}
+
 /// A model over the factors of trials.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Asked {
     /// What kind of model.
     pub method: Method,
+    /// How entries covary between sites, when they are told apart from the random terms.
+    pub between: Option<BetweenSites>,
     /// States of an ordinal trait or one of two states; none for others.
     pub states: Vec<State>,
     /// Fixed terms.
@@ -226,6 +241,9 @@ pub fn analyse(
 ) -> Result<Told, ModelError> {
     if asked.method == Method::Threshold {
         return threshold::analyse(asked, observations, covariates, relationship, label_of);
+    }
+    if let Some(between) = asked.between {
+        return across::analyse(asked, between, observations, covariates, label_of);
     }
     let frame = frame(asked, observations, covariates)?;
     let related = relationship.is_some();
@@ -550,6 +568,7 @@ mod tests_of_models {
         let own = |terms: &[&str]| terms.iter().map(|t| (*t).to_owned()).collect();
         Asked {
             method: Method::Linear,
+            between: None,
             states: Vec::new(),
             fixed: own(fixed),
             random: own(random),

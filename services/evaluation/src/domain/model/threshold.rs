@@ -252,6 +252,7 @@ mod tests {
     fn asked(notes: &[u32]) -> Asked {
         Asked {
             method: Method::Threshold,
+            between: None,
             states: notes
                 .iter()
                 .map(|&note| State {
