@@ -51,6 +51,12 @@ platform::operations! {
     /// The layout of a trial as CSV, one tree a line.
     GET "/trials/{trial_id}/layout.csv" get_layout_csv(GetLayoutCsvRequest) -> Document,
         may ReadProgramme, Document => app::layouts::csv;
+    /// The layout of one site of a trial as an SVG map.
+    GET "/trials/{trial_id}/layout.svg" get_layout_map(GetLayoutMapRequest) -> Document,
+        may ReadProgramme, Document => app::layouts::map;
+    /// Labels of a trial's trees with a QR code and the readable number, as PDF.
+    GET "/trials/{trial_id}/labels.pdf" print_tree_labels(PrintTreeLabelsRequest) -> Document,
+        may ReadProgramme, Document => app::layouts::labels;
     /// Try a design without keeping it; entries are any names.
     POST "/designs:try" try_design(TryDesignRequest) -> TrialLayout,
         may ReadProgramme, Read => app::layouts::try_design;

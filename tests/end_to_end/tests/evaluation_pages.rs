@@ -299,3 +299,127 @@ async fn a_doubt_is_decided_by_a_person_and_a_plan_is_tried() {
     holds(&browser.page(&poor).await, &["Not shown", "budget"]);
     holds(&browser.page("/what-if").await, &["Simulate"]);
 }
+
+#[tokio::test]
+async fn notes_and_sites_have_models_of_their_own() {
+    let world = World::with_plants(10).await;
+    let (trial, trees) = world.laid_out("Methods").await;
+    world.take(&world.rows(&trees, "brix", 11.0, 0.5)).await;
+    let mut notes = world.rows(&trees, "flavour", 2.0, 0.5);
+    for (place, row) in notes.iter_mut().enumerate() {
+        // Notes scatter more than the values they come from, or categories would part the entries.
+        let scatter = [-1.4, 0.3, 1.2, -0.5, 0.9][place % 5];
+        let note = (row["value"].as_f64().unwrap() + scatter)
+            .round()
+            .clamp(1.0, 9.0);
+        row["value"] = json!(note);
+    }
+    assert_eq!(world.take(&notes).await["accepted"], trees.len());
+
+    let path = format!("{ROOT}/trials/{trial}/analyses");
+    let wrong = json!({"trait": "brix", "method": "threshold", "random": ["entry"], "residual": "by_site", "between_sites": "odd"});
+    let mut pointers = world.trials.post(&path, &wrong).await.pointers(422);
+    pointers.sort();
+    assert_eq!(pointers, ["/between_sites", "/residual", "/trait"]);
+    let wrong = json!({"trait": "brix", "method": "two_stage", "random": ["block", "entry:site"]});
+    assert_eq!(
+        world.trials.post(&path, &wrong).await.pointers(422),
+        ["/random/1"]
+    );
+
+    let model =
+        json!({"trait": "flavour", "method": "threshold", "fixed": ["site"], "random": ["entry"]});
+    let told = analysed(&world, &trial, model).await;
+    assert_eq!(told["converged"], true, "{told:#}");
+    let categories = told["categories"].as_array().unwrap();
+    assert_eq!(
+        told["cut_points"].as_array().unwrap().len(),
+        categories.len() - 1
+    );
+    let best = &told["random"][0];
+    assert_eq!(
+        best["probabilities"].as_array().unwrap().len(),
+        categories.len()
+    );
+    assert!(number(best, "low") < number(best, "effect"), "{best:#}");
+    let mut browser = Browser::signed_in(&world.system, "trials").await;
+    let page = browser
+        .page(&format!("/analyses/{}", text(&told, "id")))
+        .await;
+    holds(
+        &page,
+        &[
+            "Cut points on the liability",
+            "Probability of each category",
+        ],
+    );
+
+    for (model, method) in [
+        (
+            json!({"trait": "brix", "fixed": ["site"], "random": ["block"], "between_sites": "factor_analytic"}),
+            "linear",
+        ),
+        (
+            json!({"trait": "brix", "random": ["block"], "method": "two_stage"}),
+            "two_stage",
+        ),
+    ] {
+        let told = analysed(&world, &trial, model).await;
+        assert_eq!(told["status"], "done", "{told:#}");
+        assert_eq!(told["method"], method);
+        if told["converged"] != true {
+            assert_eq!(told["sites"], Value::Null, "no ranking: {told:#}");
+            assert!(text(&told, "problem").contains("converge"), "{told:#}");
+            continue;
+        }
+        let sites = &told["sites"];
+        assert_eq!(sites["sites"], json!(["North field", "South field"]));
+        assert_eq!(sites["entries"][0]["level"], *world.entries[9], "{sites:#}");
+        assert_eq!(
+            told["first_stage"].as_array().unwrap().len(),
+            if method == "two_stage" { 2 } else { 0 }
+        );
+        let page = browser
+            .page(&format!("/analyses/{}", text(&told, "id")))
+            .await;
+        holds(
+            &page,
+            &[
+                "Genetic correlations between sites",
+                "Overall effects with 95 % intervals",
+            ],
+        );
+    }
+
+    // The layout as a map and as labels.
+    let map = world
+        .trials
+        .get(&format!("{ROOT}/trials/{trial}/layout.svg"))
+        .await;
+    assert_eq!(map.status, 200);
+    let labels = world
+        .trials
+        .get(&format!("{ROOT}/trials/{trial}/labels.pdf?page=54x25"))
+        .await;
+    assert_eq!(labels.status, 200, "{:?}", labels.body);
+    let wrong = format!(
+        "{ROOT}/trials/{trial}/layout.svg?site_id={}",
+        Uuid::now_v7()
+    );
+    assert_eq!(world.trials.get(&wrong).await.pointers(422), ["/site_id"]);
+    let own = json!({
+        "code": "stone_size", "name": "Stone size", "scale": "measured", "unit": "mm",
+        "upov": [{"guideline": "TG/53/7", "number": 60}, {"guideline": "53", "number": 0}],
+    });
+    let traits = format!("{ROOT}/traits");
+    assert_eq!(
+        world.trials.post(&traits, &own).await.pointers(422),
+        ["/upov/1/guideline", "/upov/1/number"]
+    );
+    let own = json!({"code": "stone_size", "name": "Stone size", "scale": "measured", "unit": "mm", "upov": [{"guideline": "TG/53/7", "number": 60}]});
+    let kept = world.trials.post(&traits, &own).await.expect(201);
+    assert_eq!(
+        kept["upov"],
+        json!([{"guideline": "TG/53/7", "number": 60}])
+    );
+}

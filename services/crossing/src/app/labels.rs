@@ -1,7 +1,7 @@
 //! Labels for whatever carries a number.
 
 use contract::common::Document;
-use contract::crossing::PrintLabelsRequest;
+use contract::crossing::{GivenLabel, PrintLabelsRequest};
 use paper::PageSize;
 use platform::{Fault, Fields, Unit};
 
@@ -21,6 +21,7 @@ enum Wanted {
     Mothers(Vec<MotherId>),
     Crosses(Vec<CrossId>),
     Germplasm(Vec<PlantId>),
+    Given(Vec<Label>),
 }
 
 /// Labels as PDF.
@@ -125,13 +126,35 @@ fn wanted(fields: &mut Fields, request: &PrintLabelsRequest) -> Option<Wanted> {
             &request.germplasm_ids,
         )));
     }
+    if !request.given.is_empty() {
+        found.push(Wanted::Given(given(fields, &request.given)));
+    }
     if found.len() != 1 {
         fields.fault(
             "cross_id",
-            "name exactly one of cross_id, seedling_ids, season with block, pollen_lot_ids, mother_ids, cross_ids, germplasm_ids",
+            "name exactly one of cross_id, seedling_ids, season with block, pollen_lot_ids, mother_ids, cross_ids, germplasm_ids, given",
         );
     }
     found.pop()
+}
+
+/// Labels whose texts came with the request.
+fn given(fields: &mut Fields, sent: &[GivenLabel]) -> Vec<Label> {
+    sent.iter()
+        .enumerate()
+        .map(|(place, label)| {
+            let field = format!("given/{place}/checked_number");
+            Label {
+                checked_number: fields.text(&field, &label.checked_number, 60).to_owned(),
+                lines: label
+                    .lines
+                    .iter()
+                    .filter(|line| !line.is_empty())
+                    .map(|line| line.chars().take(200).collect())
+                    .collect(),
+            }
+        })
+        .collect()
 }
 
 fn sheet(fields: &mut Fields, request: &PrintLabelsRequest) -> Option<Sheet> {
@@ -196,6 +219,7 @@ async fn labels(unit: &mut Unit, wanted: Wanted) -> Result<(String, Vec<Label>),
     };
     let db = unit.connection();
     Ok(match wanted {
+        Wanted::Given(labels) => ("trees".to_owned(), labels),
         Wanted::Seedlings(filter) => {
             let rows = raising::list_seedlings(db, &filter, None, most).await?;
             let name = rows

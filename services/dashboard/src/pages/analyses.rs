@@ -6,7 +6,7 @@ use axum::extract::rejection::FormRejection;
 use axum::response::{IntoResponse as _, Redirect, Response};
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, GetAnalysisRequest, GetResidualsRequest,
-    RecordResidual, RepeatAnalysisRequest, RequestAnalysisRequest, VariogramCell,
+    RecordResidual, RepeatAnalysisRequest, RequestAnalysisRequest, SitesCovariance, VariogramCell,
 };
 use maud::{Markup, html};
 use platform::{Fault, Permission};
@@ -17,7 +17,7 @@ use crate::desk::Desk;
 use crate::html::{Table, choice, count, facts, field, maybe_measure, notes, part, text, word};
 use crate::layout::Page;
 use crate::picture::{
-    Ground, Guide, IntervalRow, Intervals, Plot, PlotPoint, Series, Square, State,
+    Bar, Bars, Fill, Ground, Guide, IntervalRow, Intervals, Plot, PlotPoint, Series, Square, State,
 };
 use crate::trouble::Trouble;
 use crate::words;
@@ -57,6 +57,10 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 h2 { "Variance components" }
                 (components(&a))
             }
+            (notes(&a.notes))
+            (categories(&a))
+            @if let Some(sites) = &a.sites { h2 { "Entries across sites" } (across_sites(sites)) }
+            (first_stage(&a))
             @if !a.tests.is_empty() {
                 h2 { "Tests" }
                 (Table::new("Tests").text("Term").text("Kind").number("Statistic").number("df").number("Denominator df").number("p").stacking()
@@ -65,7 +69,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             @if !a.fixed.is_empty() {
                 h2 { "Fixed effects (BLUE)" }
                 (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").stacking()
-                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.estimate, f.se))]).show())
+                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.low, f.high))]).show())
             }
             @if !a.random.is_empty() { h2 { "Predictions (BLUP)" } (predictions(&a)) }
             @if let Some(d) = &a.diagnostics { h2 { "Diagnostics" } (diagnostics(d)) }
@@ -77,13 +81,11 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
     ))
 }
 
-/// An effect with its interval by the normal quantile, as written.
-fn interval(estimate: f64, se: f64) -> String {
-    format!(
-        "{} to {}",
-        words::measure(estimate - 1.96 * se),
-        words::measure(estimate + 1.96 * se)
-    )
+/// An interval as written.
+fn interval(low: Option<f64>, high: Option<f64>) -> String {
+    low.zip(high).map_or_else(String::new, |(low, high)| {
+        format!("{} to {}", words::measure(low), words::measure(high))
+    })
 }
 
 fn p_value(p: f64) -> String {
@@ -199,6 +201,190 @@ fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
         }
         (Table::new("Records that stand out").text("Tree").number("Year").number("Observed").number("Fitted").number("Standardised residual").number("Cook’s distance").stacking().or_say("No record stands out.")
             .rows(&d.influential, |r| vec![text(&r.number), text(r.year.to_string()), text(words::measure(r.observed)), text(words::measure(r.fitted)), text(words::measure(r.standardised_residual)), maybe_measure(r.cook)]).show())
+    }
+}
+
+/// Categories of a threshold model, where they part, and the chance of each for the entries.
+fn categories(a: &Analysis) -> Markup {
+    if a.categories.is_empty() {
+        return html! {};
+    }
+    let mut chances = Table::new("Probability of each category").text("Entry");
+    for category in &a.categories {
+        chances = chances.number(&category.name);
+    }
+    let chances = chances.rows(
+        a.random
+            .iter()
+            .filter(|r| r.probabilities.len() == a.categories.len())
+            .take(MOST_LISTED),
+        |r| {
+            let mut cells = vec![text(if r.label.is_empty() {
+                &r.level
+            } else {
+                &r.label
+            })];
+            cells.extend(r.probabilities.iter().map(|&p| text(words::percent(p))));
+            cells
+        },
+    );
+    let bars = Bars {
+        key: "categories".into(),
+        title: "Records of each category".into(),
+        description: "From the lowest to the highest.".into(),
+        axis: "records".into(),
+        powers_of_ten: false,
+        bars: a
+            .categories
+            .iter()
+            .map(|c| Bar {
+                label: c.name.clone(),
+                value: f64::from(c.records_n),
+                text: words::count(c.records_n),
+                fill: Fill::Full,
+            })
+            .collect(),
+    };
+    let counts = Table::new("Records of each category")
+        .text("Category")
+        .number("Records")
+        .rows(&a.categories, |c| vec![text(&c.name), count(c.records_n)]);
+    html! {
+        h2 { "Categories" }
+        (bars.draw().figure(counts.show()))
+        @if !a.cut_points.is_empty() {
+            (Table::new("Cut points on the liability").text("Between").number("Estimate").number("Standard error").text("95 % interval")
+                .rows(&a.cut_points, |c| vec![text(&c.name), text(words::measure(c.estimate)), text(words::measure(c.se)), text(interval(Some(c.low), Some(c.high)))]).show())
+        }
+        details { summary { "Probability of each category, entry by entry" } (chances.show()) }
+    }
+}
+
+/// How entries vary and covary between sites.
+fn across_sites(s: &SitesCovariance) -> Markup {
+    let mut matrix =
+        Table::new("Genetic correlations between sites, variances on the diagonal").text("Site");
+    for site in &s.sites {
+        matrix = matrix.number(site);
+    }
+    let variance = |i: usize| {
+        s.covariance
+            .get(i)
+            .and_then(|row| row.values.get(i))
+            .copied()
+    };
+    let matrix = matrix.rows(
+        s.sites.iter().zip(&s.covariance).enumerate(),
+        |(i, (site, row))| {
+            let mut cells = vec![text(site)];
+            cells.extend(row.values.iter().enumerate().map(|(j, value)| {
+                let shown = match (variance(i), variance(j)) {
+                    _ if i == j => *value,
+                    (Some(a), Some(b)) if a > 0.0 && b > 0.0 => value / (a * b).sqrt(),
+                    _ => f64::NAN,
+                };
+                text(words::measure(shown))
+            }));
+            cells
+        },
+    );
+    let mut entries = Table::new("Entries over all sites and at each")
+        .text("Entry")
+        .number("Overall")
+        .number("Standard error")
+        .number("Instability");
+    for site in &s.sites {
+        entries = entries.number(site);
+    }
+    let entries = entries.rows(s.entries.iter().take(MOST_LISTED), |e| {
+        let mut cells = vec![
+            text(if e.label.is_empty() {
+                &e.level
+            } else {
+                &e.label
+            }),
+            text(words::measure(e.overall)),
+            text(words::measure(e.overall_se)),
+            text(words::measure(e.instability)),
+        ];
+        cells.extend(e.at_site.iter().map(|&x| text(words::measure(x))));
+        cells
+    });
+    let rows = s
+        .entries
+        .iter()
+        .take(60)
+        .map(|e| IntervalRow {
+            label: if e.label.is_empty() {
+                e.level.clone()
+            } else {
+                e.label.clone()
+            },
+            value: e.overall,
+            interval: Some((
+                e.overall - 1.96 * e.overall_se,
+                e.overall + 1.96 * e.overall_se,
+            )),
+            open: false,
+            text: words::measure(e.overall),
+        })
+        .collect();
+    let stability = Plot {
+        key: "stability".into(),
+        title: "Overall effect and instability".into(),
+        description: "To the right are entries that are good over all sites, low down those whose sites agree.".into(),
+        axes: ("overall effect".into(), "instability".into()),
+        guide: Guide::None,
+        series: vec![Series {
+            name: String::new(),
+            open: false,
+            joined: false,
+            dots: s
+                .entries
+                .iter()
+                .map(|e| PlotPoint {
+                    title: e.label.clone(),
+                    x: e.overall,
+                    y: e.instability,
+                })
+                .collect(),
+        }],
+    };
+    html! {
+        (facts(vec![
+            ("Covariance between sites", word(&s.structure)),
+            ("Asked for", word(&s.asked)),
+            ("Explained by the factors", s.explained_total_percent.map_or_else(|| text(""), |p| text(format!("{} %", words::measure(p))))),
+        ]))
+        (matrix.show())
+        @if !s.loadings.is_empty() {
+            (Table::new("Loadings").text("Site").text("On each factor").number("Specific variance")
+                .rows(s.sites.iter().zip(&s.loadings).enumerate(), |(i, (site, row))| vec![
+                    text(site),
+                    text(row.values.iter().map(|&x| words::measure(x)).collect::<Vec<_>>().join(", ")),
+                    maybe_measure(s.specific_variances.get(i).copied()),
+                ]).show())
+        }
+        (Intervals {
+            key: "overall".into(),
+            title: "Overall effects with 95 % intervals".into(),
+            description: "The first sixty; the table holds more.".into(),
+            axis: "effect".into(),
+            reference: Some((0.0, "mean".into())),
+            rows,
+        }.draw().figure(entries.show()))
+        (stability.draw().figure(entries.show()))
+    }
+}
+
+/// What the first of two stages found at each site.
+fn first_stage(a: &Analysis) -> Markup {
+    html! {
+        @if !a.first_stage.is_empty() {
+            h2 { "First stage, site by site" }
+            (Table::new("First stage").text("Site").number("Entries").number("Records").number("Without a mean").number("Residual variance").text("Notes").stacking()
+                .rows(&a.first_stage, |f| vec![text(&f.site), count(f.entries_n), count(f.records_n), count(f.not_estimable_n), maybe_measure(f.residual_variance), text(f.notes.join("; "))]).show())
+        }
     }
 }
 
@@ -467,6 +653,12 @@ pub struct Wanted {
     residual: String,
     #[serde(default)]
     relationship: String,
+    #[serde(default)]
+    method: String,
+    #[serde(default)]
+    between_sites: String,
+    #[serde(default)]
+    factors_n: String,
 }
 
 /// The form that asks for an analysis of a trial.
@@ -477,6 +669,17 @@ pub fn form(trial_id: &str, traits: Vec<(String, String)>, code: &str) -> Markup
             (choice("trait", "Trait", None, traits, code))
             (field("fixed", "Fixed terms, as site year", "text", "site year"))
             (field("random", "Random terms, as entry entry:site", "text", "entry"))
+            (choice("method", "Method", None, [
+                ("linear", "linear mixed model"),
+                ("threshold", "threshold model of notes or two states"),
+                ("two_stage", "two stages: means of each site, then across sites"),
+            ].map(|(value, name)| (value.to_owned(), name.to_owned())), "linear"))
+            (choice("between_sites", "Entries between sites", Some("as the random terms say"), [
+                ("compound_symmetry", "one variance and one of interaction"),
+                ("factor_analytic", "factor-analytic"),
+                ("unstructured", "every variance and covariance"),
+            ].map(|(value, name)| (value.to_owned(), name.to_owned())), ""))
+            (field("factors_n", "Factors", "number", "1"))
             (choice("residual", "Residuals", None, [
                 ("equal", "one variance"),
                 ("by_site", "a variance for each site"),
@@ -509,6 +712,13 @@ pub async fn ask(
         random: terms(&form.random),
         relationship: form.relationship == "true",
         residual: form.residual,
+        method: form.method,
+        factors_n: if form.between_sites == "factor_analytic" {
+            form.factors_n.trim().parse().unwrap_or(1)
+        } else {
+            0
+        },
+        between_sites: form.between_sites,
     };
     let queued = desk.evaluation()?.request_analysis(request).await?;
     let id = queued.into_inner().id;
@@ -553,6 +763,8 @@ fn model(a: &Analysis) -> Markup {
                 "not used"
             }),
         ),
+        ("Method", word(&a.method)),
+        ("Between sites", word(&a.between_sites)),
         ("Residuals", word(&a.residual)),
         ("Records", count(a.records_n)),
         ("Heritability", maybe_measure(a.heritability)),
@@ -590,7 +802,7 @@ fn predictions(a: &Analysis) -> Markup {
                 r.label.clone()
             },
             value: r.effect,
-            interval: Some((r.effect - 1.96 * r.se, r.effect + 1.96 * r.se)),
+            interval: r.low.zip(r.high),
             open: false,
             text: words::measure(r.effect),
         })
@@ -612,7 +824,7 @@ fn predictions(a: &Analysis) -> Markup {
                 }),
                 text(words::measure(r.effect)),
                 text(words::measure(r.se)),
-                text(interval(r.effect, r.se)),
+                text(interval(r.low, r.high)),
             ]
         });
     Intervals {

@@ -202,7 +202,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             }
             h2 { "Mixed-model analyses" }
             @if desk.may(Permission::ManageTrials) {
-                (super::analyses::form(&trial.id, traits.iter().filter(|t| t.scale != "nominal").map(|t| (t.code.clone(), trait_name(t))).collect(), &code))
+                (super::analyses::form(&trial.id, traits.iter().filter(|t| t.scale != "nominal" || t.states.len() == 2).map(|t| (t.code.clone(), trait_name(t))).collect(), &code))
             }
             (part(analyses.map_err(Into::into), |all| {
                 Table::new("Analyses").text("Analysis").text("Trait").text("Random terms").text("Status").number("Heritability").text("Asked for").or_say("None has been asked for.")

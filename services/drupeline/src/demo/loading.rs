@@ -305,6 +305,7 @@ impl Loading<'_> {
                 longitude_deg: Some(longitude),
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
+                ..RegisterSiteRequest::default()
             };
             self.evaluation("trials")
                 .await?

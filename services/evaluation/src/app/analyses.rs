@@ -11,7 +11,7 @@ use platform::{Fault, Fields, Unit};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
-use crate::domain::model::{ResidualWord, term_fault};
+use crate::domain::model::{BetweenWord, Method, ResidualWord, term_fault, variables};
 use crate::domain::traits::Scale;
 use crate::store;
 use crate::store::analyses::Job;
@@ -43,20 +43,64 @@ pub async fn request(
     let mut fields = Fields::new();
     let id: AnalysisId = fields.client_id(&request.id);
     let code = fields.text("trait", &request.r#trait, 60);
-    if !code.is_empty() && !numeric(code) {
-        let known = library.iter().any(|t| t.code == code);
-        fields.fault(
+    let method: Method = fields
+        .optional_word("method", &request.method)
+        .unwrap_or_default();
+    let defined = library.iter().find(|t| t.code == code);
+    match defined {
+        _ if code.is_empty() => {}
+        None => fields.fault("trait", format!("no trait {code:?} is known; see GET /traits")),
+        Some(t) if method == Method::Threshold => {
+            let parted = t.scale == Scale::Ordinal || t.states.len() == 2;
+            fields.require(
+                parted && t.computed.is_none(),
+                "trait",
+                format!("{code} has no categories in order; a threshold model needs an ordinal trait or one of two states"),
+            );
+        }
+        Some(t) => fields.require(
+            t.scale != Scale::Nominal,
             "trait",
-            if known {
-                format!("{code} is nominal; a model needs numbers or notes")
-            } else {
-                format!("no trait {code:?} is known; see GET /traits")
-            },
-        );
+            format!("{code} is nominal; a linear model needs numbers or notes, and method threshold takes a trait of two states"),
+        ),
     }
     let residual: ResidualWord = fields
         .optional_word("residual", &request.residual)
         .unwrap_or_default();
+    fields.require(
+        method == Method::Linear || residual == ResidualWord::Equal,
+        "residual",
+        "goes with the linear method only; a liability has one residual variance, and the first of two stages takes each site by itself",
+    );
+    let between: Option<BetweenWord> = fields
+        .optional_word("between_sites", &request.between_sites)
+        .or((method == Method::TwoStage).then_some(BetweenWord::CompoundSymmetry));
+    if between.is_some() {
+        fields.require(
+            method != Method::Threshold,
+            "between_sites",
+            "goes with the methods linear and two_stage",
+        );
+        fields.require(
+            !request.relationship,
+            "relationship",
+            "goes with no between_sites yet; leave one of the two out",
+        );
+        let own = |term: &String| variables(term).any(|name| name == "entry");
+        for (field, terms) in [("fixed", &request.fixed), ("random", &request.random)] {
+            if let Some(place) = terms.iter().position(own) {
+                fields.fault(
+                    &format!("{field}/{place}"),
+                    "names entry, which between_sites brings; leave it out",
+                );
+            }
+        }
+    }
+    let factors_n = match between {
+        Some(BetweenWord::FactorAnalytic) => request.factors_n.max(1),
+        _ => 0,
+    };
+    fields.count("factors_n", factors_n, 0, 6);
     let mut seen: Vec<&str> = Vec::new();
     for (field, terms, random) in [
         ("fixed", &request.fixed, false),
@@ -81,13 +125,16 @@ pub async fn request(
             "needs entry as a random term; take it out of the fixed ones",
         );
     }
-    if request.random.is_empty() && !request.relationship {
+    if request.random.is_empty() && !request.relationship && between.is_none() {
         fields.fault("random", "is required: at least one random term, as entry");
     }
     fields.finish()?;
     let mut model = request;
     model.id = String::new();
     model.residual = residual.word().to_owned();
+    model.method = method.word().to_owned();
+    model.between_sites = between.map(|b| b.word().to_owned()).unwrap_or_default();
+    model.factors_n = factors_n;
     let job = Job {
         programme,
         id,

@@ -2,9 +2,10 @@
 
 use biometry::designs::{self, Layout, TrialPlan};
 use contract::common::Document;
+use contract::crossing::{GivenLabel, PrintLabelsRequest};
 use contract::evaluation::{
-    GetLayoutCsvRequest, GetLayoutRequest, LayOutTrialRequest, SiteLayout, TrialLayout, TrialTree,
-    TryDesignRequest,
+    GetLayoutCsvRequest, GetLayoutMapRequest, GetLayoutRequest, LayOutTrialRequest,
+    PrintTreeLabelsRequest, SiteLayout, TrialLayout, TrialTree, TryDesignRequest,
 };
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
@@ -12,8 +13,9 @@ use super::plants;
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::design::{Asked, fault, plan, word};
-use crate::domain::trial::tree_number;
-use crate::domain::{GermplasmId, TrialId};
+use crate::domain::map::{self, Square};
+use crate::domain::trial::{TreeStatus, tree_number};
+use crate::domain::{GermplasmId, SiteId, TrialId};
 use crate::store;
 use crate::store::trees::TreeRow;
 use crate::store::trials::Made;
@@ -217,6 +219,141 @@ pub async fn csv(
         content_type: "text/csv; charset=utf-8".to_owned(),
         file_name: format!("{}-layout.csv", trial.number),
         content,
+    })
+}
+
+/// A site of a trial with its trees, each with what stands there.
+struct SiteTrees {
+    trial_number: String,
+    site_name: String,
+    trees: Vec<(TreeRow, String)>,
+}
+
+async fn site_trees(
+    unit: &mut Unit,
+    programme: ProgrammeId,
+    (trial, site): (&str, &str),
+    every_site: bool,
+) -> Result<SiteTrees, Fault> {
+    let id = trial_id(trial)?;
+    made(unit, programme, id).await?;
+    let mut fields = Fields::new();
+    let asked: Option<SiteId> = fields.optional_id("site_id", site);
+    fields.finish()?;
+    let head = store::trials::head(unit.connection(), programme, id, false).await?;
+    let sites = store::trials::sites(unit.connection(), programme, id).await?;
+    if let Some(asked) = asked
+        && !sites.contains(&asked)
+    {
+        return Err(Fault::field(
+            "/site_id",
+            format!("trial {} does not stand at site {asked}", head.number),
+        ));
+    }
+    let chosen = asked.or_else(|| (!every_site).then(|| sites.first().copied()).flatten());
+    let site_name = match chosen {
+        Some(site) => {
+            store::sites::get(unit.connection(), programme, site)
+                .await?
+                .name
+        }
+        None => String::new(),
+    };
+    let entries = store::trials::entries(unit.connection(), programme, id).await?;
+    let label_of: std::collections::HashMap<_, _> = entries
+        .iter()
+        .map(|entry| (entry.germplasm_id, entry.label()))
+        .collect();
+    let trees = store::trees::of_trial(unit.connection(), programme, id)
+        .await?
+        .into_iter()
+        .filter(|tree| chosen.is_none_or(|site| tree.site_id == site))
+        .map(|tree| {
+            let label = label_of.get(&tree.germplasm_id).copied();
+            (tree, label.unwrap_or_default().to_owned())
+        })
+        .collect();
+    Ok(SiteTrees {
+        trial_number: head.number,
+        site_name,
+        trees,
+    })
+}
+
+/// The layout of one site as an SVG map.
+///
+/// # Errors
+/// Not found; not laid out yet; a site where the trial does not stand.
+pub async fn map(
+    _app: &EvaluationApp,
+    unit: &mut Unit,
+    request: GetLayoutMapRequest,
+) -> Result<Document, Fault> {
+    let programme = unit.programme()?;
+    let asked = (request.trial_id.as_str(), request.site_id.as_str());
+    let of = site_trees(unit, programme, asked, false).await?;
+    let mut squares = Vec::with_capacity(of.trees.len());
+    for (tree, label) in of.trees {
+        let status = tree.status()?;
+        // Its successor stands in the same place.
+        if status == TreeStatus::Replaced {
+            continue;
+        }
+        let tree = tree.message();
+        squares.push(Square {
+            row: tree.row,
+            column: tree.column,
+            number: tree.number,
+            label,
+            block: tree.block,
+            is_check: tree.is_check,
+            stands: status == TreeStatus::Standing,
+        });
+    }
+    let title = format!("Trial {} at {}", of.trial_number, of.site_name);
+    Ok(Document {
+        content_type: "image/svg+xml".to_owned(),
+        file_name: format!("{}-layout.svg", of.trial_number),
+        content: map::draw(&title, &squares).into_bytes(),
+    })
+}
+
+/// Labels of a trial's standing trees as PDF.
+///
+/// # Errors
+/// Not found; not laid out yet; a site where the trial does not stand; a page that is none.
+pub async fn labels(
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: PrintTreeLabelsRequest,
+) -> Result<Document, Fault> {
+    let programme = unit.programme()?;
+    let asked = (request.trial_id.as_str(), request.site_id.as_str());
+    let of = site_trees(unit, programme, asked, true).await?;
+    let mut given = Vec::with_capacity(of.trees.len());
+    for (tree, label) in of.trees {
+        if tree.status()? == TreeStatus::Standing {
+            let place = format!("row {} place {}", tree.row_n, tree.column_n);
+            given.push(GivenLabel {
+                checked_number: tree.number,
+                lines: vec![label, place],
+            });
+        }
+    }
+    let printed = plants::client(app, programme)
+        .await?
+        .print_labels(PrintLabelsRequest {
+            page: request.page,
+            skip: request.skip,
+            given,
+            ..PrintLabelsRequest::default()
+        })
+        .await
+        .map_err(Fault::from)?
+        .into_inner();
+    Ok(Document {
+        file_name: format!("{}-labels.pdf", of.trial_number),
+        ..printed
     })
 }
 

@@ -18,7 +18,7 @@ use platform::App as _;
 /// Plants asked about at once.
 const PLANTS: usize = 50_000;
 
-async fn client(
+pub async fn client(
     app: &EvaluationApp,
     programme: ProgrammeId,
 ) -> Result<CrossingClient<Authorised>, Fault> {

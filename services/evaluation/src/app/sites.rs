@@ -48,6 +48,11 @@ pub async fn register(
         "soil",
         "is longer than 500 characters; shorten it",
     );
+    fields.require(
+        request.climate_station.chars().count() <= 120,
+        "climate_station",
+        "is longer than 120 characters; shorten it",
+    );
     fields.finish()?;
     let site = Site {
         id: id.to_string(),
@@ -58,6 +63,7 @@ pub async fn register(
         longitude_deg: request.longitude_deg,
         soil: request.soil.trim().to_owned(),
         elevation_m: request.elevation_m,
+        climate_station: request.climate_station.trim().to_owned(),
     };
     store::sites::insert(unit.connection(), programme, id, &site).await?;
     unit.touch("site", id);

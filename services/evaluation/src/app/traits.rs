@@ -2,13 +2,13 @@
 
 use contract::evaluation::{
     AddStandardTraitsRequest, DefineTraitRequest, GetTraitRequest, ListTraitsRequest,
-    TraitDefinition, TraitList, TraitState,
+    TraitDefinition, TraitList, TraitState, UpovCharacteristic,
 };
 use platform::fields::Words as _;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use crate::EvaluationApp;
-use crate::domain::traits::{Better, Computed, State, Trait, faults};
+use crate::domain::traits::{Better, Characteristic, Computed, State, Trait, faults};
 use crate::store;
 
 /// Defines a trait of the programme's own.
@@ -82,7 +82,26 @@ pub async fn define(
         better: better.unwrap_or_default(),
         computed,
         standard: false,
+        upov: request
+            .upov
+            .iter()
+            .map(|u| Characteristic {
+                guideline: u.guideline.trim().to_owned(),
+                number: u.number,
+            })
+            .collect(),
     };
+    for (place, upov) in defined.upov.iter().enumerate() {
+        fields.require(
+            Characteristic::is_guideline(&upov.guideline),
+            &format!("upov/{place}/guideline"),
+            format!(
+                "{:?} is no test guideline; write it as TG/53/7",
+                upov.guideline
+            ),
+        );
+        fields.count(&format!("upov/{place}/number"), upov.number, 1, 500);
+    }
     if !defined.code.is_empty() {
         for (field, message) in faults(&defined) {
             fields.fault(field, message);
@@ -212,5 +231,13 @@ fn message(defined: Trait) -> TraitDefinition {
         computed,
         of,
         standard: defined.standard,
+        upov: defined
+            .upov
+            .into_iter()
+            .map(|u| UpovCharacteristic {
+                guideline: u.guideline,
+                number: u.number,
+            })
+            .collect(),
     }
 }

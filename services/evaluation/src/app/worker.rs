@@ -19,8 +19,10 @@ use sqlx::{Acquire as _, PgConnection};
 use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::model::{Asked, Observation, ResidualWord, Told, analyse, variables};
-use crate::domain::traits::Trait;
+use crate::domain::model::{
+    Asked, BetweenWord, Method, Observation, ResidualWord, Told, analyse, variables,
+};
+use crate::domain::traits::{State, Trait};
 use crate::store;
 use crate::store::analyses::{Job, Outcome};
 
@@ -138,6 +140,10 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
         (data, None)
     };
     let asked = Asked {
+        method: Method::from_word(&job.model.method).unwrap_or_default(),
+        between: BetweenWord::from_word(&job.model.between_sites)
+            .map(|word| word.with_factors(job.model.factors_n as usize)),
+        states: data.states.clone(),
         fixed: job.model.fixed.clone(),
         random: job.model.random.clone(),
         residual: ResidualWord::from_word(&job.model.residual).unwrap_or_default(),
@@ -176,6 +182,7 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
 /// The data of an analysis.
 struct Data {
     observations: Vec<Observation>,
+    states: Vec<State>,
     covariates: Vec<String>,
     label_of: BTreeMap<String, String>,
 }
@@ -220,13 +227,14 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     }
 
     let defined = find(&job.model.r#trait)?;
-    // Tree, year, value and who saw it: single records where assessors are told apart, else the
-    // mean of each tree and year.
+    // Tree, year, value and who saw it: single records where assessors are told apart or notes are
+    // categories, else the mean of each tree and year.
     let mut rows: Vec<(usize, i16, f64, String)> = Vec::new();
-    if names.contains(&"assessor") {
+    let single = names.contains(&"assessor") || job.model.method == Method::Threshold.word();
+    if single {
         if defined.computed.is_some() {
             return Err(Fault::state(
-                "a computed trait has no assessor; analyse its parts",
+                "a computed trait has no single records; analyse its parts",
             ));
         }
         let values = store::records::values(
@@ -320,6 +328,7 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
         .collect();
     Ok(Data {
         observations,
+        states: defined.states.clone(),
         covariates,
         label_of,
     })

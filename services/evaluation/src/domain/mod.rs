@@ -3,6 +3,7 @@
 pub mod design;
 pub mod doubt;
 pub mod figures;
+pub mod map;
 pub mod model;
 pub mod residuals;
 pub mod standard;

@@ -8,13 +8,17 @@ use biometry::heritability;
 use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
+use biometry::sites::BetweenSites;
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
     RandomLevel, VarianceComponent,
 };
 
+mod across;
+mod threshold;
+
 use super::residuals;
-use super::traits::FACTORS;
+use super::traits::{FACTORS, State};
 
 platform::words! {
     /// How residuals are taken to vary.
@@ -30,9 +34,52 @@ platform::words! {
     }
 }
 
+platform::words! {
+    /// What kind of model it is.
+    #[derive(Default)]
+    pub enum Method {
+        /// A linear mixed model.
+        #[default]
+        Linear = "linear",
+        /// A threshold model of an ordinal trait or one of two states.
+        Threshold = "threshold",
+        /// Adjusted means of each site, then entries across sites.
+        TwoStage = "two_stage",
+    }
+}
+
+platform::words! {
+    /// How entries covary between sites.
+    pub enum BetweenWord {
+        /// One variance of entries and one of their interaction with sites.
+        CompoundSymmetry = "compound_symmetry",
+        /// Loadings on a few factors and a specific variance for each site.
+        FactorAnalytic = "factor_analytic",
+        /// Every variance and covariance.
+        Unstructured = "unstructured",
+    }
+}
+
+impl BetweenWord {
+    /// The structure, with so many factors where it has any.
+    pub fn with_factors(self, order: usize) -> BetweenSites {
+        match self {
+            Self::CompoundSymmetry => BetweenSites::CompoundSymmetry,
+            Self::FactorAnalytic => BetweenSites::FactorAnalytic { order },
+            Self::Unstructured => BetweenSites::Unstructured,
+        }
+    }
+}
+
 /// A model over the factors of trials.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Asked {
+    /// What kind of model.
+    pub method: Method,
+    /// How entries covary between sites, when they are told apart from the random terms.
+    pub between: Option<BetweenSites>,
+    /// States of an ordinal trait or one of two states; none for others.
+    pub states: Vec<State>,
     /// Fixed terms.
     pub fixed: Vec<String>,
     /// Random terms.
@@ -192,6 +239,12 @@ pub fn analyse(
     relationship: Option<Arc<Relationship>>,
     label_of: &BTreeMap<String, String>,
 ) -> Result<Told, ModelError> {
+    if asked.method == Method::Threshold {
+        return threshold::analyse(asked, observations, covariates, relationship, label_of);
+    }
+    if let Some(between) = asked.between {
+        return across::analyse(asked, between, observations, covariates, label_of);
+    }
     let frame = frame(asked, observations, covariates)?;
     let related = relationship.is_some();
     let model = model(asked, relationship)?;
@@ -235,11 +288,7 @@ pub fn analyse(
         fixed: fit
             .fixed()
             .iter()
-            .map(|c| FixedEffect {
-                name: c.name.clone(),
-                estimate: c.estimate,
-                se: c.se,
-            })
+            .map(|c| fixed_effect(c.name.clone(), c.estimate, c.se))
             .collect(),
         random: levels(&fit, label_of),
         heritability: of_entries
@@ -258,6 +307,54 @@ pub fn analyse(
         analysis,
         residuals,
     })
+}
+
+/// Half the width of a 95 % interval in standard errors, by the normal distribution.
+const NORMAL_95: f64 = 1.959_963_984_540_054;
+
+/// The 95 % interval; none without a standard error.
+fn interval(estimate: f64, se: f64) -> (Option<f64>, Option<f64>) {
+    let half = NORMAL_95 * se;
+    if half.is_finite() {
+        (Some(estimate - half), Some(estimate + half))
+    } else {
+        (None, None)
+    }
+}
+
+fn fixed_effect(name: String, estimate: f64, se: f64) -> FixedEffect {
+    let (low, high) = interval(estimate, se);
+    FixedEffect {
+        name,
+        estimate,
+        se,
+        low,
+        high,
+    }
+}
+
+/// A level with the names of its entries.
+fn random_level(
+    term: &str,
+    level: &str,
+    (effect, se): (f64, f64),
+    label_of: &BTreeMap<String, String>,
+) -> RandomLevel {
+    let (low, high) = interval(effect, se);
+    RandomLevel {
+        term: term.to_owned(),
+        label: level
+            .split(':')
+            .map(|part| label_of.get(part).map_or(part, String::as_str))
+            .collect::<Vec<_>>()
+            .join(":"),
+        level: level.to_owned(),
+        effect,
+        se,
+        low,
+        high,
+        probabilities: Vec::new(),
+    }
 }
 
 fn components(fit: &Fit) -> Vec<VarianceComponent> {
@@ -290,17 +387,13 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
         let mut of_term: Vec<RandomLevel> = term
             .levels
             .iter()
-            .map(|level| RandomLevel {
-                term: term.name.clone(),
-                label: level
-                    .level
-                    .split(':')
-                    .map(|part| label_of.get(part).map_or(part, String::as_str))
-                    .collect::<Vec<_>>()
-                    .join(":"),
-                level: level.level.clone(),
-                effect: level.effect(),
-                se: level.se(),
+            .map(|level| {
+                random_level(
+                    &term.name,
+                    &level.level,
+                    (level.effect(), level.se()),
+                    label_of,
+                )
             })
             .collect();
         of_term.sort_by(|a, b| b.effect.total_cmp(&a.effect));
@@ -363,17 +456,7 @@ fn diagnostics(
         column_correlation: correlations.map(|c| c.1),
         ..AnalysisDiagnostics::default()
     };
-    if let Ok(mut found) = connectedness(frame, "value", "entry", "site") {
-        told.connected_sets_n = found.sets.len() as u32;
-        found.sets.sort_by_key(|set| std::cmp::Reverse(set.len()));
-        told.notes = found
-            .sets
-            .iter()
-            .skip(1)
-            .take(NAMED_SETS)
-            .map(|set| apart(set, label_of))
-            .collect();
-    }
+    connect(&mut told, frame, label_of);
     if fit.n_records() > DIAGNOSED_RECORDS {
         let residuals = AnalysisResiduals {
             notes: vec![format!(
@@ -414,6 +497,22 @@ fn diagnostics(
         })
         .collect();
     (told, residuals)
+}
+
+/// Tells which entries can be compared within sites.
+fn connect(told: &mut AnalysisDiagnostics, frame: &Frame, label_of: &BTreeMap<String, String>) {
+    let Ok(mut found) = connectedness(frame, "value", "entry", "site") else {
+        return;
+    };
+    told.connected_sets_n = found.sets.len() as u32;
+    found.sets.sort_by_key(|set| std::cmp::Reverse(set.len()));
+    told.notes = found
+        .sets
+        .iter()
+        .skip(1)
+        .take(NAMED_SETS)
+        .map(|set| apart(set, label_of))
+        .collect();
 }
 
 /// Says that a set of entries shares no site with the others.
@@ -468,6 +567,9 @@ mod tests_of_models {
     fn asked(fixed: &[&str], random: &[&str]) -> Asked {
         let own = |terms: &[&str]| terms.iter().map(|t| (*t).to_owned()).collect();
         Asked {
+            method: Method::Linear,
+            between: None,
+            states: Vec::new(),
             fixed: own(fixed),
             random: own(random),
             residual: ResidualWord::Equal,

@@ -30,6 +30,7 @@ fn measured(
         better,
         computed: None,
         standard: true,
+        upov: Vec::new(),
     }
 }
 
@@ -88,6 +89,7 @@ fn notes(code: &str, name: &str, method: &str, named: &[(u32, &str)], better: Be
         better,
         computed: None,
         standard: true,
+        upov: Vec::new(),
     }
 }
 

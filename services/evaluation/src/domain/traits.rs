@@ -111,6 +111,28 @@ pub struct Trait {
     pub computed: Option<Computed>,
     /// Whether it belongs to the standard set.
     pub standard: bool,
+    /// Characteristics of UPOV test guidelines that it serves.
+    pub upov: Vec<Characteristic>,
+}
+
+/// A characteristic in a UPOV test guideline.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Characteristic {
+    /// Document, as TG/53/7.
+    pub guideline: String,
+    /// Number in its table of characteristics.
+    pub number: u32,
+}
+
+impl Characteristic {
+    /// Whether the document is written as UPOV writes them: TG, number, edition.
+    pub fn is_guideline(text: &str) -> bool {
+        let parts: Vec<&str> = text.split('/').collect();
+        matches!(parts.as_slice(), ["TG", number, edition, ..]
+            if number.parse::<u16>().is_ok()
+                && edition.starts_with(|c: char| c.is_ascii_digit()))
+            && text.len() <= 40
+    }
 }
 
 impl Trait {
@@ -368,6 +390,16 @@ mod tests {
         assert!(ripe.read("2025-06-14", DAY).is_err());
         assert!(ripe.read("2026-06-21", DAY).unwrap_err().contains("after"));
         assert!(ripe.read("366", DAY).is_err());
+    }
+
+    #[test]
+    fn guidelines_are_written_as_upov_writes_them() {
+        for good in ["TG/53/7", "TG/70/4 Rev.", "TG/230/1"] {
+            assert!(Characteristic::is_guideline(good), "{good}");
+        }
+        for bad in ["", "53/7", "TG/53", "TG/peach/7", "tg/53/7", "TG/53/seven"] {
+            assert!(!Characteristic::is_guideline(bad), "{bad}");
+        }
     }
 
     #[test]

@@ -3,11 +3,13 @@
 use contract::evaluation::{Analysis, AnalysisResiduals, RequestAnalysisRequest};
 use jiff::Timestamp;
 use platform::database::Instant;
+use platform::fields::Words as _;
 use platform::{Fault, ProgrammeId};
 use sqlx::PgConnection;
 use sqlx::types::Json;
 
 use super::id_text;
+use crate::domain::model::Method;
 use crate::domain::{AnalysisId, TrialId};
 
 /// An analysis to be computed.
@@ -73,6 +75,8 @@ impl From<Row> for Analysis {
             random_terms: model.random,
             relationship: model.relationship,
             residual: model.residual,
+            method: method_word(model.method),
+            between_sites: model.between_sites,
             status: row.status,
             problem: row.problem,
             data_sha256: row.data_sha256,
@@ -88,6 +92,15 @@ impl From<Row> for Analysis {
             same_results: row.same_results,
             ..row.result.map(|result| result.0).unwrap_or_default()
         }
+    }
+}
+
+/// Analyses from before there were several methods are linear.
+fn method_word(kept: String) -> String {
+    if kept.is_empty() {
+        Method::default().word().to_owned()
+    } else {
+        kept
     }
 }
 

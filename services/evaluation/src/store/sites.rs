@@ -17,6 +17,7 @@ struct Row {
     longitude_deg: Option<f64>,
     soil: String,
     elevation_m: Option<f64>,
+    climate_station: String,
 }
 
 impl From<Row> for Site {
@@ -30,6 +31,7 @@ impl From<Row> for Site {
             longitude_deg: row.longitude_deg,
             soil: row.soil,
             elevation_m: row.elevation_m,
+            climate_station: row.climate_station,
         }
     }
 }
@@ -43,7 +45,8 @@ pub async fn insert(
 ) -> Result<(), Fault> {
     sqlx::query(
         "insert into site (programme_id, id, name, country, time_zone, latitude_deg, \
-         longitude_deg, soil, elevation_m) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+         longitude_deg, soil, elevation_m, climate_station) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
     )
     .bind(programme)
     .bind(id)
@@ -54,6 +57,7 @@ pub async fn insert(
     .bind(site.longitude_deg)
     .bind(&site.soil)
     .bind(site.elevation_m)
+    .bind(&site.climate_station)
     .execute(connection)
     .await
     .on_constraint("site_name_once", || {
@@ -69,7 +73,8 @@ pub async fn get(
     id: SiteId,
 ) -> Result<Site, Fault> {
     sqlx::query_as::<_, Row>(
-        "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m \
+        "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m, \
+         climate_station \
          from site where programme_id = $1 and id = $2",
     )
     .bind(programme)
@@ -88,7 +93,8 @@ pub async fn list(
     limit: i64,
 ) -> Result<Vec<Site>, Fault> {
     let rows = sqlx::query_as::<_, Row>(
-        "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m \
+        "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m, \
+         climate_station \
          from site where programme_id = $1 and ($2::uuid is null or id > $2) order by id limit $3",
     )
     .bind(programme)

@@ -6,7 +6,7 @@ use sqlx::types::Json;
 
 use super::word;
 use crate::domain::standard;
-use crate::domain::traits::{Computed, State, Trait};
+use crate::domain::traits::{Characteristic, Computed, State, Trait};
 use platform::fields::Words as _;
 
 #[derive(sqlx::FromRow)]
@@ -25,6 +25,7 @@ struct Row {
     first_code: Option<String>,
     second_code: Option<String>,
     standard: bool,
+    upov: Json<Vec<Characteristic>>,
 }
 
 impl TryFrom<Row> for Trait {
@@ -52,6 +53,7 @@ impl TryFrom<Row> for Trait {
             better: word(&row.better)?,
             computed,
             standard: row.standard,
+            upov: row.upov.0,
         })
     }
 }
@@ -65,8 +67,8 @@ pub async fn insert(
     let computed = defined.computed.as_ref();
     let written = sqlx::query(
         "insert into trait (programme_id, code, name, method, scale, unit, least, largest, states, \
-         source, better, computed, first_code, second_code, standard) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) \
+         source, better, computed, first_code, second_code, standard, upov) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16) \
          on conflict (programme_id, code) do nothing",
     )
     .bind(programme)
@@ -84,6 +86,7 @@ pub async fn insert(
     .bind(computed.map(|c| &c.first))
     .bind(computed.map(|c| &c.second))
     .bind(defined.standard)
+    .bind(Json(&defined.upov))
     .execute(connection)
     .await?;
     Ok(written.rows_affected() == 1)
@@ -96,7 +99,7 @@ pub async fn all(
 ) -> Result<Vec<Trait>, Fault> {
     sqlx::query_as::<_, Row>(
         "select code, name, method, scale, unit, least, largest, states, source, better, computed, \
-         first_code, second_code, standard from trait where programme_id = $1 order by code",
+         first_code, second_code, standard, upov from trait where programme_id = $1 order by code",
     )
     .bind(programme)
     .fetch_all(connection)
