@@ -69,7 +69,7 @@ const fn place(
 }
 
 /// The places to start from, in the order of the menu.
-pub const PLACES: [Place; 11] = [
+pub const PLACES: [Place; 13] = [
     place(
         "/days",
         "The day’s list",
@@ -122,6 +122,18 @@ pub const PLACES: [Place; 11] = [
         "/forecast",
         "Forecast",
         "Releases to expect by year, with intervals, and how earlier forecasts fared.",
+        Permission::ReadPipeline,
+    ),
+    place(
+        "/licences",
+        "Licences",
+        "Who may do what with which candidate in which territory, until when.",
+        Permission::ReadPipeline,
+    ),
+    place(
+        "/laws",
+        "Laws",
+        "The rules behind every date: law, period, what starts it, how well it is known.",
         Permission::ReadPipeline,
     ),
     place(

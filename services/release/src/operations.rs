@@ -5,20 +5,21 @@ use contract::release::{
     AddTradeDesignationRequest, AmendLicenceRequest, AskClockRequest, AskWhatIfRequest,
     CalendarLink, CalendarLinkList, Candidate, CandidateList, CandidateRights,
     CheckDenominationRequest, ClockAnswer, Confidentiality, ConfirmDueDateRequest,
-    CreateCalendarLinkRequest, Denomination, DenominationFindings, Disclosure, DueDate,
-    DueDateList, EditCandidateRequest, EndLicenceRequest, Filing, FilingList, GetCalendarRequest,
-    GetCandidateRequest, GetCandidateRightsRequest, GetConfidentialityRequest, GetForecastRequest,
-    GetLicenceRequest, GetLinkedCalendarRequest, GetPipelineRequest, GetReleaseStatusRequest,
-    GrantLicenceRequest, IssueLabelRequest, JurisdictionList, LabelAnswer, Licence, LicenceList,
-    ListCalendarLinksRequest, ListCandidatesRequest, ListDueDatesRequest, ListFilingsRequest,
-    ListJurisdictionsRequest, ListLicencesRequest, ListPartnerReportsRequest,
-    ListPropagationReportsRequest, ListRoyaltyStatementsRequest, ListTestingAgreementsRequest,
-    MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest, PartnerReportList,
-    Pipeline, PropagationReport, PropagationReportList, ProposeDenominationRequest,
-    RecordDisclosureRequest, RecordFilingEventRequest, RecordFilingRequest, RecordGrantRequest,
-    RegisterCandidateRequest, ReleaseForecast, ReleaseStatusPage, ReportPropagationRequest,
-    RevokeCalendarLinkRequest, RoyaltyStatement, RoyaltyStatementList,
-    SettleTestingAgreementRequest, SignedLabel, StageMove, StateRoyaltyRequest, TestingAgreement,
+    CountMaterialRequest, CreateCalendarLinkRequest, Denomination, DenominationFindings,
+    Disclosure, DueDate, DueDateList, EditCandidateRequest, EndLicenceRequest, Filing, FilingList,
+    GetCalendarRequest, GetCandidateRequest, GetCandidateRightsRequest, GetConfidentialityRequest,
+    GetForecastRequest, GetLicenceRequest, GetLinkedCalendarRequest, GetPipelineRequest,
+    GetReleaseStatusRequest, GrantLicenceRequest, IssueLabelRequest, JurisdictionList, LabelAnswer,
+    Licence, LicenceList, ListCalendarLinksRequest, ListCandidatesRequest, ListDueDatesRequest,
+    ListFilingsRequest, ListJurisdictionsRequest, ListLicencesRequest, ListPartnerReportsRequest,
+    ListPropagationReportsRequest, ListRoyaltyStatementsRequest, ListStageGatesRequest,
+    ListTestingAgreementsRequest, MakeTestingAgreementRequest, MaterialCount, MoveCandidateRequest,
+    MoveDenominationRequest, PartnerReportList, Pipeline, PropagationReport, PropagationReportList,
+    ProposeDenominationRequest, RecordDisclosureRequest, RecordFilingEventRequest,
+    RecordFilingRequest, RecordGrantRequest, RegisterCandidateRequest, ReleaseForecast,
+    ReleaseStatusPage, ReportPropagationRequest, RevokeCalendarLinkRequest, RoyaltyStatement,
+    RoyaltyStatementList, SetStageGateRequest, SettleTestingAgreementRequest, SignedLabel,
+    StageGate, StageGateList, StageMove, StateRoyaltyRequest, TestingAgreement,
     TestingAgreementList, TradeDesignation, VerifyLabelRequest, WhatIfReply,
 };
 
@@ -44,6 +45,15 @@ platform::operations! {
     /// Move a candidate to another stage, with the reason.
     POST "/candidates/{candidate_id}/stages" move_candidate(MoveCandidateRequest) -> StageMove,
         may MoveCandidates, Create => app::candidates::advance;
+    /// Count a candidate's trees or budwood at a place; earlier counts are kept.
+    POST "/candidates/{candidate_id}/material" count_material(CountMaterialRequest) -> MaterialCount,
+        may MoveCandidates, Create => app::candidates::count_material;
+    /// What a candidate must bring to each stage, and who may decide.
+    GET "/stage-gates" list_stage_gates(ListStageGatesRequest) -> StageGateList,
+        may ReadPipeline, Read => app::gates::list;
+    /// Set what a candidate must bring to a stage, and who may decide.
+    PUT "/stage-gates/{stage}" set_stage_gate(SetStageGateRequest) -> StageGate,
+        may SelectTrees, Edit => app::gates::set;
 
     /// Record that a candidate was disclosed, offered, sold, published or handed over; answers with the clocks this started.
     POST "/candidates/{candidate_id}/disclosures" record_disclosure(RecordDisclosureRequest) -> Disclosure,
@@ -170,7 +180,7 @@ platform::operations! {
         may ReadPipeline, Read => app::pipeline::get;
     /// Forecast of releases per year from the programme's own history.
     GET "/forecast" get_forecast(GetForecastRequest) -> ReleaseForecast,
-        may ReadPipeline, Read => app::pipeline::forecast;
+        may ReadPipeline, Read => app::forecast::get;
 
     /// What this service has announced since a position; for services only.
     GET "/feed" read_feed(ReadFeedRequest) -> FeedPage,

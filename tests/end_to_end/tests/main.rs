@@ -12,5 +12,7 @@ mod import;
 mod pages;
 mod pages_story;
 mod release;
+mod release_forecast;
+mod release_rights;
 mod story;
 mod transport;

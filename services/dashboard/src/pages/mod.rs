@@ -12,6 +12,7 @@ mod greenhouse;
 mod partner;
 mod pipeline;
 mod problems;
+mod rights;
 mod seasons;
 mod seedlings;
 mod selection;
@@ -67,6 +68,9 @@ pub fn routes() -> Router<Dashboard> {
         .route("/forecast", get(forecast::show))
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
+        .route("/candidates/{id}/what-if", get(rights::what_if))
+        .route("/laws", get(rights::laws))
+        .route("/licences", get(rights::licences))
         .route("/partner", get(partner::show))
         .route("/partner/reports", post(partner::report))
         .route("/docs", get(docs::show))

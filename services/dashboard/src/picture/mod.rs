@@ -5,6 +5,8 @@
 //! dark screen and print.
 
 mod bars;
+mod calibration;
+mod flow;
 mod intervals;
 mod map;
 mod pedigree;
@@ -13,6 +15,8 @@ mod scatter;
 mod timeline;
 
 pub use bars::{Bar, Bars, StackedBars};
+pub use calibration::{Calibration, Held};
+pub use flow::{Flow, FlowStage};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;

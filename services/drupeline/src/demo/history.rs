@@ -28,6 +28,8 @@ pub struct Size {
     pub fruit_wanted_n: u32,
     /// Share of sound seed that germinates.
     pub germination: f64,
+    /// Selections of earlier decades.
+    pub past_selections_n: u32,
 }
 
 impl Size {
@@ -37,6 +39,7 @@ impl Size {
         crosses_n: 26..=36,
         fruit_wanted_n: 100,
         germination: 0.22,
+        past_selections_n: 120,
     };
     /// Enough to see everything once.
     pub const SMALL: Self = Self {
@@ -44,6 +47,7 @@ impl Size {
         crosses_n: 3..=4,
         fruit_wanted_n: 100,
         germination: 0.30,
+        past_selections_n: 40,
     };
 }
 

@@ -28,7 +28,7 @@ use rand::RngExt as _;
 use super::accounts::{self, Account};
 use super::biology::{Environment, Plant, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
-use super::rights;
+use super::{past, rights};
 use crate::import::keys;
 use crate::import::remote::Remote;
 
@@ -94,8 +94,8 @@ pub async fn load(
         .into_inner()
         .programme_id;
     let programme = loading.programme.clone();
-    let mut story = Story::new(&programme, size, today);
-    loading.bar.set_length(story.years().count() as u64 * 2 + 2);
+    let mut story = Story::new(&programme, size.clone(), today);
+    loading.bar.set_length(story.years().count() as u64 * 2 + 3);
     let mut loaded = Loaded::default();
     loading.sites().await?;
 
@@ -161,6 +161,8 @@ pub async fn load(
     }
     loading.step("candidates, rights and licences");
     rights::load(&mut loading, &story).await?;
+    loading.step("selections of earlier decades");
+    past::load(&mut loading, &story, size.past_selections_n).await?;
     loading.bar.finish_and_clear();
     Ok(loaded)
 }
@@ -254,7 +256,11 @@ impl Loading<'_> {
             .collect())
     }
 
-    async fn import(
+    /// Loads one season's import, or part of one.
+    ///
+    /// # Errors
+    /// When it has a fault; the first is told.
+    pub async fn import(
         &mut self,
         year: i16,
         request: contract::crossing::ImportSeasonRequest,

@@ -5,6 +5,7 @@ pub mod accounts;
 pub mod biology;
 pub mod history;
 pub mod loading;
+mod past;
 pub mod rights;
 
 use std::collections::BTreeMap;

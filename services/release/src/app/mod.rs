@@ -12,6 +12,8 @@ pub mod due_dates;
 pub mod feed;
 pub mod filings;
 pub mod following;
+pub mod forecast;
+pub mod gates;
 pub mod labels;
 pub mod licences;
 pub mod partner;

@@ -3,6 +3,7 @@
 pub mod denomination;
 pub mod dossier;
 pub mod forecast;
+pub mod gate;
 pub mod money;
 pub mod seal;
 pub mod stage;
@@ -20,6 +21,8 @@ platform::ids! {
     StageMoveId for StageMoveKind,
     /// Something made known or handed over.
     DisclosureId for DisclosureKind,
+    /// A count of trees or budwood at a place.
+    MaterialId for MaterialKind,
     /// An application before an office.
     FilingId for FilingKind,
     /// An event in the life of a filing.
