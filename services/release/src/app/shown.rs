@@ -153,7 +153,7 @@ pub fn route(state: &RouteState<'_>) -> RightRoute {
         open_until: on(route.open_until),
         may_close_on: on(route.may_close_on),
         priority_until: on(route.priority_until),
-        reasons: route.reasons.clone(),
+        reasons: route.reasons(),
         deadlines: report.deadlines.iter().map(deadline).collect(),
         expiry_on: on(report.expiry_on),
         expiry_or_day_before: on(report.term.as_ref().and_then(|term| term.or_day_before)),
