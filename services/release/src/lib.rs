@@ -24,6 +24,7 @@ pub fn schema() -> platform::database::Schema {
     platform::database::Schema {
         service: ServiceName::Release,
         migrations: &MIGRATIONS,
+        counts_changes: true,
     }
 }
 

@@ -57,6 +57,7 @@ async fn the_demo_is_sound_and_loads_once() {
     rights_tell_their_story(&system).await;
     forecasts_are_held_against_what_came(&system).await;
     let feed = the_calendar_is_read_by_another(&system).await;
+    crate::demo_pages::look(&system).await;
 
     let again = load(&system).await;
     assert_eq!(again.records_n, 0, "records were doubled");

@@ -5,6 +5,7 @@ mod contract;
 mod crossing;
 mod crossing_season;
 mod demo;
+mod demo_pages;
 mod evaluation;
 mod evaluation_year;
 mod identity;

@@ -3,10 +3,12 @@
 
 pub mod accounts;
 pub mod biology;
+pub mod climate;
 pub mod history;
 pub mod loading;
 mod past;
 pub mod rights;
+pub mod season;
 
 use std::collections::BTreeMap;
 use std::error::Error;

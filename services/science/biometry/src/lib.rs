@@ -14,3 +14,4 @@ pub mod gxe;
 pub mod heritability;
 pub mod mixed;
 pub mod selection;
+pub mod threshold;
