@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod day_list;
 mod due_dates;
 mod load;
 mod records;
@@ -139,6 +140,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
         seedlings::measure(&peers, &accounts, &plain, today).await?,
         records::measure(&peers, &accounts, &plain, &demo.trials).await?,
         due_dates::measure(&plain, today).await?,
+        day_list::measure(&peers, &accounts, &plain).await?,
     ])
 }
 
