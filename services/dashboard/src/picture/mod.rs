@@ -6,8 +6,8 @@
 
 mod bars;
 mod calibration;
-mod flow;
 mod dates;
+mod flow;
 mod intervals;
 mod lines;
 mod map;
@@ -18,8 +18,8 @@ mod timeline;
 
 pub use bars::{Bar, Bars, StackedBars};
 pub use calibration::{Calibration, Held};
-pub use flow::{Flow, FlowStage};
 pub use dates::{UncertainDay, UncertainDays, UncertainRow};
+pub use flow::{Flow, FlowStage};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};
