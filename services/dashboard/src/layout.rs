@@ -69,7 +69,7 @@ const fn place(
 }
 
 /// The places to start from, in the order of the menu.
-pub const PLACES: [Place; 15] = [
+pub const PLACES: [Place; 17] = [
     place(
         "/days",
         "The day’s list",
@@ -146,6 +146,18 @@ pub const PLACES: [Place; 15] = [
         "/forecast",
         "Forecast",
         "Releases to expect by year, with intervals, and how earlier forecasts fared.",
+        Permission::ReadPipeline,
+    ),
+    place(
+        "/licences",
+        "Licences",
+        "Who may do what with which candidate in which territory, until when.",
+        Permission::ReadPipeline,
+    ),
+    place(
+        "/laws",
+        "Laws",
+        "The rules behind every date: law, period, what starts it, how well it is known.",
         Permission::ReadPipeline,
     ),
     place(

@@ -6,6 +6,7 @@
 pub mod app;
 pub mod domain;
 pub mod operations;
+pub mod pass;
 mod store;
 
 use std::sync::Arc;

@@ -5,27 +5,28 @@ use contract::release::{
     AddTradeDesignationRequest, AmendLicenceRequest, AnnounceDueDatesRequest, AskClockRequest,
     AskWhatIfRequest, CalendarLink, CalendarLinkList, Candidate, CandidateList, CandidateRights,
     CheckDenominationRequest, ClockAnswer, Confidentiality, ConfirmDueDateRequest,
-    CreateCalendarLinkRequest, CreateWebhookRequest, Denomination, DenominationFindings,
-    Disclosure, DueDate, DueDateList, DueDatesAnnounced, EditCandidateRequest, EditWebhookRequest,
-    EndLicenceRequest, EndWebhookRequest, Filing, FilingList, GetCalendarRequest,
-    GetCandidateRequest, GetCandidateRightsRequest, GetConfidentialityRequest, GetForecastRequest,
-    GetLicenceRequest, GetLinkedCalendarRequest, GetPipelineRequest, GetReleaseStatusRequest,
-    GetWebhookRequest, GrantLicenceRequest, ImportKnownNamesRequest, Inspection, InspectionList,
-    IssueLabelRequest, JurisdictionList, KnownNameList, KnownNamesTaken, LabelAnswer, Licence,
-    LicenceList, ListCalendarLinksRequest, ListCandidatesRequest, ListDueDatesRequest,
-    ListFilingsRequest, ListInspectionsRequest, ListJurisdictionsRequest, ListKnownNamesRequest,
-    ListLicencesRequest, ListPartnerReportsRequest, ListPropagationReportsRequest,
-    ListRoyaltyStatementsRequest, ListTestingAgreementsRequest, ListWebhookDeliveriesRequest,
-    ListWebhooksRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
+    CountMaterialRequest, CreateCalendarLinkRequest, CreateWebhookRequest, Denomination,
+    DenominationFindings, Disclosure, DueDate, DueDateList, DueDatesAnnounced,
+    EditCandidateRequest, EditWebhookRequest, EndLicenceRequest, EndWebhookRequest, Filing,
+    FilingList, GetCalendarRequest, GetCandidateRequest, GetCandidateRightsRequest,
+    GetConfidentialityRequest, GetForecastRequest, GetLicenceRequest, GetLinkedCalendarRequest,
+    GetPipelineRequest, GetReleaseStatusRequest, GetWebhookRequest, GrantLicenceRequest,
+    ImportKnownNamesRequest, Inspection, InspectionList, IssueLabelRequest, JurisdictionList,
+    KnownNameList, KnownNamesTaken, LabelAnswer, Licence, LicenceList, ListCalendarLinksRequest,
+    ListCandidatesRequest, ListDueDatesRequest, ListFilingsRequest, ListInspectionsRequest,
+    ListJurisdictionsRequest, ListKnownNamesRequest, ListLicencesRequest,
+    ListPartnerReportsRequest, ListPropagationReportsRequest, ListRoyaltyStatementsRequest,
+    ListStageGatesRequest, ListTestingAgreementsRequest, ListWebhookDeliveriesRequest,
+    ListWebhooksRequest, MakeTestingAgreementRequest, MaterialCount, MoveCandidateRequest,
     MoveDenominationRequest, PartnerReportList, Pipeline, PrintTagsRequest, PropagationReport,
     PropagationReportList, ProposeDenominationRequest, RecordDisclosureRequest,
     RecordFilingEventRequest, RecordFilingRequest, RecordGrantRequest, RecordInspectionRequest,
     RedeliverWebhookRequest, RegisterCandidateRequest, ReleaseForecast, ReleaseStatusPage,
     RenewWebhookSecretRequest, ReportPropagationRequest, RevokeCalendarLinkRequest,
-    RoyaltyStatement, RoyaltyStatementList, SettleTestingAgreementRequest, SignedLabel, StageMove,
-    StateRoyaltyRequest, TestWebhookRequest, TestingAgreement, TestingAgreementList,
-    TradeDesignation, VerifyLabelRequest, Webhook, WebhookDelivery, WebhookDeliveryList,
-    WebhookList, WhatIfReply,
+    RoyaltyStatement, RoyaltyStatementList, SetStageGateRequest, SettleTestingAgreementRequest,
+    SignedLabel, StageGate, StageGateList, StageMove, StateRoyaltyRequest, TestWebhookRequest,
+    TestingAgreement, TestingAgreementList, TradeDesignation, VerifyLabelRequest, Webhook,
+    WebhookDelivery, WebhookDeliveryList, WebhookList, WhatIfReply,
 };
 
 use crate::{ReleaseApp, app};
@@ -50,6 +51,15 @@ platform::operations! {
     /// Move a candidate to another stage, with the reason.
     POST "/candidates/{candidate_id}/stages" move_candidate(MoveCandidateRequest) -> StageMove,
         may MoveCandidates, Create => app::candidates::advance;
+    /// Count a candidate's trees or budwood at a place; earlier counts are kept.
+    POST "/candidates/{candidate_id}/material" count_material(CountMaterialRequest) -> MaterialCount,
+        may MoveCandidates, Create => app::candidates::count_material;
+    /// What a candidate must bring to each stage, and who may decide.
+    GET "/stage-gates" list_stage_gates(ListStageGatesRequest) -> StageGateList,
+        may ReadPipeline, Read => app::gates::list;
+    /// Set what a candidate must bring to a stage, and who may decide.
+    PUT "/stage-gates/{stage}" set_stage_gate(SetStageGateRequest) -> StageGate,
+        may SelectTrees, Edit => app::gates::set;
 
     /// Record that a candidate was disclosed, offered, sold, published or handed over; answers with the clocks this started.
     POST "/candidates/{candidate_id}/disclosures" record_disclosure(RecordDisclosureRequest) -> Disclosure,
@@ -224,7 +234,7 @@ platform::operations! {
         may ReadPipeline, Read => app::pipeline::get;
     /// Forecast of releases per year from the programme's own history.
     GET "/forecast" get_forecast(GetForecastRequest) -> ReleaseForecast,
-        may ReadPipeline, Read => app::pipeline::forecast;
+        may ReadPipeline, Read => app::forecast::get;
 
     /// What this service has announced since a position; for services only.
     GET "/feed" read_feed(ReadFeedRequest) -> FeedPage,

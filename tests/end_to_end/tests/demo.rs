@@ -11,6 +11,8 @@ use indicatif::ProgressBar;
 use jiff::civil::date;
 use serde_json::Value;
 
+use crate::pages::Browser;
+
 async fn load(system: &System) -> Loaded {
     let accounts: BTreeMap<String, Account> = system
         .roles()
@@ -53,6 +55,8 @@ async fn the_demo_is_sound_and_loads_once() {
     );
     heritability_is_as_it_was_made(&system, &loaded).await;
     rights_tell_their_story(&system).await;
+    forecasts_are_held_against_what_came(&system).await;
+    let feed = the_calendar_is_read_by_another(&system).await;
     crate::demo_pages::look(&system).await;
 
     let again = load(&system).await;
@@ -69,6 +73,123 @@ async fn the_demo_is_sound_and_loads_once() {
         .await
         .expect(200);
     assert_eq!(items(&licences).len(), 3);
+    assert_eq!(
+        the_calendar_is_read_by_another(&system).await,
+        feed,
+        "the same dates under the same names"
+    );
+}
+
+/// The demo's past is long enough for earlier forecasts to be held against what came.
+async fn forecasts_are_held_against_what_came(system: &System) {
+    let manager = system.sign_in("manager").await;
+    let forecast = manager
+        .get("/api/release/v1/forecast?seed=1&years=10&runs=400")
+        .await
+        .expect(200);
+    let tested = &forecast["back_test"];
+    let cases = tested["cases"].as_array().expect("cases");
+    assert!(cases.len() >= 60, "{} cases", cases.len());
+    for level in tested["coverage"].as_array().expect("levels") {
+        let share = |field: &str| level[field].as_f64().expect("a share");
+        println!(
+            "demo back-test: level {}, expected {:.2}, held {:.2} of {}",
+            level["level"],
+            share("expected"),
+            share("observed"),
+            cases.len()
+        );
+        assert!(share("observed") > share("level") - 0.25, "{level:#}");
+    }
+    let money = &forecast["money"];
+    assert_eq!(money["currency"], "USD", "{money:#}");
+    assert!(money["licences_n"].as_u64() >= Some(2), "{money:#}");
+    let mut browser = Browser::signed_in(system, "manager").await;
+    let page = browser.page("/forecast").await;
+    for wanted in [
+        "Earlier forecasts held against what came",
+        "How often intervals held",
+        "Income of rights, in USD",
+        "between species",
+        "no source",
+        "not legal advice",
+    ] {
+        assert!(page.contains(wanted), "{wanted} on the page");
+    }
+    let page = browser.page("/pipeline").await;
+    assert!(page.contains("Flow between stages") && page.contains("not legal advice"));
+    let page = browser.page("/licences").await;
+    for wanted in ["Merrowdawn", "EXCLUSIVE", "US-CA", "not legal advice"] {
+        assert!(page.contains(wanted), "{wanted} on the page");
+    }
+}
+
+/// Reads the whole feed with a parser that had no part in writing it; gives its dates by their
+/// names.
+async fn the_calendar_is_read_by_another(system: &System) -> BTreeMap<String, String> {
+    let rights = system.sign_in("rights").await;
+    let link = rights
+        .post(
+            "/api/release/v1/calendar-links",
+            &serde_json::json!({"name": "telephone"}),
+        )
+        .await
+        .expect(201);
+    let url = link["url"].as_str().expect("an address").to_owned();
+    let bytes = system.anonymous().get(&url).await.bytes;
+    let text = String::from_utf8(bytes.clone()).expect("UTF-8");
+    for line in text.split("\r\n") {
+        assert!(line.len() <= 75, "{} octets: {line}", line.len());
+        assert!(!line.contains('\n'), "a bare line feed in {line}");
+    }
+    let calendars: Vec<_> = ical::IcalParser::new(bytes.as_slice())
+        .collect::<Result<_, _>>()
+        .expect("a calendar that another reads");
+    let [calendar] = calendars.as_slice() else {
+        panic!("one calendar, not {}", calendars.len());
+    };
+    let due = rights
+        .get("/api/release/v1/due-dates?limit=200&until=2031-11-20&as_of=2026-11-20")
+        .await
+        .expect(200);
+    let mut read = BTreeMap::new();
+    for event in &calendar.events {
+        let value = |name: &str| {
+            event
+                .properties
+                .iter()
+                .find(|p| p.name == name)
+                .and_then(|p| p.value.clone())
+                .unwrap_or_else(|| panic!("{name} in {event:?}"))
+        };
+        assert!(value("DESCRIPTION").contains("not legal advice"));
+        assert!(value("DTSTART").len() == 8 && value("DTEND") > value("DTSTART"));
+        for alarm in &event.alarms {
+            let trigger = alarm.properties.iter().find(|p| p.name == "TRIGGER");
+            let trigger = trigger.and_then(|p| p.value.clone()).unwrap_or_default();
+            assert!(trigger.starts_with("-P"), "{trigger}");
+        }
+        let twice = read.insert(value("UID"), value("DTSTART"));
+        assert_eq!(twice, None, "a name given twice");
+    }
+    assert!(read.len() >= 3, "{read:?}");
+    // Every date that the list tells stands in the feed, on its safe day.
+    for item in items(&due) {
+        let word = |field: &str| item[field].as_str().expect("text").to_owned();
+        let uid = format!("{}.{}@drupeline", word("candidate_id"), word("key"));
+        assert_eq!(
+            read.get(&uid),
+            Some(&word("nominal_on").replace('-', "")),
+            "{uid}"
+        );
+    }
+    let id = link["id"].as_str().expect("an id");
+    rights
+        .delete(&format!("/api/release/v1/calendar-links/{id}"))
+        .await
+        .expect(204);
+    system.anonymous().get(&url).await.expect(404);
+    read
 }
 
 /// Counts of a season only shrink on the way from flower to seedling, and set lies within the range
@@ -133,9 +254,18 @@ async fn heritability_is_as_it_was_made(system: &System, loaded: &Loaded) {
 async fn rights_tell_their_story(system: &System) {
     let rights = system.sign_in("rights").await;
     let pipeline = rights.get("/api/release/v1/pipeline").await.expect(200);
-    assert_eq!(
-        pipeline["seasons_to_release"]["released_n"], 2,
-        "{pipeline:#}"
+    let stages = pipeline["totals"].as_array().expect("stages");
+    let released = stages
+        .iter()
+        .find(|stage| stage["stage"] == "released")
+        .expect("a stage");
+    let times = &pipeline["seasons_to_release"];
+    assert_eq!(times["released_n"], released["candidates_n"], "{times:#}");
+    assert!(times["released_n"].as_u64() > Some(2), "{times:#}");
+    let median = times["median"].as_f64().expect("some were released");
+    assert!(
+        (9.0..20.0).contains(&median),
+        "about fifteen years: {times:#}"
     );
 
     let partner = system.sign_in("partner_a").await;

@@ -13,6 +13,8 @@ mod import;
 mod pages;
 mod pages_story;
 mod release;
+mod release_forecast;
+mod release_rights;
 mod release_audits;
 mod release_keys;
 mod release_labels;

@@ -13,6 +13,11 @@ pub fn checks_dir() -> PathBuf {
     )
 }
 
+/// Text of a case file that another folder need not have.
+pub fn read_further_case_file(relative: &str) -> Option<String> {
+    std::fs::read_to_string(checks_dir().join(relative)).ok()
+}
+
 /// Text of one case file, named relative to [`checks_dir`].
 ///
 /// # Panics

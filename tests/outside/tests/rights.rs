@@ -1,4 +1,4 @@
-//! Clocks of plant rights against two sets of cases computed apart from Drupeline.
+//! Clocks of plant rights against sets of cases computed apart from Drupeline.
 
 use std::str::FromStr;
 
@@ -100,7 +100,11 @@ fn request_of_worked(case: &WorkedCase) -> Result<ClockRequest, String> {
 }
 
 fn rows<T: for<'de> Deserialize<'de>>(relative: &str) -> Vec<T> {
-    csv::Reader::from_reader(outside_checks::read_case_file(relative).as_bytes())
+    read(relative, &outside_checks::read_case_file(relative))
+}
+
+fn read<T: for<'de> Deserialize<'de>>(relative: &str, text: &str) -> Vec<T> {
+    csv::Reader::from_reader(text.as_bytes())
         .deserialize()
         .collect::<Result<_, _>>()
         .unwrap_or_else(|e| panic!("{relative}: {e}"))
@@ -125,6 +129,14 @@ fn outside_rights() {
     for case in rows::<Case>("rights/cases.csv") {
         let got = request_of(&case).and_then(|request| answer(&request, &case.asked));
         compare(&case.id, got, &case.expected);
+    }
+    // Cases of our own from the statutes' wording; another folder need not have them.
+    let further = "rights/statute_cases.csv";
+    if let Some(text) = outside_checks::read_further_case_file(further) {
+        for case in read::<Case>(further, &text) {
+            let got = request_of(&case).and_then(|request| answer(&request, &case.asked));
+            compare(&case.id, got, &case.expected);
+        }
     }
     for case in rows::<WorkedCase>("rights/worked_cases.csv") {
         let got = request_of_worked(&case).and_then(|request| answer(&request, &case.question));

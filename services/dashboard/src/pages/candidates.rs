@@ -4,7 +4,7 @@ use axum::extract::Path;
 use contract::release::{
     Candidate, CandidateRights, Confidentiality, GetCandidateRequest, GetCandidateRightsRequest,
     GetConfidentialityRequest, Licence, ListCandidatesRequest, ListLicencesRequest,
-    ListTestingAgreementsRequest, RightRoute, StageMove, TestingAgreement,
+    ListTestingAgreementsRequest, RightRoute, StageGate, StageMove, TestingAgreement,
 };
 use jiff::civil::Date;
 use maud::{Markup, html};
@@ -75,6 +75,7 @@ pub async fn list(desk: Desk) -> Shown {
                 (field("crossing_year", "Crossing year", "number", &ask.text("crossing_year")))
                 button { "Show" }
             }
+            (caution(list.items.first().map_or("", |c| c.caution.as_str())))
             (table.show())
             (pager(ask, list.next_cursor.as_ref()))
         },
@@ -135,7 +136,8 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             h2 { "Routes to protection" }
             (part(rights.map_err(Into::into), |r| html! {
                 (caution(&r.caution))
-                p { "As of " (words::day(&r.as_of)) "." }
+                p { "As of " (words::day(&r.as_of)) ". " a href={ "/candidates/" (candidate.id) "/what-if" } { "What if it were sold or shown?" } }
+                (windows(&r.routes, &r.as_of))
                 (routes(&r.routes))
                 h2 { "Clocks and dates due" }
                 (due_table(&r.due, "Nothing is due."))
@@ -145,6 +147,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             @if !candidate.may_move_to.is_empty() {
                 p { "From here it may go to " (candidate.may_move_to.iter().map(|s| words::plain(s)).collect::<Vec<_>>().join(", ")) "." }
             }
+            @if let Some(gate) = &candidate.next_gate { (next_gate(gate)) }
+            h2 { "Trees and budwood" }
+            (material(&candidate))
             h2 { "Licences" }
             (part(licences.map_err(Into::into), |all| licence_table(&all)))
             h2 { "Denominations" }
@@ -214,6 +219,7 @@ fn about(c: &Candidate) -> Markup {
                     .join(", "),
             ),
         ),
+        ("Kind of cross", word(&c.cross_kind)),
         ("Virus test", word(&c.virus_status)),
         ("True to type", word(&c.true_to_type)),
         (
@@ -461,6 +467,127 @@ fn routes(routes: &[RightRoute]) -> Markup {
         .show()
 }
 
+/// Until when each way is open, as a picture; days only, the law stands in the table.
+fn windows(routes: &[RightRoute], as_of: &str) -> Markup {
+    let day = |text: Option<&String>| text.and_then(|t| t.parse::<Date>().ok());
+    let Ok(today) = as_of.parse::<Date>() else {
+        return html! {};
+    };
+    let rows: Vec<TimelineRow> = routes
+        .iter()
+        .map(|r| {
+            let mut row = TimelineRow {
+                label: format!(
+                    "{} {}: {}",
+                    r.jurisdiction,
+                    words::plain(&r.kind),
+                    words::plain(&r.standing)
+                ),
+                ..TimelineRow::default()
+            };
+            if let Some(to) = day(r.open_until_nominal.as_ref()).filter(|to| *to >= today) {
+                row.spans.push(Span {
+                    from: today,
+                    to,
+                    text: "still open to file".into(),
+                    fill: Fill::Rising,
+                });
+                row.marks.push(Mark {
+                    on: to,
+                    text: format!("closes: file by {}", words::day(&to.to_string())),
+                    open: true,
+                });
+            }
+            if let Some(on) = day(r.may_close_on.as_ref()) {
+                row.marks.push(Mark {
+                    on,
+                    text: "may close; a person must judge".into(),
+                    open: true,
+                });
+            }
+            if let Some(on) = day(r.priority_until.as_ref()) {
+                row.marks.push(Mark {
+                    on,
+                    text: "priority runs out".into(),
+                    open: on > today,
+                });
+            }
+            row
+        })
+        .filter(|row| !row.spans.is_empty() || !row.marks.is_empty())
+        .collect();
+    if rows.is_empty() {
+        return html! { p.quiet { "No way is closing: nothing told so far has started a clock for filing that still runs." } };
+    }
+    let table = Table::new("Ways that close")
+        .text("Way")
+        .text("What")
+        .text("Day")
+        .rows(
+            rows.iter().flat_map(|row| {
+                row.marks
+                    .iter()
+                    .map(|m| (row.label.clone(), m.text.clone(), m.on))
+            }),
+            |(label, what, on)| vec![text(label), text(what), crate::html::day(&on.to_string())],
+        );
+    let picture = Timeline {
+        key: "windows".into(),
+        title: "Ways to protection that are open and close".into(),
+        description: "From the day asked about to the last safe day to file; what closes a way stands in the table below.".into(),
+        today: Some(today),
+        rows,
+        legend: vec![(Fill::Rising, "still open to file".into())],
+    };
+    match picture.draw() {
+        Some(picture) => picture.figure(table.show()),
+        None => table.show(),
+    }
+}
+
+fn next_gate(gate: &StageGate) -> Markup {
+    let list = |all: &[String]| {
+        all.iter()
+            .map(|w| words::plain(w))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    html! {
+        p {
+            "The gate to " (words::plain(&gate.stage))
+            @if gate.needs.is_empty() { " asks for nothing but a reason" } @else { " asks for " (list(&gate.needs)) }
+            @if !gate.deciders.is_empty() { "; decided by " (list(&gate.deciders)) }
+            "."
+            @if !gate.missing.is_empty() { " " strong { "Missing: " (list(&gate.missing)) "." } }
+        }
+    }
+}
+
+fn material(c: &Candidate) -> Markup {
+    Table::new("Trees and budwood as last counted")
+        .text("Place")
+        .text("Country")
+        .text("What")
+        .number("How many")
+        .text("Counted on")
+        .text("By")
+        .text("Note")
+        .stacking()
+        .or_say("None has been counted yet.")
+        .rows(&c.material, |m| {
+            vec![
+                text(&m.place),
+                text(&m.country),
+                word(&m.what),
+                count(m.n),
+                day(&m.on),
+                text(&m.by),
+                text(&m.note),
+            ]
+        })
+        .show()
+}
+
 fn moves(history: &[StageMove]) -> Markup {
     Table::new("Moves between stages")
         .text("Day")
@@ -657,6 +784,8 @@ fn descent(c: &Candidate) -> Markup {
         .text("Plant")
         .text("Number")
         .text("Kind")
+        .text("Species")
+        .number("Season of its cross")
         .number("Generation back")
         .text("Seed parent")
         .text("Pollen parent")
@@ -674,6 +803,12 @@ fn descent(c: &Candidate) -> Markup {
                 ),
                 text(&d.number),
                 word(&d.kind),
+                html! { i { (text(&d.species)) } },
+                text(if d.season == 0 {
+                    String::new()
+                } else {
+                    d.season.to_string()
+                }),
                 count(d.generation),
                 text(name_of(&d.seed_parent_id)),
                 text(name_of(&d.pollen_parent_id)),

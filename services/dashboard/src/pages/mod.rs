@@ -18,6 +18,7 @@ mod partner;
 mod pipeline;
 mod pollinizers;
 mod problems;
+mod rights;
 mod seasons;
 mod seedlings;
 mod selection;
@@ -90,6 +91,9 @@ pub fn routes() -> Router<Dashboard> {
         .route("/forecast", get(forecast::show))
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
+        .route("/candidates/{id}/what-if", get(rights::what_if))
+        .route("/laws", get(rights::laws))
+        .route("/licences", get(rights::licences))
         .route("/partner", get(partner::show))
         .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))

@@ -6,7 +6,7 @@ use contract::crossing::{SeasonSummary, SummariseSeasonsRequest};
 use contract::evaluation::{ListStageSummariesRequest, StageSummary};
 use contract::release::{
     DueDate, GetPipelineRequest, ListDueDatesRequest, Pipeline, PipelineYear, SeasonsToRelease,
-    StageFlow, TerritoryLicences,
+    TerritoryLicences,
 };
 use maud::{Markup, html};
 
@@ -14,7 +14,7 @@ use super::Shown;
 use crate::desk::Desk;
 use crate::html::{Table, caution, choice, count, day, field, link, pager, text, word};
 use crate::layout::Page;
-use crate::picture::{Bar, Bars, Fill, StackedBars};
+use crate::picture::{Bar, Bars, Fill, Flow, FlowStage, StackedBars};
 use crate::trouble::Trouble;
 use crate::words;
 
@@ -52,6 +52,8 @@ pub async fn show(desk: Desk) -> Shown {
                 button { "Show" }
             }
             (totals(&pipeline))
+            h2 { "Moves between stages" }
+            (flows(&pipeline))
             h2 { "Candidates at each stage, by crossing year" }
             (by_year(&pipeline))
             h2 { "Dates due soon" }
@@ -62,16 +64,9 @@ pub async fn show(desk: Desk) -> Shown {
             (seasons_to_release(pipeline.seasons_to_release.as_ref()))
             h2 { "From crosses to releases, by crossing year" }
             (funnel(&pipeline, seasons, stages, desk.ask.number("year")))
-            div.columns {
-                section {
-                    h2 { "Licences by territory" }
-                    (territories(&pipeline.licences_by_territory))
-                }
-                section {
-                    h2 { "Moves between stages" }
-                    (flows(&pipeline.flows))
-                }
-            }
+            h2 { "Licences by territory" }
+            (territories(&pipeline.licences_by_territory))
+            p { a href="/licences" { "All licences by territory and purpose" } }
         },
     ))
 }
@@ -250,8 +245,9 @@ fn territories(all: &[TerritoryLicences]) -> Markup {
     picture.draw().figure(table.show())
 }
 
-fn flows(all: &[StageFlow]) -> Markup {
-    Table::new("How often candidates went from one stage to another")
+fn flows(pipeline: &Pipeline) -> Markup {
+    let all = &pipeline.flows;
+    let table = Table::new("How often candidates went from one stage to another")
         .text("From")
         .text("To")
         .number("Moves")
@@ -263,9 +259,55 @@ fn flows(all: &[StageFlow]) -> Markup {
                 word(&f.from_stage)
             };
             vec![from, word(&f.to_stage), count(f.moves_n)]
-        })
-        .show()
+        });
+    if all.is_empty() {
+        return table.show();
+    }
+    let between = |from: &str, to: &str| -> u32 {
+        all.iter()
+            .filter(|f| f.from_stage == from && f.to_stage == to)
+            .map(|f| f.moves_n)
+            .sum()
+    };
+    let standing = |stage: &str| -> u32 {
+        pipeline
+            .totals
+            .iter()
+            .filter(|t| t.stage == stage)
+            .map(|t| t.candidates_n)
+            .sum()
+    };
+    let ladder: Vec<&String> = pipeline.stages.iter().filter(|s| *s != OUT).collect();
+    let picture = Flow {
+        key: "flow".into(),
+        title: "Flow between stages".into(),
+        description: format!(
+            "Moves on record up to {}; boxes tell how many stand at a stage now.",
+            words::day(&pipeline.as_of)
+        ),
+        stages: ladder
+            .iter()
+            .enumerate()
+            .map(|(index, stage)| {
+                let next = ladder.get(index + 1).map_or("", |next| next.as_str());
+                FlowStage {
+                    name: words::plain(stage),
+                    standing: standing(stage),
+                    fill: Fill::of_stage(stage),
+                    on: between(stage, next),
+                    back: between(next, stage),
+                    out: between(stage, OUT),
+                    back_in: between(OUT, stage),
+                }
+            })
+            .collect(),
+        out: (words::plain(OUT), standing(OUT)),
+    };
+    picture.draw().figure(table.show())
 }
+
+/// Word of the stage outside the ladder.
+const OUT: &str = "withdrawn";
 
 /// What became of the crosses of one year.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]

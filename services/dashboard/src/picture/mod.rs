@@ -5,7 +5,9 @@
 //! dark screen and print.
 
 mod bars;
+mod calibration;
 mod dates;
+mod flow;
 mod intervals;
 mod lines;
 mod map;
@@ -16,7 +18,9 @@ mod scatter;
 mod timeline;
 
 pub use bars::{Bar, Bars, StackedBars};
+pub use calibration::{Calibration, Held};
 pub use dates::{UncertainDay, UncertainDays, UncertainRow};
+pub use flow::{Flow, FlowStage};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};

@@ -4,6 +4,7 @@
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
 mod day_list;
+mod due_dates;
 mod load;
 mod release_status;
 mod seedlings;
@@ -149,6 +150,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Yea
     let measured = vec![
         release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
         seedlings::measure(&peers, &accounts, &plain, today).await?,
+        due_dates::measure(&plain, today).await?,
         day_list::measure(&peers, &accounts, &plain).await?,
     ];
     let here = format!("http://{address}");

@@ -28,6 +28,8 @@ pub struct Size {
     pub fruit_wanted_n: u32,
     /// Share of sound seed that germinates.
     pub germination: f64,
+    /// Selections of earlier decades.
+    pub past_selections_n: u32,
     /// Lines of the programme's own beside the named varieties, which cross with each other.
     pub lines_n: usize,
     /// Winters before the first season whose temperatures and bloom were written down.
@@ -43,6 +45,7 @@ impl Size {
         crosses_n: 26..=36,
         fruit_wanted_n: 100,
         germination: 0.22,
+        past_selections_n: 120,
         lines_n: 0,
         earlier_winters_n: 8,
         old_winters_n: 5,
@@ -53,6 +56,7 @@ impl Size {
         crosses_n: 3..=4,
         fruit_wanted_n: 100,
         germination: 0.30,
+        past_selections_n: 40,
         lines_n: 0,
         earlier_winters_n: 3,
         old_winters_n: 1,
@@ -66,6 +70,7 @@ impl Size {
         lines_n: 260,
         earlier_winters_n: 0,
         old_winters_n: 0,
+        past_selections_n: 0,
     };
 }
 

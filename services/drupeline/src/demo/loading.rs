@@ -28,7 +28,7 @@ use rand::RngExt as _;
 use super::accounts::{self, Account};
 use super::biology::{Environment, Plant, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
-use super::{rights, season};
+use super::{past, rights, season};
 use crate::import::keys;
 use crate::import::remote::Remote;
 
@@ -94,8 +94,8 @@ pub async fn load(
         .into_inner()
         .programme_id;
     let programme = loading.programme.clone();
-    let mut story = Story::new(&programme, size, today);
-    loading.bar.set_length(story.years().count() as u64 * 2 + 3);
+    let mut story = Story::new(&programme, size.clone(), today);
+    loading.bar.set_length(story.years().count() as u64 * 2 + 4);
     let mut loaded = Loaded::default();
     loading.sites().await?;
 
@@ -164,6 +164,8 @@ pub async fn load(
     season::pollinizers(&mut loading, &story).await?;
     loading.step("candidates, rights and licences");
     rights::load(&mut loading, &story).await?;
+    loading.step("selections of earlier decades");
+    past::load(&mut loading, &story, size.past_selections_n).await?;
     loading.bar.finish_and_clear();
     Ok(loaded)
 }
@@ -261,7 +263,11 @@ impl Loading<'_> {
             .collect())
     }
 
-    async fn import(
+    /// Loads one season's import, or part of one.
+    ///
+    /// # Errors
+    /// When it has a fault; the first is told.
+    pub async fn import(
         &mut self,
         year: i16,
         request: contract::crossing::ImportSeasonRequest,

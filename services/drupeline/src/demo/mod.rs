@@ -6,6 +6,7 @@ pub mod biology;
 pub mod climate;
 pub mod history;
 pub mod loading;
+mod past;
 pub mod rights;
 pub mod season;
 

@@ -2,10 +2,10 @@
 //! licences and reports. All names and numbers are invented.
 
 use contract::release::{
-    GrantLicenceRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
-    MoveDenominationRequest, ProposeDenominationRequest, RecordDisclosureRequest,
-    RecordFilingRequest, RecordGrantRequest, RegisterCandidateRequest, ReportPropagationRequest,
-    RoyaltyTerms,
+    CountMaterialRequest, EditCandidateRequest, GetCandidateRequest, GrantLicenceRequest,
+    MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest,
+    ProposeDenominationRequest, RecordDisclosureRequest, RecordFilingRequest, RecordGrantRequest,
+    RegisterCandidateRequest, ReportPropagationRequest, RoyaltyTerms,
 };
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
@@ -255,6 +255,16 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
     Ok(())
 }
 
+/// What lay behind a move to a stage.
+fn evidence_of(stage: &str) -> &'static str {
+    match stage {
+        "multi_site" => "records of the budded block, three seasons",
+        "pre_release" => "entry means of two sites over three seasons",
+        "released" => "virus test, budded trees true to type, nursery's report",
+        _ => "",
+    }
+}
+
 async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Result<(), Fault> {
     let id = loading.id("candidate", &[way.selection]);
     let first = way.stages.first().map_or(loading.today, |(_, on, _)| *on);
@@ -269,6 +279,30 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
     };
     let mut rights = loading.release("rights").await?;
     rights.register_candidate(request).await?;
+    if way.stages.iter().any(|(stage, ..)| *stage == "pre_release") {
+        tested(loading, &id).await?;
+    }
+    for (place, what, n) in [
+        (super::loading::HOME_SITE, "trees", 40),
+        (super::loading::HOME_SITE, "budwood", 600),
+        (super::loading::SECOND_SITE, "trees", 24),
+    ] {
+        let request = CountMaterialRequest {
+            id: loading.id("material", &[way.selection, place, what]),
+            candidate_id: id.clone(),
+            place: place.to_owned(),
+            country: "US".to_owned(),
+            what: what.to_owned(),
+            n,
+            on: first.to_string(),
+            note: String::new(),
+        };
+        loading
+            .release("breeder")
+            .await?
+            .count_material(request)
+            .await?;
+    }
     for (stage, on, reason) in &way.stages {
         if *stage == "released" && !way.denomination.is_empty() {
             let states = ["checked", "published"];
@@ -287,6 +321,7 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
             stage: (*stage).to_owned(),
             on: on.to_string(),
             reason: (*reason).to_owned(),
+            evidence: evidence_of(stage).to_owned(),
         };
         rights.move_candidate(request).await?;
     }
@@ -297,7 +332,30 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
     Ok(())
 }
 
-async fn name(
+/// Notes that a candidate was found free of virus and true to type, unless something is noted.
+async fn tested(loading: &mut Loading<'_>, candidate: &str) -> Result<(), Fault> {
+    let mut rights = loading.release("rights").await?;
+    let known = rights
+        .get_candidate(GetCandidateRequest {
+            candidate_id: candidate.to_owned(),
+        })
+        .await?
+        .into_inner();
+    if known.virus_status == "unknown" {
+        let request = EditCandidateRequest {
+            candidate_id: candidate.to_owned(),
+            expected_version: known.version,
+            virus_status: "free".to_owned(),
+            true_to_type: "confirmed".to_owned(),
+            ..Default::default()
+        };
+        rights.edit_candidate(request).await?;
+    }
+    Ok(())
+}
+
+/// Proposes a denomination and moves it through states, all on one day.
+pub(super) async fn name(
     loading: &mut Loading<'_>,
     candidate: &str,
     name: &str,

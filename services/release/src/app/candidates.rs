@@ -4,28 +4,31 @@ use std::collections::BTreeMap;
 
 use contract::crossing::PlantDescription;
 use contract::release::{
-    Candidate, CandidateList, DescentNode, EditCandidateRequest, GetCandidateRequest,
-    ListCandidatesRequest, MoveCandidateRequest, RegisterCandidateRequest, StageMove,
+    Candidate, CandidateList, CountMaterialRequest, DescentNode, EditCandidateRequest,
+    GetCandidateRequest, ListCandidatesRequest, MaterialCount, MoveCandidateRequest,
+    RegisterCandidateRequest, StageMove,
 };
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::paging::Page;
-use platform::{Fault, Fields, PersonId, Unit};
+use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
 use serde_json::json;
 
 use super::asked::{self, checked, happened};
 use super::events::{Announcement, announce};
-use super::{denominations, filings, neighbours, shown};
+use super::{denominations, filings, gates, neighbours, shown};
 use crate::ReleaseApp;
 use crate::domain::denomination::NameState;
+use crate::domain::gate::{self, Brought};
 use crate::domain::stage::{self, Direction, Stage};
 use crate::domain::webhook::Topic;
-use crate::domain::words::{TrueToType, VirusStatus};
-use crate::domain::{CandidateId, CrossId, PlantId, StageMoveId};
+use crate::domain::words::{KindOfCross, Material, TrueToType, VirusStatus};
+use crate::domain::{CandidateId, CrossId, MaterialId, PlantId, StageMoveId};
 use crate::store::candidates::{self, CandidateRow, Filter, MoveRow};
 use crate::store::dossiers;
+use crate::store::material::{self, MaterialRow};
 use crate::store::webhooks::Subject;
 
 /// Registers a candidate.
@@ -90,6 +93,7 @@ pub async fn register(
         stage_since: Day(since),
         responsible_id: Some(responsible.unwrap_or(unit.caller().subject)),
         tree_or_vine: request.tree_or_vine.unwrap_or(true),
+        cross_kind: kind_of_cross(app, programme, &plant).await?,
         ..row
     };
     enter(unit, &row, "registered", "").await?;
@@ -173,7 +177,35 @@ fn candidate_of(
         tree_or_vine: true,
         warnings,
         version: 1,
+        cross_kind: KindOfCross::Unknown.word().to_owned(),
     })
+}
+
+/// Word for the kind of cross that a plant came from, by its parents' species.
+async fn kind_of_cross(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    plant: &PlantDescription,
+) -> Result<String, Fault> {
+    let parents: Vec<String> = [&plant.seed_parent_id, &plant.pollen_parent_id]
+        .into_iter()
+        .filter(|id| !id.is_empty())
+        .cloned()
+        .collect();
+    let known = if parents.is_empty() {
+        Vec::new()
+    } else {
+        neighbours::describe(app, programme, parents).await?.plants
+    };
+    let species = |id: &str| -> Option<&str> {
+        let parent = known.iter().find(|parent| parent.id == id);
+        (!id.is_empty()).then(|| parent.map_or("", |parent| parent.species.as_str()))
+    };
+    let kind = KindOfCross::of_parents(
+        species(&plant.seed_parent_id),
+        species(&plant.pollen_parent_id),
+    );
+    Ok(kind.word().to_owned())
 }
 
 /// Writes a new candidate and its first place in the pipeline.
@@ -310,6 +342,9 @@ fn plain(
         warnings: row.warnings,
         version: row.version,
         caution: rights::CAUTION.to_owned(),
+        cross_kind: row.cross_kind,
+        material: Vec::new(),
+        next_gate: None,
     }
 }
 
@@ -338,10 +373,23 @@ async fn whole(
         .unwrap_or_default();
     let disclosures = dossiers::disclosures(unit.connection(), programme, Some(&[id])).await?;
     let withdrawn_from = withdrawn_from(&moves);
+    let next = Stage::from_word(&row.stage).and_then(Stage::next);
     let mut candidate = plain(row, denominations, trade, withdrawn_from);
     candidate.history = history(moves);
     candidate.disclosures = disclosures.into_iter().map(shown::disclosure).collect();
     candidate.filings = filings::of_candidate(unit, id).await?;
+    candidate.material = material::latest(unit.connection(), programme, id)
+        .await?
+        .into_iter()
+        .map(shown::material)
+        .collect();
+    if let Some(next) = next
+        && let Some(kept) = gates::before(unit, next).await?
+    {
+        // Evidence is named with the move, so it is not missing before.
+        let missing = kept.gate.missing(&brought(&candidate, true));
+        candidate.next_gate = Some(kept.shown(&missing));
+    }
     if with_descent {
         match neighbours::line_of_descent(app, programme, plant_id).await {
             Ok(plants) => candidate.descent = descent(plant_id, plants),
@@ -352,6 +400,20 @@ async fn whole(
         }
     }
     Ok(candidate)
+}
+
+/// What a candidate brings to a gate.
+fn brought(candidate: &Candidate, evidence: bool) -> Brought {
+    Brought {
+        evidence,
+        virus: VirusStatus::from_word(&candidate.virus_status).unwrap_or(VirusStatus::Unknown),
+        true_to_type: TrueToType::from_word(&candidate.true_to_type).unwrap_or(TrueToType::Unknown),
+        denomination: candidate
+            .denominations
+            .iter()
+            .any(|name| name.state == NameState::Published.word()),
+        filing: !candidate.filings.is_empty(),
+    }
 }
 
 fn history(moves: Vec<MoveRow>) -> Vec<StageMove> {
@@ -402,6 +464,9 @@ fn descent(of: PlantId, plants: Vec<PlantDescription>) -> Vec<DescentNode> {
                 generation: depth,
                 seed_parent_id: plant.seed_parent_id.clone(),
                 pollen_parent_id: plant.pollen_parent_id.clone(),
+                species: plant.species.clone(),
+                cross_id: plant.cross_id.clone(),
+                season: u32::try_from(plant.season).unwrap_or(0),
             });
             parents.extend([
                 plant.seed_parent_id.as_str(),
@@ -443,7 +508,7 @@ pub async fn edit(
 
 /// Moves a candidate to another stage.
 pub async fn advance(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: MoveCandidateRequest,
 ) -> Result<StageMove, Fault> {
@@ -453,6 +518,12 @@ pub async fn advance(
     let to = fields.word::<Stage>("stage", &request.stage);
     let on = happened(&mut fields, "on", &request.on, today);
     let reason = fields.text("reason", &request.reason, 2000).to_owned();
+    let evidence = request.evidence.trim().to_owned();
+    fields.require(
+        evidence.chars().count() <= 1000,
+        "evidence",
+        "is longer than 1000 characters; name the trial or record and keep it there",
+    );
     fields.finish()?;
     let (to, on) = (checked(to, "stage")?, checked(on, "on")?);
     let row = asked::locked_candidate(unit, &request.candidate_id).await?;
@@ -467,27 +538,7 @@ pub async fn advance(
         ));
     }
     if direction == Direction::Forward {
-        let (virus, type_) = (&row.virus_status, &row.true_to_type);
-        stage::health_allows(
-            to,
-            VirusStatus::from_word(virus).unwrap_or(VirusStatus::Unknown),
-            TrueToType::from_word(type_).unwrap_or(TrueToType::Unknown),
-        )
-        .map_err(Fault::state)?;
-    }
-    if to == Stage::Released && direction == Direction::Forward {
-        let named = denominations::of(unit, &[row.id]).await?;
-        let accepted = named.get(&row.id).is_some_and(|(names, _)| {
-            names
-                .iter()
-                .any(|name| name.state == NameState::Published.word())
-        });
-        if !accepted {
-            return Err(Fault::state(
-                "a candidate is released under an accepted denomination, and this one has none; \
-                 propose one, have it checked, and record its publication by the office first",
-            ));
-        }
+        pass_gate(app, unit, &row, to, !evidence.is_empty()).await?;
     }
     let made = MoveRow {
         id,
@@ -499,7 +550,7 @@ pub async fn advance(
         decided_by: unit.caller().subject,
         decided_by_name: unit.caller().name.clone(),
         reversal: direction == Direction::Reversal,
-        evidence: String::new(),
+        evidence,
     };
     record(unit, &row, &made).await?;
     moves.push(made.clone());
@@ -507,6 +558,77 @@ pub async fn advance(
         made,
         shown::may_move_to(to, withdrawn_from(&moves)),
     ))
+}
+
+/// Holds a candidate against what it must bring to a stage, and whoever decides against the gate.
+async fn pass_gate(
+    app: &ReleaseApp,
+    unit: &mut Unit,
+    row: &CandidateRow,
+    to: Stage,
+    evidence: bool,
+) -> Result<(), Fault> {
+    stage::health_allows(
+        to,
+        VirusStatus::from_word(&row.virus_status).unwrap_or(VirusStatus::Unknown),
+        TrueToType::from_word(&row.true_to_type).unwrap_or(TrueToType::Unknown),
+    )
+    .map_err(Fault::state)?;
+    let Some(kept) = gates::before(unit, to).await? else {
+        return Ok(());
+    };
+    if !kept.gate.lets_decide(unit.caller().roles()) {
+        return Err(Fault::forbidden(format!(
+            "who goes to {to} is decided by: {}",
+            asked::listed(&kept.gate.deciders)
+        )));
+    }
+    let candidate = whole(app, unit, row.clone(), false).await?;
+    let missing = kept.gate.missing(&brought(&candidate, evidence));
+    if missing == [gate::Need::Evidence] {
+        return Err(Fault::field(
+            "/evidence",
+            gate::remedy(gate::Need::Evidence),
+        ));
+    }
+    if !missing.is_empty() {
+        return Err(Fault::state(gate::refusal(to, &missing)));
+    }
+    Ok(())
+}
+
+/// Counts trees or budwood at a place.
+pub async fn count_material(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    request: CountMaterialRequest,
+) -> Result<MaterialCount, Fault> {
+    let today = unit.today();
+    let mut fields = Fields::new();
+    let id: MaterialId = fields.client_id(&request.id);
+    let place = fields.text("place", &request.place, 200).to_owned();
+    fields.text("country", &request.country, 2);
+    let country = asked::country(&mut fields, "country", &request.country);
+    let what = fields.word::<Material>("what", &request.what);
+    let n = fields.count("n", request.n, 0, 10_000_000);
+    let on = happened(&mut fields, "on", &request.on, today);
+    fields.finish()?;
+    let candidate = asked::locked_candidate(unit, &request.candidate_id).await?;
+    let row = MaterialRow {
+        id,
+        candidate_id: candidate.id,
+        place,
+        country: checked(country, "country")?.to_string(),
+        what: checked(what, "what")?.word().to_owned(),
+        n,
+        on_day: Day(checked(on, "on")?),
+        note: request.note.trim().to_owned(),
+        counted_by: unit.caller().name.clone(),
+    };
+    let (programme, now) = (unit.programme()?, Instant(unit.now()));
+    material::insert(unit.connection(), programme, &row, now).await?;
+    unit.touch("candidate", candidate.id);
+    Ok(shown::material(row))
 }
 
 /// What the trials decided about a tree.
@@ -569,6 +691,7 @@ pub async fn follow(app: &ReleaseApp, unit: &mut Unit, told: Advanced) -> Result
         let row = CandidateRow {
             stage: told.to.word().to_owned(),
             stage_since: Day(told.on),
+            cross_kind: kind_of_cross(app, programme, &plant).await?,
             ..candidate_of(&plant, CandidateId::new(), told.plant, code, claimed)?
         };
         return enter(unit, &row, &told.reason, &told.evidence).await;

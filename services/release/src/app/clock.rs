@@ -1,11 +1,13 @@
 //! Clocks answered from what is told alone.
 
 use contract::release::{
-    AskClockRequest, ClockAnswer, CoveredJurisdiction, CoveredRight, JurisdictionList,
-    ListJurisdictionsRequest,
+    AskClockRequest, ClockAnswer, CoveredJurisdiction, CoveredRight, JurisdictionList, LawRule,
+    LawVersion, ListJurisdictionsRequest,
 };
 use platform::{Fault, Fields, Unit};
-use rights::{Attributes, Book, CAUTION, ClockRequest, EventInput};
+use rights::book::{Counted, Limb, Roll, Rule, TermRule, Version};
+use rights::calendar::Length;
+use rights::{Attributes, Book, CAUTION, ClockRequest, EventInput, EventKind};
 
 use super::asked::rights_fault;
 use super::shown;
@@ -106,10 +108,98 @@ pub async fn jurisdictions(
                         office: route.office.clone(),
                         longer_class: route.longer_class.clone(),
                         note: route.note.clone().unwrap_or_default(),
+                        versions: route.versions.iter().map(version).collect(),
+                        annual_fees: word(route.fees.due),
+                        fee_law: route.fees.law.clone(),
+                        fee_confidence: word(route.fees.confidence),
+                        calendar: word(route.calendar),
                     })
                     .collect(),
             })
             .collect(),
         caution: CAUTION.to_owned(),
     })
+}
+
+fn version(version: &Version) -> LawVersion {
+    LawVersion {
+        title: version.title.clone(),
+        act: version.act.clone(),
+        in_force_from: shown::day(version.in_force_from),
+        chosen_by: words(&version.chosen_by),
+        rules: version
+            .rules
+            .iter()
+            .map(rule)
+            .chain(
+                version
+                    .term
+                    .limbs
+                    .iter()
+                    .map(|limb| term(&version.term, limb)),
+            )
+            .collect(),
+    }
+}
+
+fn words(events: &[EventKind]) -> Vec<String> {
+    events.iter().map(|event| event.word().to_owned()).collect()
+}
+
+/// A period in words.
+fn period(length: Option<Length>) -> String {
+    let some = |n: u16, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
+    match length {
+        Some(Length::Years(n)) => some(n.into(), "year"),
+        Some(Length::Months(n)) => some(n.into(), "month"),
+        Some(Length::Days(n)) => some(n, "day"),
+        Some(Length::MonthsSetByOffice) => "months that the office sets".to_owned(),
+        None => "unknown".to_owned(),
+    }
+}
+
+fn longer(length: Option<Length>) -> String {
+    length
+        .map(|length| period(Some(length)))
+        .unwrap_or_default()
+}
+
+fn rule(rule: &Rule) -> LawRule {
+    LawRule {
+        what: word(rule.what),
+        starts: words(&rule.starts),
+        may_start: words(&rule.may_start),
+        place: word(rule.place),
+        period: period(rule.period),
+        longer_period: longer(rule.tree_or_vine_period),
+        roll: word(rule.roll),
+        binds: rule.binds.clone(),
+        extension: rule.extension.clone().unwrap_or_default(),
+        law: rule.law.clone(),
+        confidence: word(rule.confidence),
+        note: rule.note.clone().unwrap_or_default(),
+    }
+}
+
+/// One way of counting a term; a term's end never moves.
+fn term(rule: &TermRule, limb: &Limb) -> LawRule {
+    let counted = |length: String| match limb.counted {
+        Counted::EndOfCalendarYear if !length.is_empty() && length != "unknown" => {
+            format!("{length}, to the end of that calendar year")
+        }
+        _ => length,
+    };
+    LawRule {
+        what: word(rule.what),
+        starts: words(&limb.starts),
+        place: "anywhere".to_owned(),
+        period: counted(period(limb.period)),
+        longer_period: counted(longer(limb.tree_or_vine_period)),
+        roll: word(Roll::None),
+        binds: "holder".to_owned(),
+        law: rule.law.clone(),
+        confidence: word(rule.confidence),
+        note: rule.note.clone().unwrap_or_default(),
+        ..LawRule::default()
+    }
 }

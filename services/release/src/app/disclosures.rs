@@ -70,7 +70,7 @@ pub async fn record(
                 "this closes the way to {} in {}: {}",
                 after.route.name,
                 after.route.jurisdiction_name,
-                after.route.reasons.join("; ")
+                after.route.reasons().join("; ")
             ));
         }
     }

@@ -336,7 +336,7 @@ pub(super) async fn of_candidate(unit: &mut Unit, id: CandidateId) -> Result<Vec
             let own = events.remove(&row.id).unwrap_or_default();
             let mut filing = shown::filing(row, own, state.map(|state| &state.route.report));
             if let Some(state) = state {
-                filing.warnings.extend(state.route.reasons.iter().cloned());
+                filing.warnings.extend(state.route.reasons());
             }
             filing
         })

@@ -14,6 +14,8 @@ pub mod events;
 pub mod feed;
 pub mod filings;
 pub mod following;
+pub mod forecast;
+pub mod gates;
 pub mod inspections;
 pub mod known_names;
 pub mod labels;

@@ -1,10 +1,9 @@
-//! The pipeline as a whole, and its forecast.
+//! The pipeline as a whole.
 
 use std::collections::BTreeMap;
 
 use contract::release::{
-    BackTest, BackTestYear, Bottleneck, GetForecastRequest, GetPipelineRequest, Pipeline,
-    PipelineYear, ReleaseForecast, ReleaseYear, SeasonsToRelease, StageCount, StageFlow, StageStep,
+    GetPipelineRequest, Pipeline, PipelineYear, SeasonsToRelease, StageCount, StageFlow,
     TerritoryLicences,
 };
 use jiff::ToSpan as _;
@@ -15,10 +14,8 @@ use rights::CAUTION;
 
 use super::{asked, due_dates, shown};
 use crate::ReleaseApp;
-use crate::domain::CandidateId;
-use crate::domain::forecast::{self, History, Move};
 use crate::domain::stage::Stage;
-use crate::store::{candidates, pipeline};
+use crate::store::pipeline;
 
 /// Days ahead within which dates count as soon.
 const SOON_DAYS: u32 = 180;
@@ -116,121 +113,4 @@ fn seasons_told(seasons: &[i32]) -> SeasonsToRelease {
         least: count(seasons.first()),
         most: count(seasons.last()),
     }
-}
-
-/// Releases to expect.
-pub async fn forecast(
-    _app: &ReleaseApp,
-    unit: &mut Unit,
-    request: GetForecastRequest,
-) -> Result<ReleaseForecast, Fault> {
-    let or = |asked: u32, otherwise: u32| if asked == 0 { otherwise } else { asked };
-    let (years, runs) = (or(request.years, 10), or(request.runs, 4000));
-    let mut fields = Fields::new();
-    fields.count("years", years, 1, 30);
-    fields.count("runs", runs, 100, 20_000);
-    let as_of = asked::as_of(&mut fields, &request.as_of, unit.today());
-    fields.finish()?;
-    let programme = unit.programme()?;
-    let mut by_candidate: BTreeMap<CandidateId, Vec<Move>> = BTreeMap::new();
-    for (candidate, to, on, reversal) in candidates::all_moves(unit.connection(), programme).await?
-    {
-        if let Some(to) = Stage::from_word(&to) {
-            let made = Move {
-                to,
-                on: on.0,
-                reversal,
-            };
-            by_candidate.entry(candidate).or_default().push(made);
-        }
-    }
-    let moves: Vec<Vec<Move>> = by_candidate.into_values().collect();
-    let seed = request.seed;
-    // Thousands of runs are arithmetic, which must not hold up those who wait for the database.
-    let (made, tested) = tokio::task::spawn_blocking(move || {
-        let history = History::read(&moves, as_of);
-        (
-            forecast::forecast(&history, years, runs, seed),
-            forecast::back_test(&moves, as_of, runs, seed),
-        )
-    })
-    .await
-    .map_err(Fault::internal)?;
-    let year_of = |year: i16| u32::try_from(year).unwrap_or(0);
-    let longest = made
-        .loads
-        .iter()
-        .map(|load| load.share_of_time)
-        .fold(0.0, f64::max);
-    Ok(ReleaseForecast {
-        as_of: as_of.to_string(),
-        seed,
-        runs,
-        releases: made
-            .releases
-            .into_iter()
-            .map(|(year, n)| ReleaseYear {
-                year: year_of(year),
-                mean: n.mean,
-                median: n.median,
-                low_50: n.half.0,
-                high_50: n.half.1,
-                low_90: n.most.0,
-                high_90: n.most.1,
-                chance_any: n.chance_any,
-            })
-            .collect(),
-        steps: made
-            .steps
-            .into_iter()
-            .map(|step| StageStep {
-                from_stage: step.from.word().to_owned(),
-                to_stage: step.to.word().to_owned(),
-                advanced_n: step.advanced_n,
-                withdrawn_n: step.withdrawn_n,
-                waiting_n: step.waiting_n,
-                prior_alpha: step.prior.0,
-                prior_beta: step.prior.1,
-                chance_mean: step.chance.mean,
-                chance_low_90: step.chance.most.0,
-                chance_high_90: step.chance.most.1,
-                years_mean: step.years.mean,
-                years_low_90: step.years.most.0,
-                years_high_90: step.years.most.1,
-                prior_source: forecast::PRIOR_SOURCE.to_owned(),
-            })
-            .collect(),
-        bottlenecks: made
-            .loads
-            .into_iter()
-            .map(|load| Bottleneck {
-                stage: load.stage.word().to_owned(),
-                waiting_n: load.waiting_n,
-                peak_mean: load.peak.0,
-                peak_year: year_of(load.peak.1),
-                share_of_time: load.share_of_time,
-                note: if load.share_of_time >= longest {
-                    "candidates spend most of their time here".to_owned()
-                } else {
-                    String::new()
-                },
-            })
-            .collect(),
-        back_test: tested.map(|(from, years)| BackTest {
-            from: from.to_string(),
-            within_90_n: u32::try_from(years.iter().filter(|y| y.within()).count()).unwrap_or(0),
-            years_n: u32::try_from(years.len()).unwrap_or(0),
-            years: years
-                .into_iter()
-                .map(|tested| BackTestYear {
-                    year: year_of(tested.year),
-                    mean: tested.forecast.mean,
-                    low_90: tested.forecast.most.0,
-                    high_90: tested.forecast.most.1,
-                    released_n: tested.released_n,
-                })
-                .collect(),
-        }),
-        assumptions: forecast::assumptions(),
-    })
 }

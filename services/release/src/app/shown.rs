@@ -2,7 +2,8 @@
 
 use contract::release::{
     DenominationFindings, DenominationWarning, Disclosure, DueDate, Filing, FilingEvent,
-    MarkingText, RightDeadline, RightRoute, StageMove, StartedClock, UnansweredQuestion,
+    MarkingText, MaterialCount, RightDeadline, RightRoute, StageMove, StartedClock,
+    UnansweredQuestion,
 };
 use jiff::civil::Date;
 use rights::denomination::Findings;
@@ -12,6 +13,7 @@ use crate::domain::dossier::{Due, RouteState, fee_word, word};
 use crate::domain::stage::Stage;
 use crate::store::candidates::MoveRow;
 use crate::store::dossiers::{DisclosureRow, FilingEventRow, FilingRow, Heading};
+use crate::store::material::MaterialRow;
 use platform::fields::Words as _;
 
 /// A day, or the empty text.
@@ -42,6 +44,21 @@ pub fn stage_move(row: MoveRow, may_move_to: Vec<String>) -> StageMove {
         reversal: row.reversal,
         may_move_to,
         evidence: row.evidence,
+    }
+}
+
+/// A count of trees or budwood.
+pub fn material(row: MaterialRow) -> MaterialCount {
+    MaterialCount {
+        id: row.id.to_string(),
+        candidate_id: row.candidate_id.to_string(),
+        place: row.place,
+        country: row.country,
+        what: row.what,
+        n: count(row.n.into()),
+        on: row.on_day.0.to_string(),
+        note: row.note,
+        by: row.counted_by,
     }
 }
 
@@ -136,7 +153,7 @@ pub fn route(state: &RouteState<'_>) -> RightRoute {
         open_until: on(route.open_until),
         may_close_on: on(route.may_close_on),
         priority_until: on(route.priority_until),
-        reasons: route.reasons.clone(),
+        reasons: route.reasons(),
         deadlines: report.deadlines.iter().map(deadline).collect(),
         expiry_on: on(report.expiry_on),
         expiry_or_day_before: on(report.term.as_ref().and_then(|term| term.or_day_before)),

@@ -79,7 +79,7 @@ pub async fn what_if(
                     kind: change.after.kind.to_owned(),
                     standing_before: word(change.before.standing),
                     standing_after: word(change.after.standing),
-                    reasons: change.after.reasons,
+                    reasons: change.after.reasons(),
                     ..WhatIfEffect::default()
                 };
                 shown.effect = match change.effect {

@@ -4,6 +4,7 @@ pub mod audit;
 pub mod denomination;
 pub mod dossier;
 pub mod forecast;
+pub mod gate;
 pub mod known_names;
 pub mod money;
 pub mod seal;
@@ -24,6 +25,8 @@ platform::ids! {
     StageMoveId for StageMoveKind,
     /// Something made known or handed over.
     DisclosureId for DisclosureKind,
+    /// A count of trees or budwood at a place.
+    MaterialId for MaterialKind,
     /// An application before an office.
     FilingId for FilingKind,
     /// An event in the life of a filing.

@@ -1,5 +1,52 @@
 //! Words of fixed sets.
 
+use platform::fields::Words as _;
+
+platform::words! {
+    /// The cross that a candidate came from, as far as its parents' species tell.
+    pub enum KindOfCross {
+        /// Both parents of one species.
+        WithinSpecies = "within_species",
+        /// Parents of different species or species hybrids.
+        BetweenSpecies = "between_species",
+        /// Pollen parent unknown.
+        OpenPollinated = "open_pollinated",
+        /// Not known.
+        Unknown = "unknown",
+    }
+}
+
+impl KindOfCross {
+    /// Its place among the kinds.
+    pub fn index(self) -> usize {
+        self as usize
+    }
+
+    /// The kind at a place.
+    pub fn of_index(index: usize) -> Self {
+        Self::ALL
+            .get(index)
+            .map_or(Self::Unknown, |(kind, _)| *kind)
+    }
+
+    /// The kind of a cross of plants of these species; an empty species is not known, and no
+    /// pollen parent at all is open pollination.
+    pub fn of_parents(seed_parent: Option<&str>, pollen_parent: Option<&str>) -> Self {
+        let known = |species: &str| !species.trim().is_empty();
+        match (seed_parent, pollen_parent) {
+            (Some(_), None) => Self::OpenPollinated,
+            (Some(seed), Some(pollen)) if known(seed) && known(pollen) => {
+                if seed.trim().eq_ignore_ascii_case(pollen.trim()) {
+                    Self::WithinSpecies
+                } else {
+                    Self::BetweenSpecies
+                }
+            }
+            _ => Self::Unknown,
+        }
+    }
+}
+
 platform::words! {
     /// What tests for virus say of a candidate.
     pub enum VirusStatus {
@@ -25,6 +72,16 @@ platform::words! {
         Confirmed = "confirmed",
         /// They are not.
         OffType = "off_type",
+    }
+}
+
+platform::words! {
+    /// What is counted of a candidate at a place.
+    pub enum Material {
+        /// Trees.
+        Trees = "trees",
+        /// Sticks of budwood.
+        Budwood = "budwood",
     }
 }
 
@@ -128,5 +185,33 @@ impl FilingEventWord {
     /// Whether it counts only with evidence.
     pub fn needs_evidence(self) -> bool {
         self.needs_grant()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_kind_of_cross_follows_from_the_parents_species() {
+        use KindOfCross as K;
+        let peach = "Prunus persica";
+        for (seed, pollen, kind) in [
+            (Some(peach), Some("prunus persica "), K::WithinSpecies),
+            (
+                Some("Prunus salicina"),
+                Some("Prunus armeniaca"),
+                K::BetweenSpecies,
+            ),
+            (Some(peach), None, K::OpenPollinated),
+            (Some(peach), Some(""), K::Unknown),
+            (None, None, K::Unknown),
+            (None, Some(peach), K::Unknown),
+        ] {
+            assert_eq!(K::of_parents(seed, pollen), kind, "{seed:?} × {pollen:?}");
+        }
+        for (kind, _) in K::ALL {
+            assert_eq!(K::of_index(kind.index()), *kind);
+        }
     }
 }

@@ -45,13 +45,15 @@ pub struct CandidateRow {
     pub warnings: Vec<String>,
     /// Version for concurrent edits.
     pub version: i64,
+    /// Word for the kind of cross it came from.
+    pub cross_kind: String,
 }
 
 macro_rules! candidate_columns {
     () => {
         "id, germplasm_id, plant_number, code, species, cross_id, crossing_year, seed_parent_id, \
          pollen_parent_id, stage, stage_since, responsible_id, virus_status, true_to_type, \
-         tree_or_vine, warnings, version"
+         tree_or_vine, warnings, version, cross_kind"
     };
 }
 
@@ -65,8 +67,9 @@ pub async fn insert(
     sqlx::query(
         "insert into candidate (programme_id, id, germplasm_id, plant_number, code, species, \
          cross_id, crossing_year, seed_parent_id, pollen_parent_id, stage, stage_since, \
-         responsible_id, virus_status, true_to_type, tree_or_vine, warnings, registered_at) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
+         responsible_id, virus_status, true_to_type, tree_or_vine, warnings, registered_at, \
+         cross_kind) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, \
+         $16, $17, $18, $19)",
     )
     .bind(programme)
     .bind(row.id)
@@ -86,6 +89,7 @@ pub async fn insert(
     .bind(row.tree_or_vine)
     .bind(&row.warnings)
     .bind(at)
+    .bind(&row.cross_kind)
     .execute(connection)
     .await
     .map(drop)
@@ -323,14 +327,15 @@ pub async fn moves(
     .await
 }
 
-/// Every move of the programme, by candidate, oldest first.
+/// Every move of the programme with the kind of cross behind it, by candidate, oldest first.
 pub async fn all_moves(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-) -> Result<Vec<(CandidateId, String, Day, bool)>, sqlx::Error> {
+) -> Result<Vec<(CandidateId, String, String, Day, bool)>, sqlx::Error> {
     sqlx::query_as(
-        "select candidate_id, to_stage, on_day, reversal from stage_move \
-         where programme_id = $1 order by candidate_id, place",
+        "select m.candidate_id, c.cross_kind, m.to_stage, m.on_day, m.reversal from stage_move m \
+         join candidate c on c.programme_id = m.programme_id and c.id = m.candidate_id \
+         where m.programme_id = $1 order by m.candidate_id, m.place",
     )
     .bind(programme)
     .fetch_all(connection)

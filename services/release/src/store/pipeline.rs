@@ -2,7 +2,11 @@
 
 use platform::ProgrammeId;
 use platform::database::Day;
-use sqlx::PgConnection;
+use sqlx::types::Json;
+use sqlx::{FromRow, PgConnection};
+
+use crate::domain::money::Royalty;
+use crate::domain::{CandidateId, LicenceId};
 
 /// Candidates by crossing year and stage as of a day.
 pub async fn counts(
@@ -70,6 +74,55 @@ pub async fn licences_by_territory(
          from licence l, unnest(l.territory) as t (code) \
          where l.programme_id = $1 and l.starts_on <= $2 and (l.ends_on is null or l.ends_on >= $2) \
          group by 1 order by 2 desc, 1",
+    )
+    .bind(programme)
+    .bind(as_of)
+    .fetch_all(connection)
+    .await
+}
+
+/// A licence in force, for what it earns.
+#[derive(Debug, Clone, FromRow)]
+pub struct EarningRow {
+    /// Its id.
+    pub id: LicenceId,
+    /// First day.
+    pub starts_on: Day,
+    /// Last day.
+    pub ends_on: Option<Day>,
+    /// What is owed.
+    pub royalty: Option<Json<Royalty>>,
+}
+
+/// Licences in force on a day or still to begin.
+pub async fn earning(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    as_of: Day,
+) -> Result<Vec<EarningRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select id, starts_on, ends_on, royalty from licence \
+         where programme_id = $1 and (ends_on is null or ends_on >= $2) order by id",
+    )
+    .bind(programme)
+    .bind(as_of)
+    .fetch_all(connection)
+    .await
+}
+
+/// Trees reported by licence, candidate and the year in which their period ends, with the days
+/// that the reports cover; of periods that ended by a day.
+pub async fn reported(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    as_of: Day,
+) -> Result<Vec<(LicenceId, CandidateId, i32, i64, i64)>, sqlx::Error> {
+    sqlx::query_as(
+        "select licence_id, candidate_id, extract(year from upper(period) - 1)::int as year, \
+           sum(trees_n)::bigint, sum(upper(period) - lower(period))::bigint \
+         from propagation_report \
+         where programme_id = $1 and corrected_by_id is null and upper(period) - 1 <= $2 \
+         group by 1, 2, 3 order by 1, 3",
     )
     .bind(programme)
     .bind(as_of)

@@ -74,10 +74,12 @@ pub struct Route<'b> {
     pub may_close_on: Option<Date>,
     /// Last day to file with a claim of priority, where one can be claimed.
     pub priority_until: Option<Date>,
-    /// What closes, closed or would have closed it, and why something cannot be told.
-    pub reasons: Vec<String>,
     /// The clocks behind it.
     pub report: ClockReport<'b>,
+    /// As of when.
+    pub as_of: Date,
+    /// Whether the law that would tell until when one may file is not known.
+    pub untold: bool,
 }
 
 /// What a sale would change for one way to protection.
@@ -453,7 +455,6 @@ impl<'b> Route<'b> {
                 None => Standing::Open,
             }
         };
-        let reasons = reasons(&report, standing, untold, as_of);
         Self {
             jurisdiction: &jurisdiction.code,
             jurisdiction_name: &jurisdiction.name,
@@ -464,9 +465,16 @@ impl<'b> Route<'b> {
             open_until: until.map(|last| last.due_on),
             may_close_on,
             priority_until: priority.map(|(_, claim)| claim.due_on),
-            reasons,
             report,
+            as_of,
+            untold,
         }
+    }
+
+    /// What closes, closed or would have closed it, and why something cannot be told; written only
+    /// when asked for, as a pass over all candidates' due dates needs none of it.
+    pub fn reasons(&self) -> Vec<String> {
+        reasons(&self.report, self.standing, self.untold, self.as_of)
     }
 
     /// Whether one may still file.
@@ -653,9 +661,9 @@ mod tests {
         let closed = route(&events, date(2026, 2, 4), "EU", CPVR);
         assert_eq!(closed.standing, Standing::Closed);
         assert!(
-            closed.reasons[0].contains("first_sale on 2025-02-03"),
+            closed.reasons()[0].contains("first_sale on 2025-02-03"),
             "{:?}",
-            closed.reasons
+            closed.reasons()
         );
     }
 

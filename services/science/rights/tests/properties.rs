@@ -153,6 +153,53 @@ proptest! {
     }
 
     #[test]
+    fn annual_fees_fall_within_the_term_in_order_and_later_for_a_later_grant(
+        right in proptest::sample::select(vec![("EU", "cpvr"), ("CA", "pbr"), ("AU", "pbr"), ("JP", "pbr")]),
+        granted_on in days(),
+        later_n in 0_i64..800,
+        term in 15_i64..31,
+    ) {
+        let fees = |granted_on: Date| {
+            let expiry_on = granted_on.saturating_add(term.years());
+            let schedule = Book::embedded()
+                .fee_schedule(right.0, right.1, granted_on, expiry_on)
+                .unwrap();
+            schedule.due_list(right.0, right.1, &[], granted_on, &[30])
+        };
+        let early = fees(granted_on);
+        prop_assert!(!early.is_empty());
+        let expiry_on = granted_on.saturating_add(term.years());
+        for fee in &early {
+            prop_assert!(granted_on <= fee.nominal_on && fee.nominal_on < expiry_on, "{:?}", fee);
+            prop_assert!(fee.nominal_on <= fee.due_on);
+        }
+        for pair in early.windows(2) {
+            prop_assert!(pair[0].year_n < pair[1].year_n && pair[0].nominal_on < pair[1].nominal_on);
+        }
+        let late = fees(granted_on.saturating_add(later_n.days()));
+        for (early, late) in early.iter().zip(&late) {
+            prop_assert!(early.nominal_on <= late.nominal_on, "{:?} then {:?}", early, late);
+        }
+    }
+
+    #[test]
+    fn reminders_come_before_the_safe_day_and_from_the_present_on(
+        right in proptest::sample::select(starts()),
+        on in days(),
+        back_n in 0_i64..400,
+        leads in proptest::collection::vec(0_u16..400, 0..6),
+    ) {
+        let as_of = on.saturating_add(back_n.days());
+        for item in report(&right, on, true).due_list(as_of, &leads) {
+            prop_assert!(item.nominal_on >= on && item.due_on >= item.nominal_on);
+            prop_assert!(item.remind_on.is_sorted());
+            for remind in item.remind_on {
+                prop_assert!(as_of <= remind && remind <= item.nominal_on);
+            }
+        }
+    }
+
+    #[test]
     fn a_further_sale_never_opens_a_way(
         first in days(),
         second in days(),

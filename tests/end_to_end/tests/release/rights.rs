@@ -457,12 +457,15 @@ async fn every_check_case_is_answered_over_the_api() {
         || std::path::PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../checks"),
         std::path::PathBuf::from,
     );
-    let text = std::fs::read_to_string(folder.join("rights/cases.csv")).unwrap();
+    let cases = std::fs::read_to_string(folder.join("rights/cases.csv")).unwrap();
+    // Another folder need not have the cases of our own.
+    let further = std::fs::read_to_string(folder.join("rights/statute_cases.csv"));
     let (mut ran_n, mut failures) = (0, Vec::new());
-    for row in csv::Reader::from_reader(text.as_bytes())
-        .deserialize::<BTreeMap<String, String>>()
-        .map(Result::unwrap)
-    {
+    for row in [cases].iter().chain(&further).flat_map(|text| {
+        csv::Reader::from_reader(text.as_bytes())
+            .into_deserialize::<BTreeMap<String, String>>()
+            .map(Result::unwrap)
+    }) {
         let told: Vec<Value> = serde_json::from_str(&row["events"]).unwrap();
         let (attributes, events): (Vec<_>, Vec<_>) = told
             .into_iter()
@@ -483,7 +486,8 @@ async fn every_check_case_is_answered_over_the_api() {
             .then(|| answered(&reply.body, &row["asked"]))
             .flatten();
         ran_n += 1;
-        if got.as_ref() != Some(&row["expected"]) {
+        let unknown = reply.status == 200 && got.is_none() && row["expected"] == "unknown";
+        if got.as_ref() != Some(&row["expected"]) && !unknown {
             failures.push(format!(
                 "{}: {got:?} for {:?}, {:#}",
                 row["id"], row["expected"], reply.body
