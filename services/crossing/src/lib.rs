@@ -23,6 +23,7 @@ pub fn schema() -> platform::database::Schema {
     platform::database::Schema {
         service: ServiceName::Crossing,
         migrations: &MIGRATIONS,
+        counts_changes: false,
     }
 }
 

@@ -304,6 +304,17 @@ pub fn field(name: &str, label: &str, kind: &str, value: &str) -> Markup {
     }
 }
 
+/// A field of a form for a number with decimals.
+pub fn decimal(name: &str, label: &str, value: &str) -> Markup {
+    let id = format!("field-{name}");
+    html! {
+        div.field {
+            label for=(id) { (label) }
+            input id=(id) name=(name) type="number" step="any" value=(value);
+        }
+    }
+}
+
 /// Stages in their order, with the words for people, for a choice.
 pub fn stages(all: &[&str]) -> Vec<(String, String)> {
     all.iter()

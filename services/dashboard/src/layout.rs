@@ -69,7 +69,7 @@ const fn place(
 }
 
 /// The places to start from, in the order of the menu.
-pub const PLACES: [Place; 11] = [
+pub const PLACES: [Place; 15] = [
     place(
         "/days",
         "The day’s list",
@@ -86,6 +86,30 @@ pub const PLACES: [Place; 11] = [
         "/crosses",
         "Crosses",
         "Crosses with their passes, the fruit to expect, warnings and the out-cross doubt.",
+        Permission::ReadProgramme,
+    ),
+    place(
+        "/winter",
+        "Winter",
+        "Chill by day against earlier winters, and what was filled.",
+        Permission::ReadProgramme,
+    ),
+    place(
+        "/bloom-forecast",
+        "Bloom forecast",
+        "Balloon stage, full bloom and end of bloom by variety, with the passes to expect and how such forecasts have done.",
+        Permission::ReadProgramme,
+    ),
+    place(
+        "/adviser",
+        "Cross adviser",
+        "Possible pairs for an objective with their reasons side by side, and a season’s crosses at once.",
+        Permission::ReadProgramme,
+    ),
+    place(
+        "/pollinizer-trials",
+        "Pollinizers",
+        "Several pollens on one variety: set with exact intervals, and whether it can be told yet.",
         Permission::ReadProgramme,
     ),
     place(

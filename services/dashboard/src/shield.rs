@@ -3,8 +3,11 @@
 
 use axum::extract::Request;
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::{Html, IntoResponse, Response};
 use http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
+use maud::html;
+
+use crate::layout::{self, Page};
 
 /// Nothing but our own style sheet and pictures, and forms that lead nowhere else.
 pub const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
@@ -27,11 +30,12 @@ pub async fn guard(request: Request, next: Next) -> Response {
     let mut response = if reads || is_our_own_form(request.headers()) {
         next.run(request).await
     } else {
-        (
-            StatusCode::FORBIDDEN,
-            "This form was sent from another site and was not taken.\n",
-        )
-            .into_response()
+        let page = Page::new(
+            "Not taken",
+            html! { p.lead { "This form was sent from another site and was not taken." } p { a href="/" { "To the start page" } } },
+        );
+        let framed = layout::frame(&page, None, request.uri().path());
+        (StatusCode::FORBIDDEN, Html(framed.into_string())).into_response()
     };
     for (name, value) in HEADERS {
         response

@@ -9,6 +9,7 @@ use platform::database::{self, Schema};
 use platform::operation::{CatalogueEntry, Context};
 use platform::peers::{Peers, Place, ServiceName};
 use platform::server::{Background, Mounted};
+use platform::steady::Steady;
 use platform::token::Verifier;
 use platform::{Clock, server};
 use sqlx::PgPool;
@@ -118,6 +119,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         let peers = peers_of(service);
         let context = Context {
             service,
+            steady: Steady::new(&pool),
             pool,
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),

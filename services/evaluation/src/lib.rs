@@ -24,6 +24,7 @@ pub fn schema() -> platform::database::Schema {
     platform::database::Schema {
         service: ServiceName::Evaluation,
         migrations: &MIGRATIONS,
+        counts_changes: false,
     }
 }
 

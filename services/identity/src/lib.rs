@@ -26,6 +26,7 @@ pub fn schema() -> platform::database::Schema {
     platform::database::Schema {
         service: ServiceName::Identity,
         migrations: &MIGRATIONS,
+        counts_changes: false,
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Schema {
     pub service: ServiceName,
     /// Its migrations, forward only.
     pub migrations: &'static Migrator,
+    /// Whether changes to its tables are counted, as its steady reads need it.
+    pub counts_changes: bool,
 }
 
 /// What went wrong with the database as a whole.
@@ -129,6 +131,11 @@ async fn migrate_locked(
             .run(&mut own)
             .await
             .map_err(failed)?;
+        if schema.counts_changes {
+            sqlx::query("select count_changes()")
+                .execute(&mut own)
+                .await?;
+        }
         own.close().await?;
 
         for grant in [
@@ -136,6 +143,7 @@ async fn migrate_locked(
             format!("grant select, insert, update on all tables in schema {name} to {role}"),
             format!("grant usage on all sequences in schema {name} to {role}"),
             format!("revoke update on {name}.audit, {name}.outbox from {role}"),
+            format!("revoke insert, update on {name}.revision from {role}"),
             format!(
                 "revoke insert, update on {name}._sqlx_migrations, {name}._platform_migrations from {role}"
             ),

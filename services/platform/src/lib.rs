@@ -28,6 +28,7 @@ pub mod peers;
 pub mod retry;
 pub mod server;
 pub mod skin;
+pub mod steady;
 pub mod telemetry;
 pub mod token;
 pub mod unit;

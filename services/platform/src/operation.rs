@@ -21,6 +21,7 @@ use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
 use crate::peers::{Peers, ServiceName};
 use crate::retry::{self, RetryKey};
+use crate::steady::{self, Steady};
 use crate::token::Verifier;
 use crate::unit::Unit;
 
@@ -37,6 +38,8 @@ pub struct Context {
     pub peers: Peers,
     /// Checks tokens.
     pub verifier: Arc<Verifier>,
+    /// Replies that are kept while nothing changes.
+    pub steady: Steady,
 }
 
 /// A service's application layer.
@@ -50,6 +53,10 @@ pub trait App: Send + Sync + 'static {
 pub enum Kind {
     /// Reads; cannot write.
     Read,
+    /// Reads what is asked far more often than it changes: the reply is kept while nothing in the
+    /// programme changes. It may stand on the request, the programme, the partner, the service's
+    /// own tables and the day, and on nothing else.
+    Steady,
     /// Reads and answers with a document such as a PDF.
     Document,
     /// Creates something; 201.
@@ -96,12 +103,20 @@ impl Operation {
 
 /// A message that can be a request or a reply.
 pub trait Wire:
-    prost::Message + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + 'static
+    prost::Message + Clone + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + 'static
 {
 }
 
 impl<T> Wire for T where
-    T: prost::Message + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + 'static
+    T: prost::Message
+        + Clone
+        + Default
+        + Serialize
+        + DeserializeOwned
+        + ToSchema
+        + Any
+        + Send
+        + 'static
 {
 }
 
@@ -148,6 +163,13 @@ pub async fn execute<U: UseCase>(
 ) -> Result<Outcome<U::Reply>, Fault> {
     let operation = &U::OPERATION;
     caller.may(operation.permission)?;
+    if operation.kind == Kind::Steady {
+        let kept = steady::answer::<U>(&app, caller, request).await?;
+        return Ok(Outcome {
+            reply: kept.reply(),
+            replayed: false,
+        });
+    }
     if matches!(operation.kind, Kind::Read | Kind::Document) {
         let mut unit = Unit::begin(app.context(), caller, operation).await?;
         let reply = U::run(&app, &mut unit, request).await?;

@@ -137,7 +137,9 @@ async fn ready(pools: Vec<PgPool>) -> Response {
     (StatusCode::OK, "ready\n").into_response()
 }
 
-async fn unknown(request: Request<Body>) -> Response {
+/// What is answered at a path where there is nothing: an unimplemented method over gRPC, a problem
+/// document otherwise.
+pub async fn unknown(request: Request<Body>) -> Response {
     let is_grpc = request
         .headers()
         .get(header::CONTENT_TYPE)

@@ -1,6 +1,7 @@
 //! The two skins, REST and gRPC: translate, and nothing else.
 
 use std::any::Any;
+use std::future::Future;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -19,7 +20,7 @@ use crate::fault::{Fault, FaultKind, FieldError};
 use crate::ids::ProgrammeId;
 use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
 use crate::peers::PROGRAMME_METADATA;
-use crate::telemetry;
+use crate::{steady, telemetry};
 
 /// Largest body of a plain request.
 pub const BODY_BYTES: usize = 4 * 1024 * 1024;
@@ -131,20 +132,33 @@ async fn answer<U: UseCase>(
             from_json(Value::Object(fields))?
         }
     };
+    if kind == Kind::Steady {
+        let kept = in_time(kind, steady::answer::<U>(&app, caller, asked)).await?;
+        return Ok(json(StatusCode::OK, kept.body.clone()));
+    }
+    let outcome = in_time(
+        kind,
+        execute::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked),
+    )
+    .await?;
+    reply(kind, outcome)
+}
+
+/// Gives a call up that takes too long for its kind.
+async fn in_time<T>(kind: Kind, call: impl Future<Output = Result<T, Fault>>) -> Result<T, Fault> {
     let patience = if kind == Kind::Batch {
         BATCH_PATIENCE
     } else {
         PATIENCE
     };
-    let outcome = tokio::time::timeout(
-        patience,
-        execute::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked),
-    )
-    .await
-    .map_err(|_| {
+    tokio::time::timeout(patience, call).await.map_err(|_| {
         Fault::unavailable("this took too long and was given up; nothing was written")
-    })??;
-    reply(kind, outcome)
+    })?
+}
+
+fn json(status: StatusCode, body: impl Into<Body>) -> Response {
+    let body: Body = body.into();
+    (status, [(header::CONTENT_TYPE, "application/json")], body).into_response()
 }
 
 fn reply<R: serde::Serialize + Any>(kind: Kind, outcome: Outcome<R>) -> Result<Response, Fault> {
@@ -173,12 +187,7 @@ fn reply<R: serde::Serialize + Any>(kind: Kind, outcome: Outcome<R>) -> Result<R
     let mut response = if status == StatusCode::NO_CONTENT {
         status.into_response()
     } else {
-        (
-            status,
-            [(header::CONTENT_TYPE, "application/json")],
-            body.to_string(),
-        )
-            .into_response()
+        json(status, body.to_string())
     };
     if let Some(version) = version
         && let Ok(tag) = HeaderValue::from_str(&format!("\"{version}\""))
@@ -211,19 +220,11 @@ pub async fn grpc<U: UseCase>(
             text(PROGRAMME_METADATA),
         )
         .await?;
-        let patience = if U::OPERATION.kind == Kind::Batch {
-            BATCH_PATIENCE
-        } else {
-            PATIENCE
-        };
-        tokio::time::timeout(
-            patience,
+        in_time(
+            U::OPERATION.kind,
             execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
         )
         .await
-        .map_err(|_| {
-            Fault::unavailable("this took too long and was given up; nothing was written")
-        })?
     }
     .await;
     let code = match &result {

@@ -29,10 +29,14 @@ impl Unit {
         caller: Caller,
         operation: &Operation,
     ) -> Result<Self, Fault> {
-        let mut transaction = if operation.kind.writes() {
-            context.pool.begin().await?
-        } else {
-            context.pool.begin_with("BEGIN READ ONLY").await?
+        let mut transaction = match operation.kind {
+            Kind::Steady => {
+                // All of the reply, and the count of changes kept with it, of one snapshot.
+                let begin = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
+                context.pool.begin_with(begin).await?
+            }
+            kind if kind.writes() => context.pool.begin().await?,
+            _ => context.pool.begin_with("BEGIN READ ONLY").await?,
         };
         Scope {
             programme: caller.programme(),
@@ -177,6 +181,6 @@ impl Unit {
 impl Kind {
     /// True for an operation that may write.
     pub fn writes(self) -> bool {
-        !matches!(self, Self::Read | Self::Document)
+        !matches!(self, Self::Read | Self::Steady | Self::Document)
     }
 }

@@ -23,6 +23,7 @@ pub fn schema() -> platform::database::Schema {
     platform::database::Schema {
         service: ServiceName::Release,
         migrations: &MIGRATIONS,
+        counts_changes: true,
     }
 }
 

@@ -143,7 +143,7 @@ platform::operations! {
 
     /// What a partner may know and do: per candidate the licences, how many trees, until when, with which marking.
     GET "/partner/release-status" get_release_status(GetReleaseStatusRequest) -> ReleaseStatusPage,
-        may AskReleaseStatus, Read => app::partner::release_status;
+        may AskReleaseStatus, Steady => app::partner::release_status;
     /// A partner's own propagation reports and royalty statements.
     GET "/partner/reports" list_partner_reports(ListPartnerReportsRequest) -> PartnerReportList,
         may AskReleaseStatus, Read => app::partner::reports;

@@ -53,6 +53,7 @@ async fn the_demo_is_sound_and_loads_once() {
     );
     heritability_is_as_it_was_made(&system, &loaded).await;
     rights_tell_their_story(&system).await;
+    crate::demo_pages::look(&system).await;
 
     let again = load(&system).await;
     assert_eq!(again.records_n, 0, "records were doubled");

@@ -8,6 +8,7 @@ mod crossing_parents;
 mod crossing_season;
 mod crossing_seed;
 mod demo;
+mod demo_pages;
 mod evaluation;
 mod evaluation_year;
 mod identity;

@@ -55,6 +55,12 @@ impl Browser {
         self.send(request).await
     }
 
+    /// As a program of any kind asks, naming what it takes.
+    async fn ask_for(&mut self, path: &str, accept: &str) -> Seen {
+        let request = self.http.get(format!("{}{path}", self.url));
+        self.send(request.header("accept", accept)).await
+    }
+
     pub async fn post(
         &mut self,
         path: &str,
@@ -187,6 +193,12 @@ async fn nobody_sees_a_page_without_signing_in() {
         "/mothers/1",
         "/pollen-lots/1",
         "/analyses/1",
+        "/winter",
+        "/bloom-forecast?season=2026",
+        "/adviser",
+        "/season-plan",
+        "/pollinizer-trials",
+        "/pollinizer-trials/1",
     ] {
         let seen = browser.get(path).await;
         let wanted = format!(
@@ -285,6 +297,47 @@ async fn every_reply_carries_the_shield() {
     assert_eq!(browser.get("/").await.headers["cache-control"], "no-store");
     let style = browser.get("/style.css").await;
     assert_eq!(style.headers["cache-control"], "public, max-age=86400");
+}
+
+const BROWSER_TAKES: &str =
+    "text/html,application/xhtml+xml,application/xml;q=0.9,image/avif,image/webp,*/*;q=0.8";
+
+#[tokio::test]
+async fn where_there_is_nothing_a_browser_gets_a_page_and_a_program_a_problem() {
+    let system = System::start().await;
+    let mut nobody = Browser::new(&system);
+    let mut manager = Browser::signed_in(&system, "manager").await;
+    for path in ["/nothing", "/nothing/at/all", "/api/crossing/v1/nothing"] {
+        for browser in [&mut nobody, &mut manager] {
+            let seen = browser.ask_for(path, BROWSER_TAKES).await;
+            assert_eq!(seen.status, 404, "{path}");
+            let kind = seen.headers["content-type"].to_str().unwrap();
+            assert!(kind.starts_with("text/html"), "{path}: {kind}");
+            for wanted in ["<main", "Not found", "href=\"/\"", path] {
+                assert!(seen.text.contains(wanted), "{wanted} in {}", seen.text);
+            }
+        }
+        for accept in ["*/*", "application/json", "application/problem+json"] {
+            let seen = nobody.ask_for(path, accept).await;
+            let kind = seen.headers["content-type"].to_str().unwrap();
+            assert_eq!(
+                (seen.status, kind),
+                (404, "application/problem+json"),
+                "{path} as {accept}: {}",
+                seen.text
+            );
+        }
+    }
+    // What one may not see, and what was sent from elsewhere, are pages too.
+    let mut partner = Browser::signed_in(&system, "partner_a").await;
+    let hidden = partner.ask_for("/winter", BROWSER_TAKES).await;
+    assert_eq!(hidden.status, 403);
+    assert!(hidden.text.contains("<main") && hidden.text.contains("Your roles do not allow this"));
+    let foreign = partner
+        .post("/sign-out", &[], &[("origin", "https://elsewhere.example")])
+        .await;
+    assert_eq!(foreign.status, 403);
+    assert!(foreign.text.contains("<main") && foreign.text.contains("was not taken"));
 }
 
 #[tokio::test]

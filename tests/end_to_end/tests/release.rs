@@ -7,6 +7,7 @@ mod isolation;
 mod licences;
 mod pipeline;
 mod rights;
+mod steady;
 
 /// Root of the service's paths.
 pub const ROOT: &str = "/api/release/v1";

@@ -9,3 +9,4 @@ mod pedigree;
 mod phenology;
 mod rights;
 mod selection;
+mod threshold_models;

@@ -8,13 +8,14 @@ use contract::crossing::{
 use maud::{Markup, html};
 
 use super::Shown;
+use super::steps::Steps;
 use crate::desk::Desk;
 use crate::html::{
     Table, choice, count, day, facts, field, link, maybe_count, maybe_percent, notes, pager, part,
     stages, text, warnings, word,
 };
 use crate::layout::Page;
-use crate::picture::{Bar, Bars, Fill};
+use crate::picture::{IntervalRow, Intervals};
 use crate::words;
 
 /// Crosses, of one season or all.
@@ -119,7 +120,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 ("With its check character", text(&cross.checked_number)),
             ]))
             (warnings(&cross.warnings))
-            @if let Some(outlook) = &cross.fruit_outlook { (fruit(outlook, &counts, cross.fruit_wanted_n)) }
+            @if let Some(outlook) = &cross.fruit_outlook { (fruit(&cross, outlook, &counts)) }
             h2 { "From flower to seedling" }
             (funnel(&counts))
             @if counts.seedlings_n > 0 {
@@ -135,25 +136,123 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
     ))
 }
 
-fn fruit(outlook: &FruitOutlook, counts: &CrossCounts, wanted_n: u32) -> Markup {
+fn fruit(cross: &Cross, outlook: &FruitOutlook, counts: &CrossCounts) -> Markup {
+    let wanted = f64::from(cross.fruit_wanted_n);
+    let picture = Intervals {
+        key: "fruit".into(),
+        title: "Fruit to expect".into(),
+        description: "Fruits expected from the flowers pollinated so far, with the 90 % interval; the dashed line is the number wanted.".into(),
+        axis: "fruits".into(),
+        reference: Some((wanted, format!("wanted {}", words::count(cross.fruit_wanted_n)))),
+        rows: vec![IntervalRow {
+            label: format!("cross {}", cross.number),
+            value: outlook.expected_n,
+            interval: Some((outlook.low_n, outlook.high_n)),
+            open: false,
+            text: words::measure(outlook.expected_n),
+        }],
+    };
+    let table = Table::new("Fruit to expect")
+        .text("What")
+        .number("Number")
+        .rows(
+            [
+                ("fruits expected", words::measure(outlook.expected_n)),
+                ("lower bound, 90 %", words::measure(outlook.low_n)),
+                ("upper bound, 90 %", words::measure(outlook.high_n)),
+                (
+                    "chance of the wanted number",
+                    words::percent(outlook.chance_of_wanted),
+                ),
+                (
+                    "flowers still lacking",
+                    words::count(outlook.flowers_lacking_n),
+                ),
+            ],
+            |(what, number)| vec![text(what), text(number)],
+        );
+    let mends = mends(cross, outlook, counts);
     html! {
         h2 { "Fruit to expect" }
         ul.big {
             li { strong { (words::measure(outlook.expected_n)) } span { "fruits expected" } }
             li { strong { (words::measure(outlook.low_n)) " to " (words::measure(outlook.high_n)) } span { "90 % interval" } }
-            li { strong { (words::percent(outlook.chance_of_wanted)) } span { "chance of " (words::count(wanted_n)) " or more" } }
+            li { strong { (words::percent(outlook.chance_of_wanted)) } span { "chance of " (words::count(cross.fruit_wanted_n)) " or more" } }
             li { strong { (words::count(outlook.flowers_lacking_n)) } span { "flowers still lacking" } }
         }
+        (picture.draw().figure(table.show()))
         p {
             "From " (words::some(counts.flowers_pollinated_n, "flower", "flowers")) " pollinated on "
             (words::some(counts.passes_n, "pass", "passes")) ". " (outlook.note)
         }
+        @if !mends.is_empty() {
+            h3 { "What would mend it" }
+            (notes(&mends))
+        }
     }
 }
 
+/// What can still be done for a cross that is likely to miss its number, from what is known of its
+/// passes, its mother's bloom and the pollen in store.
+fn mends(cross: &Cross, outlook: &FruitOutlook, counts: &CrossCounts) -> Vec<String> {
+    let over = counts.fruit_harvested_n > 0 || cross.standing == "cancelled";
+    if over || outlook.flowers_lacking_n == 0 {
+        return Vec::new();
+    }
+    let lacking = outlook.flowers_lacking_n;
+    let mut mends = Vec::new();
+    let per_pass = counts
+        .flowers_pollinated_n
+        .checked_div(counts.passes_n)
+        .filter(|n| *n > 0);
+    match per_pass {
+        Some(per_pass) => mends.push(format!(
+            "{} of {} flowers each, as on the passes so far, bring the {} that are lacking",
+            words::some(lacking.div_ceil(per_pass), "more pass", "more passes"),
+            words::count(per_pass),
+            words::count(lacking)
+        )),
+        None => mends.push(format!(
+            "pollinate {}",
+            words::some(lacking, "flower", "flowers")
+        )),
+    }
+    let pollen = cross
+        .advice
+        .as_ref()
+        .and_then(|advice| advice.pollen.clone())
+        .unwrap_or_default();
+    if !pollen.seed_parent_last_on.is_empty() {
+        mends.push(format!(
+            "she blooms until {}; after that only a later mother of the same variety, or next season, can help",
+            words::day(&pollen.seed_parent_last_on)
+        ));
+    }
+    if cross.mother_ids.len() == 1 {
+        mends.push("a second mother of the variety doubles the flowers of each pass".to_owned());
+    }
+    if let Some(best) = pollen
+        .lots
+        .iter()
+        .max_by(|a, b| a.germination.total_cmp(&b.germination))
+    {
+        mends.push(format!(
+            "the liveliest lot in store is {}, expected to germinate at {}, enough for {}",
+            best.number,
+            words::percent(best.germination),
+            words::some(best.serves_flowers_n, "flower", "flowers")
+        ));
+    } else if !cross.open_pollinated {
+        mends.push(
+            "no usable lot of the pollen parent is in store; gather at balloon stage".to_owned(),
+        );
+    }
+    mends
+}
+
 /// The counts of a cross as bars.
-pub fn funnel(counts: &CrossCounts) -> Markup {
-    let steps: Vec<(&str, u32)> = vec![
+fn funnel(counts: &CrossCounts) -> Markup {
+    let steps = [
         ("flowers emasculated", counts.flowers_emasculated_n),
         ("flowers pollinated", counts.flowers_pollinated_n),
         ("fruit set", counts.fruit_set_n.unwrap_or_default()),
@@ -165,12 +264,8 @@ pub fn funnel(counts: &CrossCounts) -> Markup {
         ("seed germinated", counts.seed_germinated_n),
         ("seedlings planted", counts.seedlings_n),
     ];
-    if steps.iter().all(|(_, n)| *n == 0) {
-        return html! { p.quiet { "No flower has been worked yet." } };
-    }
-    let lost = counts.seed_lost_n;
-    let picture = Bars {
-        key: "funnel".into(),
+    let way = Steps {
+        key: "funnel",
         title: "From flower to seedling".into(),
         description: format!(
             "{} of {} became {}; {} seed were lost on the way, each with its cause.",
@@ -181,25 +276,15 @@ pub fn funnel(counts: &CrossCounts) -> Markup {
             ),
             words::count(counts.flowers_emasculated_n),
             words::some(counts.seedlings_n, "seedling", "seedlings"),
-            words::count(lost),
+            words::count(counts.seed_lost_n),
         ),
-        axis: "number".into(),
         powers_of_ten: false,
-        bars: steps
-            .iter()
-            .map(|(label, n)| Bar {
-                label: (*label).to_owned(),
-                value: f64::from(*n),
-                text: words::count(*n),
-                fill: Fill::Rising,
-            })
-            .collect(),
+        steps: &steps,
     };
-    let table = Table::new("From flower to seedling")
-        .text("Step")
-        .number("Number")
-        .rows(&steps, |(label, n)| vec![text(label), count(*n)]);
-    picture.draw().figure(table.show())
+    if way.are_empty() {
+        return html! { p.quiet { "No flower has been worked yet." } };
+    }
+    way.show()
 }
 
 fn passes_table(passes: &[Pass]) -> Markup {
@@ -283,5 +368,65 @@ fn advised(a: &CrossAdvice) -> Markup {
                     text(&l.number), day(&l.gathered_on), word(&l.place), text(words::percent(l.germination)), word(&l.verdict), count(l.serves_flowers_n),
                 ]).show())
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use contract::crossing::{PollenChoice, PollenOutlook};
+
+    #[test]
+    fn a_cross_that_will_miss_its_number_says_what_would_mend_it() {
+        let cross = Cross {
+            number: "26-0004".into(),
+            fruit_wanted_n: 100,
+            mother_ids: vec!["m".into()],
+            advice: Some(CrossAdvice {
+                pollen: Some(PollenOutlook {
+                    seed_parent_last_on: "2026-02-24".into(),
+                    lots: vec![PollenChoice {
+                        number: "P26-0034".into(),
+                        germination: 0.6,
+                        serves_flowers_n: 800,
+                        ..PollenChoice::default()
+                    }],
+                    ..PollenOutlook::default()
+                }),
+                ..CrossAdvice::default()
+            }),
+            ..Cross::default()
+        };
+        let counts = CrossCounts {
+            passes_n: 3,
+            flowers_pollinated_n: 150,
+            ..CrossCounts::default()
+        };
+        let outlook = FruitOutlook {
+            expected_n: 30.0,
+            low_n: 18.0,
+            high_n: 44.0,
+            chance_of_wanted: 0.001,
+            flowers_lacking_n: 420,
+            note: String::new(),
+        };
+        let shown = fruit(&cross, &outlook, &counts).into_string();
+        for wanted in [
+            "9 more passes of 50 flowers",
+            "24 Feb 2026",
+            "second mother",
+            "P26-0034",
+            "wanted 100",
+        ] {
+            assert!(shown.contains(wanted), "{wanted} in {shown}");
+        }
+        let reached = CrossCounts {
+            fruit_harvested_n: 12,
+            ..counts
+        };
+        assert!(
+            mends(&cross, &outlook, &reached).is_empty(),
+            "too late to mend"
+        );
     }
 }

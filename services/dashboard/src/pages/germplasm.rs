@@ -1,5 +1,7 @@
 //! Varieties, selections, seedlings and wild plants.
 
+use std::collections::BTreeMap;
+
 use axum::extract::Path;
 use contract::crossing::{
     Germplasm, GetGermplasmRequest, ListCrossesRequest, ListGermplasmRequest, PedigreeNode,
@@ -14,10 +16,15 @@ use crate::html::{
     word,
 };
 use crate::layout::Page;
-use crate::picture::Pedigree;
+use crate::picture::{Bar, Bars, Fill, Pedigree};
 use crate::words;
 
 const KINDS: [&str; 4] = ["variety", "selection", "seedling", "wild"];
+
+/// Generations that contributions of founders are followed through.
+const ALL_GENERATIONS: u32 = 12;
+/// Founders in the picture; the table has them all.
+const DRAWN: usize = 25;
 
 /// The germplasm by name.
 pub async fn list(desk: Desk) -> Shown {
@@ -91,6 +98,11 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
         generations: Some(generations),
     };
     let pedigree = crossing.get_pedigree(asked).await;
+    let whole = PedigreeRequest {
+        germplasm_id: id.clone(),
+        generations: Some(ALL_GENERATIONS),
+    };
+    let whole = crossing.get_pedigree(whole).await;
     let as_mother = ListCrossesRequest {
         seed_parent_id: id.clone(),
         ..ListCrossesRequest::default()
@@ -112,6 +124,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 button { "Show" }
             }
             (part(pedigree.map_err(Into::into), |reply| show_pedigree(&reply.into_inner())))
+            (part(whole.map_err(Into::into), |reply| contributions(&reply.into_inner())))
             @if !plant.pollen_candidates.is_empty() {
                 h3 { "Possible pollen parents" }
                 ul { @for c in &plant.pollen_candidates { li { a href={ "/germplasm/" (c.germplasm_id) } { "a plant of the germplasm" } ", probability " (words::measure(c.share)) } } }
@@ -207,6 +220,95 @@ fn flatten<'a>(node: &'a PedigreeNode, depth: u32, lines: &mut Vec<(&'a Pedigree
     }
 }
 
+/// What each founder gave: a half from each parent, weighed by the probability that it is one.
+#[derive(Default)]
+struct Contributions<'a> {
+    founders: BTreeMap<&'a str, (&'a PedigreeNode, f64)>,
+    not_known: f64,
+}
+
+impl<'a> Contributions<'a> {
+    fn of(root: &'a PedigreeNode) -> Self {
+        let mut all = Self::default();
+        all.follow(root, 1.0);
+        all
+    }
+
+    fn follow(&mut self, node: &'a PedigreeNode, share: f64) {
+        if node.parents.is_empty() {
+            self.founders.entry(&node.id).or_insert((node, 0.0)).1 += share;
+            return;
+        }
+        let mut known = 0.0;
+        for parent in &node.parents {
+            known += parent.probability / 2.0;
+            self.follow(parent, share * parent.probability / 2.0);
+        }
+        self.not_known += share * (1.0 - known).max(0.0);
+    }
+
+    /// Founders, the largest contribution first.
+    fn sorted(&self) -> Vec<(&'a PedigreeNode, f64)> {
+        let mut sorted: Vec<_> = self.founders.values().copied().collect();
+        sorted.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.name.cmp(&b.0.name)));
+        sorted
+    }
+}
+
+fn contributions(root: &PedigreeNode) -> Markup {
+    if root.parents.is_empty() {
+        return html! {};
+    }
+    let all = Contributions::of(root);
+    let sorted = all.sorted();
+    let not_known = (all.not_known > 1e-9).then_some(all.not_known);
+    let mut rows: Vec<(Markup, &str, f64)> = sorted
+        .iter()
+        .map(|(node, share)| {
+            let note = if node.cut {
+                "its own parents are further back"
+            } else {
+                ""
+            };
+            (link("/germplasm", &node.id, &node.name), note, *share)
+        })
+        .collect();
+    rows.extend(not_known.map(|share| (text("not known"), "unknown parents", share)));
+    let table = Table::new("Contributions of founders")
+        .text("Founder")
+        .number("Contribution")
+        .text("Note")
+        .rows(rows, |(name, note, share)| {
+            vec![name, text(words::percent(share)), text(note)]
+        });
+    let bar = |label: &str, share: f64| Bar {
+        label: label.to_owned(),
+        value: share * 100.0,
+        text: words::percent(share),
+        fill: Fill::Rising,
+    };
+    let picture = Bars {
+        key: "founders".into(),
+        title: format!("Contributions of founders to {}", root.name),
+        description: format!(
+            "{} without known parents; each parent gives a half.",
+            words::some(sorted.len() as u64, "founder", "founders")
+        ),
+        axis: "percent of the genes expected".into(),
+        powers_of_ten: false,
+        bars: sorted
+            .iter()
+            .take(DRAWN)
+            .map(|(node, share)| bar(&node.name, *share))
+            .chain(not_known.map(|share| bar("not known", share)))
+            .collect(),
+    };
+    html! {
+        h3 { "Contributions of founders" }
+        (picture.draw().figure(table.show()))
+    }
+}
+
 fn crossed(title: &str, crosses: &[contract::crossing::Cross]) -> Markup {
     html! {
         h3 { (title) }
@@ -218,5 +320,44 @@ fn crossed(title: &str, crosses: &[contract::crossing::Cross]) -> Markup {
                 link("/germplasm", &c.pollen_parent_id, &c.pollen_parent_name),
                 crate::html::count(c.counts.as_ref().map_or(0, |n| n.seedlings_n)),
             ]).show())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn node(id: &str, probability: f64, parents: Vec<PedigreeNode>) -> PedigreeNode {
+        PedigreeNode {
+            id: id.into(),
+            name: id.into(),
+            probability,
+            parents,
+            ..PedigreeNode::default()
+        }
+    }
+
+    #[test]
+    fn founders_give_a_half_from_each_parent_and_the_rest_is_not_known() {
+        // A grandparent on both sides, a second founder, and a probable pollen parent.
+        let mother = node(
+            "mother",
+            1.0,
+            vec![node("old", 1.0, vec![]), node("other", 1.0, vec![])],
+        );
+        let father = node("father", 0.8, vec![node("old", 1.0, vec![])]);
+        let root = node("root", 1.0, vec![mother, father]);
+        let all = Contributions::of(&root);
+        let share = |id: &str| all.founders[id].1;
+        assert!((share("old") - (0.25 + 0.2)).abs() < 1e-12);
+        assert!((share("other") - 0.25).abs() < 1e-12);
+        assert!((all.not_known - (0.1 + 0.2)).abs() < 1e-12);
+        let whole: f64 = all.founders.values().map(|f| f.1).sum::<f64>() + all.not_known;
+        assert!((whole - 1.0).abs() < 1e-12);
+        let shown = contributions(&root).into_string();
+        assert!(
+            shown.contains("45 %") && shown.contains("not known"),
+            "{shown}"
+        );
     }
 }

@@ -1,5 +1,6 @@
 //! The pages, one module to a subject.
 
+mod adviser;
 mod candidates;
 mod crosses;
 mod days;
@@ -9,19 +10,24 @@ mod find;
 mod forecast;
 mod germplasm;
 mod greenhouse;
+mod objective;
 mod partner;
 mod pipeline;
+mod pollinizers;
 mod problems;
 mod seasons;
 mod seedlings;
 mod selection;
 mod start;
+mod steps;
 mod trials;
+mod winter;
 
 use axum::Router;
+use axum::extract::Request;
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use http::header;
+use axum::routing::{any, get, post};
+use http::{HeaderMap, header};
 
 use crate::Dashboard;
 use crate::layout::Page;
@@ -54,6 +60,12 @@ pub fn routes() -> Router<Dashboard> {
         .route("/seedlings/{id}", get(seedlings::show))
         .route("/germplasm", get(germplasm::list))
         .route("/germplasm/{id}", get(germplasm::show))
+        .route("/winter", get(winter::chill))
+        .route("/bloom-forecast", get(winter::bloom))
+        .route("/adviser", get(adviser::show))
+        .route("/season-plan", get(adviser::plan))
+        .route("/pollinizer-trials", get(pollinizers::list))
+        .route("/pollinizer-trials/{id}", get(pollinizers::show))
         .route("/pollen-lots/{id}", get(greenhouse::pollen_lot))
         .route("/mothers/{id}", get(greenhouse::mother))
         .route("/trials", get(trials::list))
@@ -72,6 +84,29 @@ pub fn routes() -> Router<Dashboard> {
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))
+        .route("/{*elsewhere}", any(elsewhere))
+}
+
+/// Paths where there is nothing: a page for a browser, what the platform answers for a program.
+async fn elsewhere(request: Request) -> Response {
+    if asks_for_a_page(request.headers()) {
+        let path = request.uri().path().to_owned();
+        return Trouble::not_found("page", &path).into_response();
+    }
+    platform::server::unknown(request).await
+}
+
+/// Whether a browser asks, which names HTML among what it takes.
+pub fn asks_for_a_page(headers: &HeaderMap) -> bool {
+    headers
+        .get_all(header::ACCEPT)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(','))
+        .any(|kind| {
+            let kind = kind.split(';').next().unwrap_or_default().trim();
+            kind.eq_ignore_ascii_case("text/html")
+        })
 }
 
 /// Files that are the same for everyone.

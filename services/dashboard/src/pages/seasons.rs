@@ -9,12 +9,13 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 
 use super::Shown;
+use super::steps::Steps;
 use crate::desk::Desk;
 use crate::html::{
     Table, count, day, facts, link, maybe_measure, maybe_percent, pager, part, text, word,
 };
 use crate::layout::Page;
-use crate::picture::{Bar, Bars, Fill, Mark, Timeline, TimelineRow};
+use crate::picture::{Mark, Timeline, TimelineRow};
 use crate::trouble::Trouble;
 use crate::words;
 
@@ -122,6 +123,12 @@ pub async fn show(desk: Desk, Path(year): Path<String>) -> Shown {
                 ("Mean out-cross doubt", maybe_percent(season.outcross_doubt)),
                 ("Warnings", count(season.warnings_n)),
             ]))
+            p {
+                a href={ "/winter?season=" (year) } { "Winter before it" } ", "
+                a href={ "/bloom-forecast?season=" (year) } { "bloom forecast" } ", "
+                a href={ "/pollinizer-trials?season=" (year) } { "pollinizer trials" } ", "
+                a href={ "/season-plan?season=" (year) } { "plan of its crosses" } "."
+            }
             h2 { "From flower to seedling" }
             (funnel(&season))
             h2 { "Bloom" }
@@ -148,31 +155,18 @@ fn funnel(s: &SeasonSummary) -> Markup {
         ("seedlings planted", s.seedlings_n),
         ("seedlings living", s.seedlings_living_n),
     ];
-    let picture = Bars {
-        key: "season".into(),
+    Steps {
+        key: "season",
         title: format!("Season {}, from flower to seedling", s.season),
         description: format!(
             "{} in {}.",
             words::some(s.passes_n, "pass", "passes"),
             words::some(s.crosses_n, "cross", "crosses")
         ),
-        axis: "number".into(),
         powers_of_ten: true,
-        bars: steps
-            .iter()
-            .map(|(label, n)| Bar {
-                label: (*label).to_owned(),
-                value: f64::from(*n),
-                text: words::count(*n),
-                fill: Fill::Rising,
-            })
-            .collect(),
-    };
-    let table = Table::new("From flower to seedling")
-        .text("Step")
-        .number("Number")
-        .rows(steps, |(label, n)| vec![text(label), count(n)]);
-    picture.draw().figure(table.show())
+        steps: &steps,
+    }
+    .show()
 }
 
 fn blooming(records: &[BloomRecord]) -> Markup {

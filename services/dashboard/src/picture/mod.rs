@@ -5,7 +5,9 @@
 //! dark screen and print.
 
 mod bars;
+mod dates;
 mod intervals;
+mod lines;
 mod map;
 mod pedigree;
 mod scale;
@@ -13,7 +15,9 @@ mod scatter;
 mod timeline;
 
 pub use bars::{Bar, Bars, StackedBars};
+pub use dates::{UncertainDay, UncertainDays, UncertainRow};
 pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
+pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;
 pub use scatter::{Biplot, Spot};

@@ -148,26 +148,39 @@ fn with_room<'a>(marks: &'a [Mark], at: &dyn Fn(Date) -> f64, end: f64) -> Vec<(
         .collect()
 }
 
-struct Axis {
+/// A stretch of days along a picture.
+pub(super) struct Axis {
     first: Date,
     days: f64,
 }
 
 impl Axis {
-    fn new(first: Date, last: Date) -> Self {
+    /// From a first to a last day.
+    pub(super) fn new(first: Date, last: Date) -> Self {
         let days = f64::from((last - first).get_days()).max(1.0);
         Self { first, days }
     }
 
-    fn share(&self, day: Date) -> f64 {
+    /// Where a day lies, as a share of the stretch.
+    pub(super) fn share(&self, day: Date) -> f64 {
         f64::from((day - self.first).get_days()) / self.days
     }
 
-    /// Beginnings of years, or of months when the whole is short.
-    fn marks(&self) -> Vec<(Date, String)> {
+    /// Beginnings of years, of months when the whole is short, or of weeks when it is a season.
+    pub(super) fn marks(&self) -> Vec<(Date, String)> {
         let last = self
             .first
             .saturating_add(jiff::Span::new().days(self.days as i64));
+        if self.days < 110.0 {
+            let step = if self.days < 30.0 { 5 } else { 14 };
+            return (0..=self.days as i64 / step)
+                .map(|part| {
+                    self.first
+                        .saturating_add(jiff::Span::new().days(part * step))
+                })
+                .map(|day| (day, day.strftime("%-d %b").to_string()))
+                .collect();
+        }
         if self.days < 800.0 {
             let step = if self.days < 400.0 { 1 } else { 3 };
             let mut month = self.first.first_of_month();

@@ -374,7 +374,7 @@ pub fn yields(
     let fruit = mother.fruit.by(pollen_parent.fruit);
     let (low, high) = fruit.set_range();
     let mean_set = rng.random_range(low..high);
-    let passes_n = rng.random_range(4..=7);
+    let passes_n = rng.random_range(5..=7);
     let flowers = (f64::from(wanted_n) * 1.1 / mean_set / f64::from(passes_n)).ceil();
     let mut passes = Vec::new();
     for _ in 0..passes_n {

@@ -28,7 +28,7 @@ use rand::RngExt as _;
 use super::accounts::{self, Account};
 use super::biology::{Environment, Plant, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
-use super::rights;
+use super::{rights, season};
 use crate::import::keys;
 use crate::import::remote::Remote;
 
@@ -95,7 +95,7 @@ pub async fn load(
         .programme_id;
     let programme = loading.programme.clone();
     let mut story = Story::new(&programme, size, today);
-    loading.bar.set_length(story.years().count() as u64 * 2 + 2);
+    loading.bar.set_length(story.years().count() as u64 * 2 + 3);
     let mut loaded = Loaded::default();
     loading.sites().await?;
 
@@ -159,6 +159,9 @@ pub async fn load(
                 .await?;
         }
     }
+    loading.step("winters and pollinizer trials");
+    season::winters(&mut loading, &story).await?;
+    season::pollinizers(&mut loading, &story).await?;
     loading.step("candidates, rights and licences");
     rights::load(&mut loading, &story).await?;
     loading.bar.finish_and_clear();
@@ -206,7 +209,11 @@ impl Loading<'_> {
         ))
     }
 
-    async fn crossing(&mut self, role: &str) -> Result<CrossingClient<Authorised>, Fault> {
+    /// The crossing service as a role.
+    ///
+    /// # Errors
+    /// When signing in is refused.
+    pub async fn crossing(&mut self, role: &str) -> Result<CrossingClient<Authorised>, Fault> {
         Ok(
             CrossingClient::new(self.reach(ServiceName::Crossing, role).await?)
                 .max_decoding_message_size(BATCH_BYTES)

@@ -3,9 +3,11 @@
 
 pub mod accounts;
 pub mod biology;
+pub mod climate;
 pub mod history;
 pub mod loading;
 pub mod rights;
+pub mod season;
 
 use std::collections::BTreeMap;
 use std::error::Error;

@@ -196,6 +196,17 @@ impl Frame {
         Ok(self)
     }
 
+    /// The frame with one column put in another's place.
+    pub(crate) fn with_replaced(mut self, name: &str, column: Column) -> Self {
+        for (known, old) in &mut self.columns {
+            if known == name {
+                *old = column;
+                break;
+            }
+        }
+        self
+    }
+
     /// The column of that name.
     ///
     /// # Errors

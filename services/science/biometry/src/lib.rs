@@ -15,3 +15,4 @@ pub mod gxe;
 pub mod heritability;
 pub mod mixed;
 pub mod selection;
+pub mod threshold;

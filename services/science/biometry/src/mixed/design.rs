@@ -258,6 +258,172 @@ impl Design {
     }
 }
 
+/// Linear functions of the fixed coefficients that are the adjusted means of a term.
+pub(crate) struct MeanRows {
+    pub(crate) target: Term,
+    /// Weights over the kept coefficients.
+    pub(crate) rows: Vec<Vec<f64>>,
+    /// Level of each factor of the term, for every row.
+    pub(crate) labels: Vec<Vec<String>>,
+    pub(crate) not_estimable: Vec<String>,
+}
+
+impl Design {
+    /// The adjusted means of a fixed factor or combination of factors.
+    pub(crate) fn mean_rows(&self, term: &str) -> Result<MeanRows, ModelError> {
+        let names: Vec<&str> = term.split(':').map(str::trim).collect();
+        let target = Term::of(&names);
+        let mut level_names = Vec::with_capacity(names.len());
+        for name in target.variables() {
+            match self.variables.get(name) {
+                Some(Variable::Factor { levels, .. }) => level_names.push(levels),
+                _ => {
+                    return Err(ModelError::Absent {
+                        what: format!("fixed factor `{name}`"),
+                    });
+                }
+            }
+        }
+        let (mut rows, mut labels, mut not_estimable) = (Vec::new(), Vec::new(), Vec::new());
+        for combination in 0..level_names.iter().map(|l| l.len()).product::<usize>() {
+            let mut rest = combination;
+            let levels: Vec<usize> = level_names
+                .iter()
+                .map(|names| {
+                    let level = rest % names.len();
+                    rest /= names.len();
+                    level
+                })
+                .collect();
+            let label: Vec<String> = levels
+                .iter()
+                .zip(&level_names)
+                .map(|(&l, names)| names[l].clone())
+                .collect();
+            let full: Vec<f64> = self
+                .columns
+                .iter()
+                .map(|column| {
+                    let weight = |part: &Part| match (part, &self.variables[part.variable()]) {
+                        (Part::Level { variable, level }, Variable::Factor { levels: all, .. }) => {
+                            match target.variables().iter().position(|v| v == variable) {
+                                Some(k) => f64::from(levels[k] == *level as usize),
+                                None => 1.0 / all.len() as f64,
+                            }
+                        }
+                        (_, Variable::Covariate { mean, .. }) => *mean,
+                        _ => 0.0,
+                    };
+                    column.parts.iter().map(weight).product()
+                })
+                .collect();
+            match self.estimable(&full) {
+                Some(row) => {
+                    rows.push(row);
+                    labels.push(label);
+                }
+                None => not_estimable.push(label.join(":")),
+            }
+        }
+        Ok(MeanRows {
+            target,
+            rows,
+            labels,
+            not_estimable,
+        })
+    }
+
+    /// Estimable contrasts of a term over the kept coefficients.
+    pub(crate) fn term_contrasts(&self, term: &Term) -> Vec<Vec<f64>> {
+        let variables = &self.variables;
+        let counts: Vec<usize> = term
+            .variables()
+            .iter()
+            .map(|v| match &variables[v] {
+                Variable::Factor { levels, .. } => levels.len() - 1,
+                Variable::Covariate { .. } => 1,
+            })
+            .collect();
+        let mut rows = Vec::new();
+        for combination in 0..counts.iter().product::<usize>() {
+            let mut rest = combination;
+            let levels: Vec<u32> = counts
+                .iter()
+                .map(|count| {
+                    let level = rest % count + 1;
+                    rest /= count;
+                    level as u32
+                })
+                .collect();
+            let weight_of = |name: &str, part: Option<&Part>| -> f64 {
+                let place = term.variables().iter().position(|v| v == name);
+                match (place, part, &variables[name]) {
+                    (Some(k), Some(Part::Level { level, .. }), _) => {
+                        f64::from(*level == levels[k]) - f64::from(*level == 0)
+                    }
+                    (Some(_), Some(Part::Covariate { .. }), _) => 1.0,
+                    (Some(_), None, _) => 0.0,
+                    (None, Some(Part::Covariate { .. }), Variable::Covariate { mean, .. }) => *mean,
+                    (None, Some(_), Variable::Factor { levels, .. }) => 1.0 / levels.len() as f64,
+                    _ => 1.0,
+                }
+            };
+            let full: Vec<f64> = self
+                .columns
+                .iter()
+                .map(|column| {
+                    let mut weight = 1.0;
+                    for name in term.variables() {
+                        if !column.parts.iter().any(|p| p.variable() == name) {
+                            weight *= weight_of(name, None);
+                        }
+                    }
+                    for part in &column.parts {
+                        weight *= weight_of(part.variable(), Some(part));
+                    }
+                    weight
+                })
+                .collect();
+            if let Some(row) = self.estimable(&full) {
+                rows.push(row);
+            }
+        }
+        // Contrasts made equal by empty cells count once.
+        let mut basis: Vec<Vec<f64>> = Vec::new();
+        let mut kept = Vec::new();
+        for row in rows {
+            let mut rest = row.clone();
+            for b in &basis {
+                let along: f64 = rest.iter().zip(b).map(|(x, y)| x * y).sum();
+                rest.iter_mut().zip(b).for_each(|(x, y)| *x -= along * y);
+            }
+            let norm = rest.iter().map(|x| x * x).sum::<f64>().sqrt();
+            let before = row.iter().map(|x| x * x).sum::<f64>().sqrt();
+            if norm > 1e-8 * before {
+                basis.push(rest.iter().map(|x| x / norm).collect());
+                kept.push(row);
+            }
+        }
+        kept
+    }
+
+    /// Weights over all columns as weights over the kept ones, or `None` when an aliased column
+    /// makes the function inestimable.
+    pub(crate) fn estimable(&self, full: &[f64]) -> Option<Vec<f64>> {
+        let mut kept = vec![0.0; self.n_kept];
+        for (weight, place) in full.iter().zip(&self.kept) {
+            if let Some(k) = place {
+                kept[*k] = *weight;
+            }
+        }
+        let consistent = self.aliases.iter().all(|(column, weights)| {
+            let implied: f64 = weights.iter().map(|&(k, w)| w * kept[k]).sum();
+            (implied - full[*column]).abs() < 1e-6
+        });
+        consistent.then_some(kept)
+    }
+}
+
 /// Variables of the model other than the response.
 fn explanatory(model: &Model) -> BTreeSet<&str> {
     let mut names: BTreeSet<&str> = BTreeSet::new();

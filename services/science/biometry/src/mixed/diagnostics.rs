@@ -32,7 +32,12 @@ impl Fit {
     #[must_use]
     pub fn record_diagnostics(&self) -> Vec<RecordDiagnostics> {
         let (design, system, solved) = (&self.design, &self.optimum.system, &self.optimum.solved);
-        let (_, by_pair) = system.traces(design, solved, &self.optimum.inverse);
+        let (_, by_pair) = system.traces(
+            design,
+            &solved.w,
+            &solved.residual.weights,
+            &self.optimum.inverse,
+        );
         let mut spread = vec![0.0; design.n()];
         let mut weight = vec![0.0; design.n()];
         for ((&(i, j), s), w) in design

@@ -80,7 +80,7 @@ pub(crate) struct System {
     pub(crate) pattern: Pattern,
     /// Relationship inverses, already in place.
     penalty: Vec<f64>,
-    log_relationship: f64,
+    pub(crate) log_relationship: f64,
 }
 
 /// The equations solved at given parameters.
@@ -175,7 +175,7 @@ impl System {
         }
     }
 
-    fn slot_values(&self, design: &Design, loadings: &[Loading]) -> Vec<f64> {
+    pub(crate) fn slot_values(&self, design: &Design, loadings: &[Loading]) -> Vec<f64> {
         let mut w = Vec::with_capacity(self.slots.len());
         for i in 0..design.n() {
             for slot in &self.slots[self.row_ptr[i]..self.row_ptr[i + 1]] {
@@ -239,19 +239,12 @@ impl System {
         sum
     }
 
-    /// Assembles, factors and solves the equations; the restricted log-likelihood follows from
-    /// ln|V| + ln|X'V^-1 X| = ln|R| + ln|G| + ln|C| (Harville 1977, from memory).
-    pub(crate) fn solve(
-        &self,
-        design: &Design,
-        loadings: &[Loading],
-        residual_parameters: &[f64],
-    ) -> Result<Solved, ModelError> {
-        let residual = design.residual.state(residual_parameters);
-        let w = self.slot_values(design, loadings);
+    /// Factor of W' diag(weights) W + the relationship inverses, the weights one for each pair of
+    /// records; `None` when it is not positive definite.
+    pub(crate) fn assemble(&self, design: &Design, w: &[f64], weights: &[f64]) -> Option<Factor> {
         let mut values = self.penalty.clone();
         let mut step = 0;
-        let (slots, weights) = (&self.slots, &residual.weights);
+        let slots = &self.slots;
         visit(
             &self.row_ptr,
             &design.residual.pairs,
@@ -262,9 +255,47 @@ impl System {
                 step += 1;
             },
         );
+        self.pattern.factorise(&values)
+    }
+
+    /// The relationship inverses times x, over the random equations.
+    pub(crate) fn penalty_times(&self, design: &Design, x: &[f64]) -> Vec<f64> {
+        let mut product = vec![0.0; x.len()];
+        for ((term, &rank), &start) in design.random.iter().zip(&self.ranks).zip(&self.first) {
+            match &term.relationship {
+                None => {
+                    let own = start..start + term.levels.len() * rank;
+                    product[own.clone()].copy_from_slice(&x[own]);
+                }
+                Some(relationship) => {
+                    for &(i, j, value) in relationship.lower() {
+                        for s in 0..rank {
+                            let (a, b) = (start + i * rank + s, start + j * rank + s);
+                            product[a] += value * x[b];
+                            if a != b {
+                                product[b] += value * x[a];
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        product
+    }
+
+    /// Assembles, factors and solves the equations; the restricted log-likelihood follows from
+    /// ln|V| + ln|X'V^-1 X| = ln|R| + ln|G| + ln|C| (Harville 1977, from memory).
+    pub(crate) fn solve(
+        &self,
+        design: &Design,
+        loadings: &[Loading],
+        residual_parameters: &[f64],
+    ) -> Result<Solved, ModelError> {
+        let residual = design.residual.state(residual_parameters);
+        let w = self.slot_values(design, loadings);
+        let weights = &residual.weights;
         let factor = self
-            .pattern
-            .factorise(&values)
+            .assemble(design, &w, weights)
             .ok_or_else(|| ModelError::Singular {
                 what: "the coefficient matrix is not positive definite at the variances tried"
                     .into(),
@@ -309,7 +340,8 @@ impl System {
     pub(crate) fn traces(
         &self,
         design: &Design,
-        solved: &Solved,
+        w: &[f64],
+        weights: &[f64],
         inverse: &[f64],
     ) -> (Vec<Vec<f64>>, Vec<f64>) {
         let mut by_term: Vec<Vec<f64>> = design
@@ -320,7 +352,6 @@ impl System {
             .collect();
         let pairs = &design.residual.pairs;
         let mut by_pair = vec![0.0; pairs.len()];
-        let (w, weights) = (&solved.w, &solved.residual.weights);
         let mut step = 0;
         visit(&self.row_ptr, pairs, |pair, a, b, same_record| {
             let z = inverse[self.plan[step] as usize];

@@ -75,6 +75,16 @@ pub enum ModelError {
         /// The level.
         level: String,
     },
+    /// Fixed effects of a categorical trait that run to infinity.
+    #[error(
+        "{what} separates the categories: {why}; merge the level with another, take the factor as random or leave it out"
+    )]
+    Separated {
+        /// The level or coefficients.
+        what: String,
+        /// What was seen.
+        why: String,
+    },
     /// A relationship matrix that cannot be used.
     #[error("relationship matrix: {what}")]
     Relationship {

@@ -3,11 +3,10 @@
 use faer::{Mat, Side};
 use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
 
-use super::design::{NO_LEVEL, Part, Variable};
+use super::design::{NO_LEVEL, Part};
 use super::reml::Free;
 use super::{Fit, Model, ModelError, inverse};
 use crate::data::Frame;
-use crate::formula::Term;
 
 /// How denominator degrees of freedom are found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -67,7 +66,7 @@ fn upper_f(f: f64, numerator: f64, denominator: f64) -> f64 {
     FisherSnedecor::new(numerator, denominator).map_or(f64::NAN, |d| d.sf(f.max(0.0)))
 }
 
-fn upper_chi_squared(x: f64, df: usize) -> f64 {
+pub(crate) fn upper_chi_squared(x: f64, df: usize) -> f64 {
     if df == 0 {
         return if x > 0.0 { 0.0 } else { 1.0 };
     }
@@ -149,103 +148,12 @@ impl Fit {
     pub fn fixed_tests(&self, method: DenominatorDf) -> Result<Vec<WaldTest>, ModelError> {
         let mut tests = Vec::new();
         for term in &self.design.terms {
-            let rows = self.term_contrasts(term);
+            let rows = self.design.term_contrasts(term);
             if !rows.is_empty() {
                 tests.push(self.wald(&term.to_string(), &rows, method)?);
             }
         }
         Ok(tests)
-    }
-
-    /// Estimable contrasts of a term over the kept coefficients.
-    fn term_contrasts(&self, term: &Term) -> Vec<Vec<f64>> {
-        let variables = &self.design.variables;
-        let counts: Vec<usize> = term
-            .variables()
-            .iter()
-            .map(|v| match &variables[v] {
-                Variable::Factor { levels, .. } => levels.len() - 1,
-                Variable::Covariate { .. } => 1,
-            })
-            .collect();
-        let mut rows = Vec::new();
-        for combination in 0..counts.iter().product::<usize>() {
-            let mut rest = combination;
-            let levels: Vec<u32> = counts
-                .iter()
-                .map(|count| {
-                    let level = rest % count + 1;
-                    rest /= count;
-                    level as u32
-                })
-                .collect();
-            let weight_of = |name: &str, part: Option<&Part>| -> f64 {
-                let place = term.variables().iter().position(|v| v == name);
-                match (place, part, &variables[name]) {
-                    (Some(k), Some(Part::Level { level, .. }), _) => {
-                        f64::from(*level == levels[k]) - f64::from(*level == 0)
-                    }
-                    (Some(_), Some(Part::Covariate { .. }), _) => 1.0,
-                    (Some(_), None, _) => 0.0,
-                    (None, Some(Part::Covariate { .. }), Variable::Covariate { mean, .. }) => *mean,
-                    (None, Some(_), Variable::Factor { levels, .. }) => 1.0 / levels.len() as f64,
-                    _ => 1.0,
-                }
-            };
-            let full: Vec<f64> = self
-                .design
-                .columns
-                .iter()
-                .map(|column| {
-                    let mut weight = 1.0;
-                    for name in term.variables() {
-                        if !column.parts.iter().any(|p| p.variable() == name) {
-                            weight *= weight_of(name, None);
-                        }
-                    }
-                    for part in &column.parts {
-                        weight *= weight_of(part.variable(), Some(part));
-                    }
-                    weight
-                })
-                .collect();
-            if let Some(row) = self.estimable(&full) {
-                rows.push(row);
-            }
-        }
-        // Contrasts made equal by empty cells count once.
-        let mut basis: Vec<Vec<f64>> = Vec::new();
-        let mut kept = Vec::new();
-        for row in rows {
-            let mut rest = row.clone();
-            for b in &basis {
-                let along: f64 = rest.iter().zip(b).map(|(x, y)| x * y).sum();
-                rest.iter_mut().zip(b).for_each(|(x, y)| *x -= along * y);
-            }
-            let norm = rest.iter().map(|x| x * x).sum::<f64>().sqrt();
-            let before = row.iter().map(|x| x * x).sum::<f64>().sqrt();
-            if norm > 1e-8 * before {
-                basis.push(rest.iter().map(|x| x / norm).collect());
-                kept.push(row);
-            }
-        }
-        kept
-    }
-
-    /// Weights over all columns as weights over the kept ones, or `None` when an aliased column
-    /// makes the function inestimable.
-    pub(crate) fn estimable(&self, full: &[f64]) -> Option<Vec<f64>> {
-        let mut kept = vec![0.0; self.design.n_kept];
-        for (weight, place) in full.iter().zip(&self.design.kept) {
-            if let Some(k) = place {
-                kept[*k] = *weight;
-            }
-        }
-        let consistent = self.design.aliases.iter().all(|(column, weights)| {
-            let implied: f64 = weights.iter().map(|&(k, w)| w * kept[k]).sum();
-            (implied - full[*column]).abs() < 1e-6
-        });
-        consistent.then_some(kept)
     }
 
     fn estimates(&self, rows: &[Vec<f64>]) -> Vec<f64> {

@@ -20,17 +20,17 @@
 //! r'V^-1 r], with X by treatment contrasts (first level in alphabetical order as baseline): it
 //! compares models with the same fixed part only.
 
-mod design;
+pub(crate) mod design;
 mod diagnostics;
-mod equations;
+pub(crate) mod equations;
 mod error;
-mod inference;
+pub(crate) mod inference;
 mod model;
 mod predict;
 mod relationship;
 mod reml;
 mod residual;
-mod sparse;
+pub(crate) mod sparse;
 #[cfg(test)]
 mod tests;
 

@@ -4,9 +4,8 @@
 use faer::Mat;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use super::design::{Part, Variable};
+use super::design::MeanRows;
 use super::{DenominatorDf, Fit, ModelError};
-use crate::formula::Term;
 
 /// One adjusted mean.
 #[derive(Debug, Clone, PartialEq)]
@@ -94,62 +93,12 @@ impl Fit {
         term: &str,
         method: DenominatorDf,
     ) -> Result<AdjustedMeans, ModelError> {
-        let names: Vec<&str> = term.split(':').map(str::trim).collect();
-        let target = Term::of(&names);
-        let mut level_names = Vec::with_capacity(names.len());
-        for name in target.variables() {
-            match self.design.variables.get(name) {
-                Some(Variable::Factor { levels, .. }) => level_names.push(levels),
-                _ => {
-                    return Err(ModelError::Absent {
-                        what: format!("fixed factor `{name}`"),
-                    });
-                }
-            }
-        }
-        let (mut rows, mut labels, mut not_estimable) = (Vec::new(), Vec::new(), Vec::new());
-        for combination in 0..level_names.iter().map(|l| l.len()).product::<usize>() {
-            let mut rest = combination;
-            let levels: Vec<usize> = level_names
-                .iter()
-                .map(|names| {
-                    let level = rest % names.len();
-                    rest /= names.len();
-                    level
-                })
-                .collect();
-            let label: Vec<String> = levels
-                .iter()
-                .zip(&level_names)
-                .map(|(&l, names)| names[l].clone())
-                .collect();
-            let full: Vec<f64> = self
-                .design
-                .columns
-                .iter()
-                .map(|column| {
-                    let weight = |part: &Part| match (part, &self.design.variables[part.variable()])
-                    {
-                        (Part::Level { variable, level }, Variable::Factor { levels: all, .. }) => {
-                            match target.variables().iter().position(|v| v == variable) {
-                                Some(k) => f64::from(levels[k] == *level as usize),
-                                None => 1.0 / all.len() as f64,
-                            }
-                        }
-                        (_, Variable::Covariate { mean, .. }) => *mean,
-                        _ => 0.0,
-                    };
-                    column.parts.iter().map(weight).product()
-                })
-                .collect();
-            match self.estimable(&full) {
-                Some(row) => {
-                    rows.push(row);
-                    labels.push(label);
-                }
-                None => not_estimable.push(label.join(":")),
-            }
-        }
+        let MeanRows {
+            target,
+            rows,
+            labels,
+            not_estimable,
+        } = self.design.mean_rows(term)?;
         if rows.is_empty() {
             return Err(ModelError::NotEstimable {
                 what: format!("the means of `{term}`"),

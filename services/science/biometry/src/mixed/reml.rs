@@ -230,8 +230,8 @@ pub(crate) fn derivatives(
     inverse: &[f64],
 ) -> Derivatives {
     let free = parameters.free();
-    let (ml, by_pair) = system.traces(design, solved, inverse);
     let weights = &solved.residual.weights;
+    let (ml, by_pair) = system.traces(design, &solved.w, weights, inverse);
     let projected = design.residual.apply(weights, &solved.residuals);
     let mut score = Vec::with_capacity(free.len());
     // Working vectors q = dV Py and R^-1 q.

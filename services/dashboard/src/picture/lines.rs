@@ -1,0 +1,234 @@
+//! Lines between two axes, each named at its end.
+
+use maud::{Markup, html};
+
+use super::scale::Scale;
+use super::{Picture, n, shortened, width_of};
+
+/// How a line is drawn; what it means is written at its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stroke {
+    /// The line that the picture is about.
+    Strong,
+    /// A line to compare with.
+    Faint,
+    /// A mean or a rule.
+    Dashed,
+}
+
+impl Stroke {
+    fn class(self) -> &'static str {
+        match self {
+            Self::Strong => "line heavy",
+            Self::Faint => "line faint",
+            Self::Dashed => "line dashed",
+        }
+    }
+}
+
+/// One line.
+pub struct Line {
+    /// Its name.
+    pub label: String,
+    /// Points from left to right.
+    pub points: Vec<(f64, f64)>,
+    /// How it is drawn.
+    pub stroke: Stroke,
+}
+
+/// A point beside the lines.
+pub struct Dot {
+    /// Its name.
+    pub label: String,
+    /// Along the axis below.
+    pub x: f64,
+    /// Along the upright axis.
+    pub y: f64,
+    /// Drawn open.
+    pub open: bool,
+}
+
+/// Lines between two axes.
+pub struct Lines {
+    /// Names the picture within its page.
+    pub key: String,
+    /// What it shows.
+    pub title: String,
+    /// What is to be seen in it.
+    pub description: String,
+    /// Names of the axes: below, and upright.
+    pub axes: (String, String),
+    /// Marks of the axis below with their texts; round values when there are none.
+    pub across: Vec<(f64, String)>,
+    /// Whether the upright axis begins at 0.
+    pub from_zero: bool,
+    /// The lines.
+    pub lines: Vec<Line>,
+    /// Points.
+    pub dots: Vec<Dot>,
+}
+
+const LEFT: f64 = 56.0;
+const TOP: f64 = 24.0;
+const WIDTH: f64 = 560.0;
+const HEIGHT: f64 = 300.0;
+const NAME: f64 = 13.0;
+
+impl Lines {
+    /// Draws the lines; none when there is no point.
+    pub fn draw(self) -> Option<Picture> {
+        let all = || {
+            let of_lines = self
+                .lines
+                .iter()
+                .flat_map(|line| line.points.iter().copied());
+            of_lines.chain(self.dots.iter().map(|dot| (dot.x, dot.y)))
+        };
+        all().next()?;
+        let xs = all().map(|(x, _)| x).chain(self.across.iter().map(|m| m.0));
+        let across = Scale::over(xs, LEFT, LEFT + WIDTH, 6);
+        let floor = self.from_zero.then_some(0.0);
+        let upright = Scale::over(all().map(|(_, y)| y).chain(floor), TOP + HEIGHT, TOP, 6);
+        let marks = if self.across.is_empty() {
+            across.marks()
+        } else {
+            self.across.clone()
+        };
+        let names = self.names(&upright);
+        let room = names
+            .iter()
+            .map(|(name, _)| width_of(name))
+            .fold(20.0, f64::max);
+        let foot = TOP + HEIGHT;
+        let body = html! {
+            text.quiet x="4" y="14" { "↑ " (self.axes.1) }
+            @for (value, text) in &marks {
+                @let x = n(across.at(*value));
+                line.grid x1=(x) x2=(x) y1=(n(TOP)) y2=(n(foot)) {}
+                text.mid.small.quiet x=(x) y=(n(foot + 15.0)) { (text) }
+            }
+            @for (value, text) in upright.marks() {
+                @let y = n(upright.at(value));
+                line.grid x1=(n(LEFT)) x2=(n(LEFT + WIDTH)) y1=(y) y2=(y) {}
+                text.end.small.quiet x=(n(LEFT - 6.0)) y=(n(upright.at(value) + 4.0)) { (text) }
+            }
+            @for line in &self.lines {
+                (drawn(line, &across, &upright))
+            }
+            @for dot in &self.dots {
+                @let (x, y) = (across.at(dot.x), upright.at(dot.y));
+                rect class=(if dot.open { "point open" } else { "point" }) x=(n(x - 4.5)) y=(n(y - 4.5)) width="9" height="9" { title { (dot.label) } }
+                text.small x=(n(x + 8.0)) y=(n(y - 7.0)) { (shortened(&dot.label, 34)) }
+            }
+            @for (name, y) in &names {
+                text.small x=(n(LEFT + WIDTH + 8.0)) y=(n(y + 4.0)) { (name) }
+            }
+            line.axis x1=(n(LEFT)) x2=(n(LEFT + WIDTH)) y1=(n(foot)) y2=(n(foot)) {}
+            text.mid.quiet x=(n(LEFT + WIDTH / 2.0)) y=(n(foot + 34.0)) { (self.axes.0) " →" }
+        };
+        Some(Picture {
+            width: LEFT + WIDTH + 16.0 + room,
+            height: foot.max(names.last().map_or(0.0, |(_, y)| *y)) + 44.0,
+            body,
+            legend: Vec::new(),
+            key: self.key,
+            title: self.title,
+            description: self.description,
+        })
+    }
+
+    /// Names of the lines with their heights, as near to the ends of the lines as they can stand
+    /// apart.
+    fn names(&self, upright: &Scale) -> Vec<(String, f64)> {
+        let mut names: Vec<(String, f64)> = self
+            .lines
+            .iter()
+            .filter(|line| !line.label.is_empty())
+            .filter_map(|line| {
+                Some((
+                    shortened(&line.label, 30),
+                    upright.at(line.points.last()?.1),
+                ))
+            })
+            .collect();
+        names.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let mut free = TOP - NAME;
+        for (_, y) in &mut names {
+            *y = y.max(free + NAME);
+            free = *y;
+        }
+        names
+    }
+}
+
+fn drawn(line: &Line, across: &Scale, upright: &Scale) -> Markup {
+    let points: Vec<String> = line
+        .points
+        .iter()
+        .map(|(x, y)| format!("{},{}", n(across.at(*x)), n(upright.at(*y))))
+        .collect();
+    html! {
+        polyline class=(line.stroke.class()) points=(points.join(" ")) { title { (line.label) } }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::tests::texts;
+
+    fn line(label: &str, points: &[(f64, f64)], stroke: Stroke) -> Line {
+        Line {
+            label: label.into(),
+            points: points.into(),
+            stroke,
+        }
+    }
+
+    #[test]
+    fn lines_are_named_at_their_ends_and_apart() {
+        let picture = Lines {
+            key: "chill".into(),
+            title: "Chill".into(),
+            description: "d".into(),
+            axes: ("day".into(), "hours".into()),
+            across: vec![(0.0, "Oct".into()), (31.0, "Nov".into())],
+            from_zero: true,
+            lines: vec![
+                line("2025", &[(0.0, 0.0), (31.0, 300.0)], Stroke::Faint),
+                line("2026 & now", &[(0.0, 0.0), (31.0, 302.0)], Stroke::Strong),
+            ],
+            dots: vec![Dot {
+                label: "planned".into(),
+                x: 10.0,
+                y: 200.0,
+                open: true,
+            }],
+        };
+        let scale = Scale::over([0.0, 302.0], TOP + HEIGHT, TOP, 6);
+        let names = picture.names(&scale);
+        assert!((names[1].1 - names[0].1).abs() >= NAME - 1e-9, "{names:?}");
+        let texts = texts(&picture.draw().unwrap().svg().into_string());
+        for wanted in ["2025", "2026 & now", "Oct", "planned", "300"] {
+            assert!(
+                texts.iter().any(|t| t == wanted || t == "2026 "),
+                "{wanted} in {texts:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn no_point_is_no_picture() {
+        let nothing = Lines {
+            key: "k".into(),
+            title: String::new(),
+            description: String::new(),
+            axes: (String::new(), String::new()),
+            across: Vec::new(),
+            from_zero: true,
+            lines: Vec::new(),
+            dots: Vec::new(),
+        };
+        assert!(nothing.draw().is_none());
+    }
+}

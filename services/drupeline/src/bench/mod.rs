@@ -1,0 +1,180 @@
+//! `drupeline bench`: how the system does against named baselines, measured in the same run.
+//!
+//! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
+//! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
+
+mod load;
+mod records;
+mod release_status;
+mod seedlings;
+
+use std::collections::BTreeMap;
+use std::error::Error;
+use std::time::{Duration, Instant};
+
+use platform::fields::Words as _;
+use platform::peers::ServiceName;
+use platform::{Clock, database, server};
+use private_postgres::{PrivatePostgres, binaries_from_environment};
+use sqlx::PgPool;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+
+use crate::assembly::{self, Plan};
+use crate::demo::accounts::{self, Account, Founding};
+use crate::demo::history::Size;
+use crate::demo::loading;
+use crate::migrate;
+use crate::up::random_secret;
+
+type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
+
+const SETUP_KEY: &str = "set-up key of a database that lives for one run";
+const CONNECTIONS: u32 = 16;
+const ROUNDS: usize = 3;
+const FOUNDING: Founding = Founding {
+    programme: "Measured programme",
+    login_suffix: "",
+    nurseries: [("Nursery A", "US"), ("Nursery B", "CL")],
+};
+
+/// One figure beside its baseline, each in units a second.
+struct Measured {
+    what: &'static str,
+    rate: f64,
+    baseline: &'static str,
+    baseline_rate: f64,
+    /// What else is worth saying, as the slowest calls.
+    remark: String,
+}
+
+/// Measures, and prints a line for each figure.
+///
+/// # Errors
+/// When no private PostgreSQL can be started or a call is refused.
+pub fn run(seconds: u32) -> Outcome<()> {
+    // Started before the runtime, so that it ends with the thread that lives as long as we do.
+    let postgres = PrivatePostgres::start_temporary(binaries_from_environment())?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?;
+    let measured = runtime.block_on(measure(
+        &postgres.url(),
+        Duration::from_secs(seconds.into()),
+    ));
+    drop(runtime);
+    postgres.stop()?;
+    println!(
+        "{:<44} {:>12} {:>9}  against",
+        "measured", "per second", "ratio"
+    );
+    for line in measured? {
+        println!(
+            "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second){}",
+            line.what,
+            line.rate,
+            line.rate / line.baseline_rate,
+            line.baseline,
+            line.baseline_rate,
+            line.remark,
+        );
+    }
+    Ok(())
+}
+
+async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
+    eprintln!("drupeline: preparing a database …");
+    migrate::run(url).await?;
+    let admin: PgConnectOptions = url.parse()?;
+    let mut databases = BTreeMap::new();
+    for service in assembly::WITH_TABLES {
+        let password = migrate::role_password(service, url)?;
+        let options = database::options(migrate::DATABASE_URL, url)?;
+        databases.insert(
+            service,
+            options
+                .username(&service.database_role())
+                .password(&password),
+        );
+    }
+    let here: Vec<ServiceName> = ServiceName::ALL
+        .iter()
+        .map(|(service, _)| *service)
+        .collect();
+    let assembled = assembly::assemble(Plan {
+        service_secrets: here
+            .iter()
+            .map(|&service| (service, random_secret()))
+            .collect(),
+        here,
+        databases,
+        connections: CONNECTIONS,
+        setup_key: Some(SETUP_KEY.to_owned()),
+        elsewhere: BTreeMap::new(),
+        clock: Clock::System,
+    })
+    .await?;
+    let peers = assembled.peers.clone();
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
+    let address = listener.local_addr()?;
+    tokio::spawn(server::serve(
+        listener,
+        assembled.router,
+        assembled.background,
+        std::future::pending(),
+    ));
+    let accounts = accounts::found(&peers, SETUP_KEY, &FOUNDING, random_secret).await?;
+    let today = Clock::System.today();
+    let hidden = indicatif::ProgressBar::hidden();
+    let demo = loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
+    let plain = PgPoolOptions::new()
+        .max_connections(CONNECTIONS)
+        .test_before_acquire(false)
+        .connect_with(admin)
+        .await?;
+
+    eprintln!("drupeline: measuring …");
+    Ok(vec![
+        release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
+        seedlings::measure(&peers, &accounts, &plain, today).await?,
+        records::measure(&peers, &accounts, &plain, &demo.trials).await?,
+    ])
+}
+
+fn account<'a>(accounts: &'a BTreeMap<String, Account>, role: &str) -> Outcome<&'a Account> {
+    accounts
+        .get(role)
+        .ok_or_else(|| format!("there is no account {role}").into())
+}
+
+/// The middle of a few rounds, in units a second.
+fn middle(mut rates: Vec<f64>) -> f64 {
+    rates.sort_by(f64::total_cmp);
+    rates[rates.len() / 2]
+}
+
+/// Rows a second of COPY into a table like another, with its indexes.
+async fn copy(
+    plain: &PgPool,
+    like: &'static str,
+    columns: &'static str,
+    text: String,
+    n: usize,
+) -> Outcome<f64> {
+    let mut rates = Vec::new();
+    for _ in 0..ROUNDS {
+        let mut connection = plain.acquire().await?;
+        sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
+            "drop table if exists public.measured; create table public.measured (like {like} including all)"
+        )))
+        .execute(&mut *connection)
+        .await?;
+        let started = Instant::now();
+        let mut sink = connection
+            .copy_in_raw(&format!("copy public.measured ({columns}) from stdin"))
+            .await?;
+        sink.send(text.as_bytes()).await?;
+        sink.finish().await?;
+        rates.push(n as f64 / started.elapsed().as_secs_f64());
+    }
+    Ok(middle(rates))
+}
