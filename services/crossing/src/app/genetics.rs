@@ -1,6 +1,6 @@
 //! Questions of genetics that need nothing stored: compatibility, odds, species and loci.
 
-use catalogue::LethalModel;
+use compatibility::catalogue::LethalModel;
 use compatibility::{
     Genotype, GenotypePattern, KnownPhase, LocusCross, Phase, SGenotype, Share, Species, Survival,
     Taxon, WantedShare, catalogue, judge, plants_needed_for, segregation, unlinked_share,

@@ -381,7 +381,8 @@ pub async fn ledger(
     let batches = batches(&rows, &cross);
     let mut losses: BTreeMap<(&str, &str), i64> = BTreeMap::new();
     for row in rows.iter().filter(|row| row.stands() && row.step == SeedStep::Lost.word()) {
-        *losses.entry((&row.from_step, &row.cause)).or_default() += i64::from(row.seed_n);
+        *losses
+            .entry((row.from_step.as_str(), row.cause.as_str())).or_default() += i64::from(row.seed_n);
     }
     let deaths = raising::deaths(unit.connection(), id).await?;
     let mut notes = Vec::new();

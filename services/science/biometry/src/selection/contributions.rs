@@ -364,8 +364,7 @@ fn conic(
         bounds,
         cones,
     } = constraints;
-    let mut solver = DefaultSolver::new(objective, linear, matrix, bounds, cones, settings)
-        .map_err(|error| SelectionError::NotSolved(error.to_string()))?;
+    let mut solver = DefaultSolver::new(objective, linear, matrix, bounds, cones, settings);
     solver.solve();
     match solver.solution.status {
         SolverStatus::Solved | SolverStatus::AlmostSolved => Ok(solver.solution),
