@@ -30,6 +30,7 @@ pub fn schema() -> platform::database::Schema {
 /// The application layer of this service.
 pub struct CrossingApp {
     context: Context,
+    kept: app::kept_forecasts::KeptForecasts,
 }
 
 impl App for CrossingApp {
@@ -41,7 +42,10 @@ impl App for CrossingApp {
 /// The service, ready to be served.
 pub fn mount(context: Context) -> Mounted {
     let pool = context.pool.clone();
-    let app = Arc::new(CrossingApp { context });
+    let app = Arc::new(CrossingApp {
+        context,
+        kept: app::kept_forecasts::KeptForecasts::default(),
+    });
     let grpc = CrossingServer::new(operations::Grpc(app.clone()))
         .max_decoding_message_size(BATCH_BYTES)
         .max_encoding_message_size(BATCH_BYTES);

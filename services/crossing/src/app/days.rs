@@ -41,14 +41,23 @@ const COVER_BEFORE_DAYS: i64 = 2;
 const BLOOM_AFTER_PASS_DAYS: i64 = 8;
 /// Days around the expected first flowers in which balloons are to be found.
 const BALLOON_AROUND_DAYS: i64 = 3;
+/// Days after gathering within which a lot that nobody wrote down as dry is looked for.
+const DRYING_DAYS: i64 = 4;
 
 /// All that a day's list is worked out from.
 struct Scene {
     day: Date,
+    /// The last day of which all is known: the day itself, or the one before when it is looked at as
+    /// it stood in the morning.
+    known_until: Date,
+    /// Where trees of pollen parents stand.
+    places: HashMap<PlantId, Vec<String>>,
     season: Option<SeasonRow>,
     crosses: Vec<CrossRow>,
     counts: HashMap<CrossId, CrossCounts>,
     last_passes: HashMap<(CrossId, Option<MotherId>), (Date, u32)>,
+    /// The last pass over each mother, whatever the cross.
+    last_over: HashMap<MotherId, Date>,
     mothers: Vec<MotherRow>,
     events: HashMap<MotherId, Vec<MotherEventRow>>,
     notes: HashMap<PlantId, Vec<Note>>,
@@ -69,7 +78,12 @@ struct Work<'a> {
 }
 
 impl Scene {
-    async fn read(unit: &mut Unit, day: Date) -> Result<Self, Fault> {
+    async fn read(unit: &mut Unit, day: Date, morning: bool) -> Result<Self, Fault> {
+        let known_until = if morning {
+            day.checked_sub(1.day()).unwrap_or(day)
+        } else {
+            day
+        };
         let seasons = season_store::all(unit.connection()).await?;
         let season = seasons
             .iter()
@@ -87,21 +101,22 @@ impl Scene {
         };
         let crosses = cross_store::list(unit.connection(), &filter, None, i64::MAX).await?;
         let ids: Vec<CrossId> = crosses.iter().map(|cross| cross.id).collect();
-        let counts = cross_store::counts(unit.connection(), &ids).await?;
+        let counts =
+            cross_store::counts_until(unit.connection(), &ids, Some(Day(known_until))).await?;
         let last: Vec<(CrossId, Option<MotherId>, Day, i64)> = sqlx::query_as(
             "select cross_id, mother_id, max(on_day), count(*) from pass \
              where programme_id = current_programme() and cross_id = any($1) and on_day <= $2 \
              group by cross_id, mother_id",
         )
         .bind(&ids)
-        .bind(Day(day))
+        .bind(Day(known_until))
         .fetch_all(unit.connection())
         .await?;
         let mothers = mother_store::standing(unit.connection(), Day(day)).await?;
         let mother_ids: Vec<MotherId> = mothers.iter().map(|mother| mother.id).collect();
         let mut events = mother_store::events(unit.connection(), &mother_ids).await?;
         for events in events.values_mut() {
-            events.retain(|event| event.on_day.0 <= day);
+            events.retain(|event| event.on_day.0 <= known_until);
         }
         let plants: BTreeSet<PlantId> = crosses
             .iter()
@@ -110,7 +125,7 @@ impl Scene {
         let plants: Vec<PlantId> = plants.into_iter().collect();
         let mut notes = season_store::bloom_notes(unit.connection(), &plants).await?;
         for notes in notes.values_mut() {
-            notes.retain(|note| note.on <= day);
+            notes.retain(|note| note.on <= known_until);
         }
         let species: HashMap<PlantId, String> = sqlx::query_as(
             "select id, species from germplasm where programme_id = current_programme() \
@@ -121,21 +136,34 @@ impl Scene {
         .await?
         .into_iter()
         .collect();
-        let lots = pollen_store::kept(unit.connection(), None, Day(day)).await?;
+        let lots = pollen_store::kept(unit.connection(), None, Day(known_until)).await?;
         let lots = lots
             .into_iter()
             .map(|kept| {
-                let state = kept.lot().on(day);
+                let mut lot = kept.lot();
+                lot.entries.retain(|entry| entry.on <= known_until);
+                let state = lot.on(day);
                 (kept, state)
             })
             .collect();
+        let places = places(unit, &crosses, &mothers).await?;
         let mut sets = HashMap::new();
         let all_species: BTreeSet<&String> = species.values().collect();
         for species in all_species {
             sets.insert(species.clone(), expected_set(unit, species).await?.0);
         }
+        let mut last_over: HashMap<MotherId, Date> = HashMap::new();
+        for (_, mother, on, _) in &last {
+            if let Some(mother) = mother {
+                let latest = last_over.entry(*mother).or_insert(on.0);
+                *latest = on.0.max(*latest);
+            }
+        }
         Ok(Self {
             day,
+            known_until,
+            last_over,
+            places,
             season,
             counts,
             last_passes: last
@@ -179,13 +207,26 @@ impl Scene {
             .unwrap_or_else(|| self.day.year())
     }
 
-    /// Whether a plant blooms on the day, where anything is known of it.
+    /// Whether a mother's flowers are worked on the day, where anything is known of them: from
+    /// balloon stage, when they are emasculated, to the end of her bloom.
     fn blooms(&self, plant: PlantId) -> Option<bool> {
-        let bloom = self
-            .notes
-            .get(&plant)
-            .and_then(|notes| bloom(notes, self.year()))?;
+        let notes = self.notes.get(&plant)?;
+        let at_balloon = notes
+            .iter()
+            .rfind(|note| note.on.year() == self.year())
+            .is_some_and(|note| (57..=59).contains(&note.stage));
+        if at_balloon {
+            return Some(true);
+        }
+        let bloom = bloom(notes, self.year())?;
         Some(bloom.window.contains(self.day))
+    }
+
+    /// Whether a lot was gathered on a morning before and is dry this morning, though nobody wrote
+    /// it down yet.
+    fn comes_dry(&self, (kept, state): &(KeptLot, LotState)) -> bool {
+        let age_days = days_between(kept.row.gathered_on.0, self.day);
+        !state.dried && !state.discarded && (1..=DRYING_DAYS).contains(&age_days)
     }
 
     fn mothers_of(&self, cross: &CrossRow) -> Vec<&MotherRow> {
@@ -247,9 +288,13 @@ impl Scene {
     }
 
     fn strip_due(&self, work: &Work) -> bool {
-        let Some(last) = work.last_pass else {
+        let Some(&last) = self.last_over.get(&work.mother.id) else {
             return false;
         };
+        // Of several crosses on her, the one that was worked last speaks for her.
+        if work.last_pass != Some(last) {
+            return false;
+        }
         let ago = days_between(last, self.day);
         let stripped = self.events.get(&work.mother.id).is_some_and(|events| {
             events
@@ -259,12 +304,13 @@ impl Scene {
         (STRIP_AFTER_DAYS..=STRIP_UNTIL_DAYS).contains(&ago) && !stripped
     }
 
-    /// Lots of a plant that can be used on the day, the liveliest first.
+    /// Lots of a plant that can be used on the day, those that come dry this morning among them, the
+    /// liveliest first.
     fn usable(&self, plant: PlantId) -> Vec<&(KeptLot, LotState)> {
         let mut lots: Vec<&(KeptLot, LotState)> = self
             .lots
             .iter()
-            .filter(|(kept, state)| kept.row.germplasm_id == plant && state.usable)
+            .filter(|lot| lot.0.row.germplasm_id == plant && (lot.1.usable || self.comes_dry(lot)))
             .collect();
         lots.sort_by(|a, b| b.1.germination.share.total_cmp(&a.1.germination.share));
         lots
@@ -393,7 +439,10 @@ impl Scene {
             gather.push(DayGathering {
                 germplasm_id: father.to_string(),
                 name,
-                flowers_n: plan.map_or(0, |plan| plan.balloon_flowers_n),
+                flowers_n: plan.as_ref().map_or(0, |plan| plan.balloon_flowers_n),
+                anthers_per_flower_n: FlowerYield::default().anthers_per_flower_n,
+                grains_needed_n: plan.as_ref().map_or(0.0, |plan| plan.grains_needed_n),
+                places: self.places.get(&father).cloned().unwrap_or_default(),
                 to_pollinate_n,
                 served_by_lots_n: served,
                 stage_bbch,
@@ -417,16 +466,11 @@ impl Scene {
         if self.season.is_none() {
             notes.push(format!("no season is open on {}", self.day));
         }
-        let yesterday = self.day.checked_sub(1.day()).unwrap_or(self.day);
         let gather = self.gathering(&mut notes);
         let coming_dry = self
             .lots
             .iter()
-            .filter(|(kept, state)| {
-                !state.dried
-                    && kept.row.gathered_on.0 <= yesterday
-                    && days_between(kept.row.gathered_on.0, self.day) <= 4
-            })
+            .filter(|lot| self.comes_dry(lot))
             .map(|lot| self.lot(lot, format!("gathered on {}", lot.0.row.gathered_on.0)))
             .collect();
         let due: Vec<&Work> = works.iter().filter(|work| self.due(work)).collect();
@@ -443,13 +487,20 @@ impl Scene {
         for (father, crosses) in takers {
             let crosses: Vec<String> = crosses.into_iter().collect();
             match self.usable(father).first() {
-                Some(lot) => vials.push(self.lot(lot, format!("for {}", crosses.join(", ")))),
+                Some(lot) => {
+                    let dry = if lot.1.dried {
+                        ""
+                    } else {
+                        "; comes dry this morning"
+                    };
+                    vials.push(self.lot(lot, format!("for {}{dry}", crosses.join(", "))));
+                }
                 None => notes.push(format!("no usable pollen for {}", crosses.join(", "))),
             }
         }
         vials.sort_by(|a, b| a.name.cmp(&b.name));
         let reason = |work: &Work| match work.last_pass {
-            None => "in bloom, no pass yet".to_owned(),
+            None => "in bloom or at balloon stage, no pass yet".to_owned(),
             Some(on) => format!(
                 "in bloom, last pass {} days ago",
                 days_between(on, self.day)
@@ -466,6 +517,7 @@ impl Scene {
         }
         DayList {
             date: self.day.to_string(),
+            morning: self.known_until < self.day,
             season: self.season.as_ref().map(|season| season.year),
             site: self
                 .season
@@ -479,14 +531,10 @@ impl Scene {
                 .iter()
                 .map(|work| self.mother(work, reason(work)))
                 .collect(),
-            covers: works
-                .iter()
-                .filter(|work| self.cover_wanted(work))
+            covers: once_for_each_mother(&works, |work| self.cover_wanted(work))
                 .map(|work| self.mother(work, "sets with her own pollen and is not covered".into()))
                 .collect(),
-            strip: works
-                .iter()
-                .filter(|work| self.strip_due(work))
+            strip: once_for_each_mother(&works, |work| self.strip_due(work))
                 .map(|work| {
                     let on = work.last_pass.map(|on| on.to_string()).unwrap_or_default();
                     self.mother(work, format!("late flowers since the last pass, on {on}"))
@@ -504,6 +552,61 @@ impl Scene {
             notes,
         }
     }
+}
+
+/// Works that something is true of, each mother once.
+fn once_for_each_mother<'a, 'b>(
+    works: &'b [Work<'a>],
+    is_wanted: impl Fn(&Work<'a>) -> bool,
+) -> impl Iterator<Item = &'b Work<'a>> {
+    let mut seen = BTreeSet::new();
+    works
+        .iter()
+        .filter(move |work| is_wanted(work) && seen.insert(work.mother.id))
+}
+
+/// Where trees of the pollen parents stand: container-grown ones, and seedlings in the field.
+async fn places(
+    unit: &mut Unit,
+    crosses: &[CrossRow],
+    mothers: &[MotherRow],
+) -> Result<HashMap<PlantId, Vec<String>>, Fault> {
+    let fathers: BTreeSet<PlantId> = crosses
+        .iter()
+        .filter_map(|cross| cross.pollen_parent_id)
+        .collect();
+    let mut standing: Vec<&MotherRow> = mothers
+        .iter()
+        .filter(|mother| fathers.contains(&mother.germplasm_id))
+        .collect();
+    standing.sort_by_key(|mother| place(mother));
+    let mut places: HashMap<PlantId, Vec<String>> = HashMap::new();
+    for mother in standing {
+        places.entry(mother.germplasm_id).or_default().push(format!(
+            "{}, row {}, place {}",
+            mother.house, mother.row_n, mother.position_n
+        ));
+    }
+    let fathers: Vec<PlantId> = fathers.into_iter().collect();
+    let seedlings: Vec<(PlantId, String, String, i32, i32)> = sqlx::query_as(
+        "select id, site, block, row_n, position_n from seedling \
+         where programme_id = current_programme() and id = any($1) and died_on is null \
+         order by site, block, row_n, position_n",
+    )
+    .bind(&fathers)
+    .fetch_all(unit.connection())
+    .await?;
+    for (plant, site, block, row_n, position_n) in seedlings {
+        let site = if site.is_empty() {
+            site
+        } else {
+            format!("{site}, ")
+        };
+        places.entry(plant).or_default().push(format!(
+            "{site}block {block}, row {row_n}, place {position_n}"
+        ));
+    }
+    Ok(places)
 }
 
 fn place(mother: &MotherRow) -> (&str, i32, i32, i32) {
@@ -529,7 +632,7 @@ pub async fn get(
     request: GetDayRequest,
 ) -> Result<DayList, Fault> {
     let day = day_of(&request.date)?;
-    Ok(Scene::read(unit, day).await?.list())
+    Ok(Scene::read(unit, day, request.morning).await?.list())
 }
 
 /// The day's list with all that it names.
@@ -539,7 +642,7 @@ pub async fn bundle(
     request: GetDayBundleRequest,
 ) -> Result<DayBundle, Fault> {
     let day = day_of(&request.date)?;
-    let scene = Scene::read(unit, day).await?;
+    let scene = Scene::read(unit, day, request.morning).await?;
     let crosses = crosses::told(unit, &scene.crosses).await?;
     let named: BTreeSet<PlantId> = scene
         .crosses
@@ -576,7 +679,7 @@ pub async fn print(
     let day = day_of(&request.date)?;
     let size =
         PageSize::parse(&request.page).ok_or_else(|| Fault::field("/page", "a4 or letter"))?;
-    let list = Scene::read(unit, day).await?.list();
+    let list = Scene::read(unit, day, request.morning).await?.list();
     Ok(Document {
         content_type: "application/pdf".to_owned(),
         file_name: format!("day-{day}.pdf"),
@@ -652,8 +755,12 @@ fn sheet(list: &DayList, size: PageSize) -> Vec<u8> {
         .iter()
         .map(|g| {
             format!(
-                "{}: {} flowers, balloon stage {}  {}",
-                g.name, g.flowers_n, g.balloon, g.note
+                "{}: {} flowers, balloon stage {}  {}  {}",
+                g.name,
+                g.flowers_n,
+                g.balloon,
+                g.places.join("; "),
+                g.note
             )
         })
         .collect();

@@ -21,6 +21,7 @@ use phenology::series::CompleteHours;
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 
+use super::kept_forecasts;
 use super::weather::{self, Station, season_year, winter_notes};
 use crate::CrossingApp;
 use crate::domain::forecast::{dates_seen, latest_seen, prior, season_of};
@@ -403,7 +404,7 @@ async fn asked(
 
 /// Forecasts bloom.
 pub async fn forecast(
-    _app: &CrossingApp,
+    app: &CrossingApp,
     unit: &mut Unit,
     request: ForecastBloomRequest,
 ) -> Result<BloomForecastList, Fault> {
@@ -419,6 +420,10 @@ pub async fn forecast(
     fields.finish()?;
     let page = Page::parse(request.limit, &request.cursor)?;
     let row = weather::station(unit, &request.station_id).await?;
+    let key = kept_forecasts::key(unit, row.id, &request).await?;
+    if let Some(kept) = app.kept.forecasts.get(&key) {
+        return Ok(kept);
+    }
     let span = weather::StationSpan::of(&row);
     let known = seasons_known(&span, season);
     let station = Station::read(unit, row, *known.start(), season).await?;
@@ -515,6 +520,7 @@ pub async fn forecast(
     })
     .await
     .map_err(Fault::internal)?;
+    app.kept.forecasts.insert(key, found.clone());
     Ok(found)
 }
 
@@ -524,7 +530,7 @@ fn days_into(days: u32) -> u16 {
 
 /// Scores past seasons blind.
 pub async fn score(
-    _app: &CrossingApp,
+    app: &CrossingApp,
     unit: &mut Unit,
     request: ScoreBloomForecastRequest,
 ) -> Result<BloomForecastScores, Fault> {
@@ -541,6 +547,10 @@ pub async fn score(
     }
     fields.finish()?;
     let row = weather::station(unit, &request.station_id).await?;
+    let key = kept_forecasts::key(unit, row.id, &request).await?;
+    if let Some(kept) = app.kept.scores.get(&key) {
+        return Ok(kept);
+    }
     let span = weather::StationSpan::of(&row);
     let asked_until = request
         .until_season
@@ -611,6 +621,7 @@ pub async fn score(
     })
     .await
     .map_err(Fault::internal)??;
+    app.kept.scores.insert(key, scored.clone());
     Ok(scored)
 }
 

@@ -14,6 +14,7 @@ pub mod fruit;
 pub mod genetics;
 pub mod germplasm;
 pub mod import;
+pub mod kept_forecasts;
 pub mod labels;
 pub mod mothers;
 pub mod passes;

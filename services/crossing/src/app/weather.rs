@@ -4,7 +4,7 @@ use contract::common::{BatchReply, RejectedRow};
 use contract::crossing::{
     ChillDay, EditWeatherStationRequest, GetWeatherStationRequest, ListWeatherStationsRequest,
     LoadWeatherCsvRequest, RecordWeatherRequest, RegisterWeatherStationRequest, SeasonChill,
-    SeasonChillRequest, WeatherFill, WeatherReading, WeatherStation, WeatherStationList,
+    SeasonChillRequest, WeatherFill, WeatherStation, WeatherStationList,
 };
 use jiff::civil::Date;
 use phenology::chill::{ChillModel, chill_account_dated};
@@ -18,8 +18,10 @@ use platform::{Fault, Fields, Unit};
 use super::{NAME_CHARS, NOTE_CHARS, at_most};
 use crate::CrossingApp;
 use crate::domain::PlantId;
-use crate::domain::weather::{Batch, Days, ReadingClock, StationId, StationTime, ask_about_unit};
-use crate::domain::weather_csv::readings_from_csv;
+use crate::domain::weather::{
+    Batch, Days, ReadingClock, ReadingSource, StationId, StationTime, ask_about_unit,
+};
+use crate::domain::weather_csv::CsvText;
 use crate::domain::winter::{Winter, origin_word, season_days};
 use crate::store::germplasm as plants;
 use crate::store::text_of;
@@ -209,17 +211,13 @@ pub async fn record(
     unit: &mut Unit,
     request: RecordWeatherRequest,
 ) -> Result<BatchReply, Fault> {
-    ask_about_unit(&request.rows, request.unit_confirmed)
-        .map_err(|question| Fault::field("/unit_confirmed", question))?;
-    let rows = (0..).zip(request.rows).collect();
-    take(
-        unit,
-        &request.station_id,
-        rows,
-        &request.clock,
-        &request.source,
-    )
-    .await
+    let sending = Sending {
+        station_id: &request.station_id,
+        unit_confirmed: request.unit_confirmed,
+        clock: &request.clock,
+        source: &request.source,
+    };
+    take(unit, request.rows, sending).await
 }
 
 /// Takes readings from CSV text.
@@ -228,33 +226,40 @@ pub async fn load_csv(
     unit: &mut Unit,
     request: LoadWeatherCsvRequest,
 ) -> Result<BatchReply, Fault> {
-    if request.csv.trim().is_empty() {
-        return Err(Fault::field(
-            "/csv",
-            "is required: headings and a line for each reading",
-        ));
-    }
-    let rows = readings_from_csv(&request.csv).map_err(|message| Fault::field("/csv", message))?;
-    let bare: Vec<WeatherReading> = rows.iter().map(|(_, row)| row.clone()).collect();
-    ask_about_unit(&bare, request.unit_confirmed)
-        .map_err(|question| Fault::field("/unit_confirmed", question))?;
-    take(
-        unit,
-        &request.station_id,
-        rows,
-        &request.clock,
-        &request.source,
-    )
-    .await
+    let sending = Sending {
+        station_id: &request.station_id,
+        unit_confirmed: request.unit_confirmed,
+        clock: &request.clock,
+        source: &request.source,
+    };
+    take(unit, CsvText(&request.csv), sending).await
 }
 
+/// How readings are sent, whatever they come from.
+struct Sending<'a> {
+    station_id: &'a str,
+    unit_confirmed: bool,
+    clock: &'a str,
+    source: &'a str,
+}
+
+/// Takes the readings of a source.
 async fn take(
     unit: &mut Unit,
-    station_id: &str,
-    rows: Vec<(u64, WeatherReading)>,
-    clock: &str,
-    source: &str,
+    readings: impl ReadingSource,
+    sending: Sending<'_>,
 ) -> Result<BatchReply, Fault> {
+    let Sending {
+        station_id,
+        unit_confirmed,
+        clock,
+        source,
+    } = sending;
+    let rows = readings
+        .readings()
+        .map_err(|(field, problem)| Fault::field(field, problem))?;
+    ask_about_unit(&rows, unit_confirmed)
+        .map_err(|question| Fault::field("/unit_confirmed", question))?;
     let mut fields = Fields::new();
     let id: Option<StationId> = fields.id("station_id", station_id);
     let clock = fields

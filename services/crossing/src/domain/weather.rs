@@ -26,6 +26,24 @@ platform::words! {
     }
 }
 
+/// Where readings come from: CSV text and rows sent to the API are two such sources, and a further
+/// one, as a network of stations, is added by saying how its readings are had.
+pub trait ReadingSource {
+    /// The readings with their rows, counted from 0, by which faults are told. A row that cannot be
+    /// read carries what is wrong with it.
+    ///
+    /// # Errors
+    /// What is wrong with the whole, and in which field of the request it lies.
+    fn readings(self) -> Result<Vec<(u64, WeatherReading)>, (&'static str, String)>;
+}
+
+/// Readings as they were sent.
+impl ReadingSource for Vec<WeatherReading> {
+    fn readings(self) -> Result<Vec<(u64, WeatherReading)>, (&'static str, String)> {
+        Ok((0..).zip(self).collect())
+    }
+}
+
 /// Temperatures nearer than this are one and the same.
 const SAME_C: f64 = 1e-6;
 /// Hours of a day.
@@ -187,13 +205,13 @@ impl StationTime {
 ///
 /// # Errors
 /// What makes it look so, and what to send.
-pub fn ask_about_unit(rows: &[WeatherReading], confirmed: bool) -> Result<(), String> {
+pub fn ask_about_unit(rows: &[(u64, WeatherReading)], confirmed: bool) -> Result<(), String> {
     if confirmed {
         return Ok(());
     }
     let values = rows
         .iter()
-        .flat_map(|row| [row.temperature_c, row.min_c, row.max_c])
+        .flat_map(|(_, row)| [row.temperature_c, row.min_c, row.max_c])
         .flatten();
     match looks_fahrenheit(values) {
         None => Ok(()),

@@ -2,12 +2,27 @@
 
 use contract::crossing::WeatherReading;
 
+use super::weather::ReadingSource;
+
+/// Text with a line of headings and a line for each reading.
+pub struct CsvText<'a>(pub &'a str);
+
+impl ReadingSource for CsvText<'_> {
+    fn readings(self) -> Result<Vec<(u64, WeatherReading)>, (&'static str, String)> {
+        if self.0.trim().is_empty() {
+            let problem = "is required: headings and a line for each reading";
+            return Err(("/csv", problem.to_owned()));
+        }
+        readings_from_csv(self.0).map_err(|problem| ("/csv", problem))
+    }
+}
+
 /// Reads readings from CSV text; rows that cannot be read carry what is wrong with them. A line
 /// without any temperature is a missing reading and is passed over.
 ///
 /// # Errors
 /// Headings that are not understood.
-pub fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, String> {
+fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, String> {
     let text = text.trim_start_matches('\u{feff}');
     let headings = text.lines().next().unwrap_or_default();
     let delimiter = [b',', b';', b'\t']

@@ -265,36 +265,51 @@ pub async fn counts(
     db: &mut Db,
     crosses: &[CrossId],
 ) -> Result<std::collections::HashMap<CrossId, CrossCounts>, sqlx::Error> {
+    counts_until(db, crosses, None).await
+}
+
+/// How far crosses had come by the end of a day, or have come by now.
+pub async fn counts_until(
+    db: &mut Db,
+    crosses: &[CrossId],
+    until: Option<Day>,
+) -> Result<std::collections::HashMap<CrossId, CrossCounts>, sqlx::Error> {
     let rows: Vec<CountsRow> = sqlx::query_as(
         "select u.id as cross_id, p.*, f.*, h.*, s.*, \
              (select coalesce(sum(planted_n), 0) from planting \
-                 where programme_id = current_programme() and cross_id = u.id) as seedlings_n \
+                 where programme_id = current_programme() and cross_id = u.id \
+                     and ($2::date is null or planted_on <= $2)) as seedlings_n \
          from unnest($1::uuid[]) as u (id) \
          cross join lateral ( \
              select count(*) as passes_n, coalesce(sum(emasculated_n), 0) as emasculated_n, \
                  coalesce(sum(pollinated_n), 0) as pollinated_n, \
                  coalesce(sum(unfit_n), 0) as unfit_n, coalesce(sum(stray_n), 0) as stray_n, \
                  min(on_day) as first_pass_on, max(on_day) as last_pass_on \
-             from pass where programme_id = current_programme() and cross_id = u.id) p \
+             from pass where programme_id = current_programme() and cross_id = u.id \
+                 and ($2::date is null or on_day <= $2)) p \
          cross join lateral ( \
              select max(set_n)::bigint as set_n from ( \
                  select set_n from fruit_count \
                  where programme_id = current_programme() and cross_id = u.id \
+                     and ($2::date is null or on_day <= $2) \
                      and set_n is not null order by on_day desc, entry desc limit 1) latest) f \
          cross join lateral ( \
              select coalesce(sum(harvested_n), 0) as harvested_n, \
                  coalesce(sum(stones_n), 0) as stones_n, \
                  min(on_day) filter (where harvested_n > 0) as first_harvest_on \
-             from fruit_count where programme_id = current_programme() and cross_id = u.id) h \
+             from fruit_count where programme_id = current_programme() and cross_id = u.id \
+                 and ($2::date is null or on_day <= $2)) h \
          cross join lateral ( \
              select coalesce(sum(seed_n) filter (where step = 'extracted'), 0) as extracted_n, \
                  coalesce(sum(seed_n) filter (where step = 'stratified'), 0) as stratified_n, \
                  coalesce(sum(seed_n) filter (where step = 'rescued'), 0) as rescued_n, \
                  coalesce(sum(seed_n) filter (where step = 'germinated'), 0) as germinated_n, \
                  coalesce(sum(seed_n) filter (where step = 'lost'), 0) as lost_n \
-             from seed_entry where programme_id = current_programme() and cross_id = u.id) s",
+             from seed_entry where programme_id = current_programme() and cross_id = u.id \
+                 and ($2::date is null or on_day <= $2)) s",
     )
     .bind(crosses)
+    .bind(until)
     .fetch_all(db)
     .await?;
     Ok(rows

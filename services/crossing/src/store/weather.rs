@@ -252,6 +252,26 @@ pub async fn add(
     Ok(())
 }
 
+/// The state of all that a station's forecasts rest on: its site's readings, which only grow, the
+/// notes of bloom, which only grow, and the versions of stations and plants.
+pub async fn state(db: &mut Db, station: StationId) -> Result<String, sqlx::Error> {
+    sqlx::query_scalar(
+        "select concat_ws(' ', \
+             (select string_agg(concat_ws(':', o.id, o.version, \
+                     (select count(*) from weather_day d where d.programme_id = o.programme_id \
+                         and d.station_id = o.id)), ',' order by o.id) \
+                 from weather_station s join weather_station o \
+                     on o.programme_id = s.programme_id and lower(o.site) = lower(s.site) \
+                 where s.programme_id = current_programme() and s.id = $1), \
+             (select count(*) from bloom_record where programme_id = current_programme()), \
+             (select concat_ws(':', count(*), coalesce(sum(version), 0)) from germplasm \
+                 where programme_id = current_programme()))",
+    )
+    .bind(station)
+    .fetch_one(db)
+    .await
+}
+
 /// Notes of bloom at a site, or without a site, by plant and day.
 pub async fn bloom_notes(
     db: &mut Db,

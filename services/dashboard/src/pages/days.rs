@@ -37,14 +37,31 @@ pub async fn today(desk: Desk) -> Result<Response, Trouble> {
 
 /// The list of one day.
 pub async fn show(desk: Desk, Path(date): Path<String>) -> Shown {
-    let request = GetDayRequest { date: date.clone() };
+    let request = GetDayRequest {
+        morning: in_the_morning(&desk, &date),
+        date,
+    };
     let day = desk.crossing()?.get_day(request).await?.into_inner();
     Ok(Page::new(heading(&day), body(&day)))
+}
+
+/// Whether the list is asked for as it stood in the morning: of a past day it is, unless the
+/// reader wants what was left over in the evening.
+fn in_the_morning(desk: &Desk, date: &str) -> bool {
+    match desk.ask.text("as").as_str() {
+        "morning" => true,
+        "evening" => false,
+        // A day that is over everywhere: the earliest zone is half a day behind UTC.
+        _ => date
+            .parse::<Date>()
+            .is_ok_and(|day| day.saturating_add(1.day()) < desk.today("UTC")),
+    }
 }
 
 /// The list of one day as the service prints it.
 pub async fn sheet(desk: Desk, Path(date): Path<String>) -> Result<Response, Trouble> {
     let request = PrintDayRequest {
+        morning: in_the_morning(&desk, &date),
         date,
         page: desk.ask.text("page"),
     };
@@ -85,7 +102,10 @@ fn body(day: &DayList) -> Markup {
             (field("date", "Another day", "date", &day.date))
             button { "Show" }
             @if let Some(after) = beside(1) { a href={ "/days/" (after) } rel="next" { "Day after" } }
-            a href={ "/days/" (day.date) "/sheet.pdf" } { "Sheet to print (PDF)" }
+            a href={ "/days/" (day.date) "/sheet.pdf?as=" (if day.morning { "morning" } else { "evening" }) } { "Sheet to print (PDF)" }
+        }
+        p.no-print {
+            @if day.morning { "As it stood in the morning. " a href="?as=evening" { "What is left of it" } } @else { "With what was written of the day. " a href="?as=morning" { "As it stood in the morning" } }
         }
         nav.no-print aria-label="Parts of the list" {
             ul.jump {
@@ -153,6 +173,11 @@ fn gathering(g: &DayGathering) -> Markup {
             (words::some(g.to_pollinate_n, "flower", "flowers")) " still to be pollinated, "
             (words::count(g.served_by_lots_n)) " served by lots in hand"
             @if !g.cross_numbers.is_empty() { "; for " (g.cross_numbers.join(", ")) }
+            @if g.grains_needed_n > 0.0 {
+                "; " (words::count((g.grains_needed_n / 1000.0).round() as u32)) " thousand grains, "
+                (words::measure(g.anthers_per_flower_n)) " anthers to a flower"
+            }
+            @if !g.places.is_empty() { "; at " strong { (g.places.join("; ")) } }
             @if !g.note.is_empty() { "; " (g.note) }
         }
     }

@@ -57,6 +57,7 @@ pub fn routes() -> Router<Dashboard> {
         .route("/crosses", get(crosses::list))
         .route("/crosses/{id}", get(crosses::show))
         .route("/crosses/{id}/seedlings", get(seedlings::field))
+        .route("/seedlings", get(seedlings::ground))
         .route("/seedlings/{id}", get(seedlings::show))
         .route("/germplasm", get(germplasm::list))
         .route("/germplasm/{id}", get(germplasm::show))

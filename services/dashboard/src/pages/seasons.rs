@@ -127,7 +127,8 @@ pub async fn show(desk: Desk, Path(year): Path<String>) -> Shown {
                 a href={ "/winter?season=" (year) } { "Winter before it" } ", "
                 a href={ "/bloom-forecast?season=" (year) } { "bloom forecast" } ", "
                 a href={ "/pollinizer-trials?season=" (year) } { "pollinizer trials" } ", "
-                a href={ "/season-plan?season=" (year) } { "plan of its crosses" } "."
+                a href={ "/season-plan?season=" (year) } { "plan of its crosses" } ", "
+                a href={ "/seedlings?season=" (year) } { "its seedlings in the field" } "."
             }
             h2 { "From flower to seedling" }
             (funnel(&season))

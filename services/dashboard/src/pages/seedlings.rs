@@ -7,7 +7,9 @@ use maud::html;
 use super::Shown;
 use super::germplasm::show_pedigree;
 use crate::desk::Desk;
-use crate::html::{Table, count, day, facts, link, maybe_percent, pager, text, warnings, word};
+use crate::html::{
+    Table, count, day, facts, field as form_field, link, maybe_percent, pager, text, warnings, word,
+};
 use crate::layout::Page;
 use crate::picture::{Ground, Square, State};
 use crate::words;
@@ -31,8 +33,51 @@ pub async fn field(desk: Desk, Path(id): Path<String>) -> Shown {
         ..ListSeedlingsRequest::default()
     };
     let list = crossing.list_seedlings(asked).await?.into_inner();
+    let blocks = by_block(&list.items);
+    Ok(Page::new(
+        format!("Seedlings of cross {}", cross.number),
+        html! {
+            p { a href={ "/crosses/" (cross.id) } { (cross.seed_parent_name) " × " (if cross.open_pollinated { "open-pollinated" } else { &cross.pollen_parent_name }) } ", season " (cross.season) }
+            @if blocks.is_empty() { p.quiet { "No seedling has been planted." } }
+            (maps(&blocks))
+            (pager(&desk.ask, list.next_cursor.as_ref()))
+        },
+    ))
+}
+
+/// Seedlings of all crosses as they stand in the field, by season and block.
+pub async fn ground(desk: Desk) -> Shown {
+    let ask = &desk.ask;
+    let asked = ListSeedlingsRequest {
+        limit: PAGE,
+        cursor: ask.text("cursor"),
+        season: ask.text("season"),
+        block: ask.text("block"),
+        row: ask.number("row"),
+        ..ListSeedlingsRequest::default()
+    };
+    let list = desk.crossing()?.list_seedlings(asked).await?.into_inner();
+    let blocks = by_block(&list.items);
+    Ok(Page::new(
+        "Seedlings in the field",
+        html! {
+            form.ask method="get" {
+                (form_field("season", "Crossing year", "number", &ask.text("season")))
+                (form_field("block", "Block", "text", &ask.text("block")))
+                (form_field("row", "Row", "number", &ask.text("row")))
+                button { "Show" }
+            }
+            @if blocks.is_empty() { p.quiet { "No seedling fits." } }
+            (maps(&blocks))
+            (pager(ask, list.next_cursor.as_ref()))
+        },
+    ))
+}
+
+/// Seedlings by site and block, in the order in which the blocks come.
+fn by_block(all: &[Seedling]) -> Vec<(String, Vec<&Seedling>)> {
     let mut blocks: Vec<(String, Vec<&Seedling>)> = Vec::new();
-    for seedling in &list.items {
+    for seedling in all {
         let block = match seedling.site.is_empty() {
             true => seedling.block.clone(),
             false => format!("{}, {}", seedling.site, seedling.block),
@@ -42,18 +87,24 @@ pub async fn field(desk: Desk, Path(id): Path<String>) -> Shown {
             None => blocks.push((block, vec![seedling])),
         }
     }
-    Ok(Page::new(
-        format!("Seedlings of cross {}", cross.number),
-        html! {
-            p { a href={ "/crosses/" (cross.id) } { (cross.seed_parent_name) " × " (if cross.open_pollinated { "open-pollinated" } else { &cross.pollen_parent_name }) } ", season " (cross.season) }
-            @if blocks.is_empty() { p.quiet { "No seedling has been planted." } }
-            @for (index, (block, seedlings)) in blocks.iter().enumerate() {
-                h2 { "Block " (block) }
-                (map(index, block, seedlings))
-            }
-            (pager(&desk.ask, list.next_cursor.as_ref()))
-        },
-    ))
+    blocks
+}
+
+fn maps(blocks: &[(String, Vec<&Seedling>)]) -> maud::Markup {
+    html! {
+        @for (index, (block, seedlings)) in blocks.iter().enumerate() {
+            h2 { "Block " (block) }
+            (map(index, block, seedlings))
+        }
+    }
+}
+
+fn father(s: &Seedling) -> &str {
+    if s.pollen_parent_name.is_empty() {
+        "open-pollinated"
+    } else {
+        &s.pollen_parent_name
+    }
 }
 
 fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
@@ -73,7 +124,13 @@ fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
                 row: s.row,
                 column: s.position,
                 text: s.number.rsplit('-').next().unwrap_or_default().to_owned(),
-                title: format!("{}, {}", s.number, if s.living { "living" } else { "dead" }),
+                title: format!(
+                    "{}, {} × {}, {}",
+                    s.number,
+                    s.seed_parent_name,
+                    father(s),
+                    if s.living { "living" } else { "dead" }
+                ),
                 link: format!("/seedlings/{}", s.id),
                 state: if s.living {
                     State::Standing
@@ -86,6 +143,7 @@ fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
     };
     let table = Table::new(format!("Seedlings in block {block}"))
         .text("Seedling")
+        .text("Cross")
         .number("Row")
         .number("Place")
         .text("Planted")
@@ -94,6 +152,7 @@ fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
         .rows(seedlings, |s| {
             vec![
                 link("/seedlings", &s.id, &s.number),
+                link("/crosses", &s.cross_id, &s.cross_number),
                 count(s.row),
                 count(s.position),
                 day(&s.planted_on),

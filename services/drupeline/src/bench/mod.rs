@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod day_list;
 mod load;
 mod records;
 mod release_status;
@@ -137,6 +138,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
         release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
         seedlings::measure(&peers, &accounts, &plain, today).await?,
         records::measure(&peers, &accounts, &plain, &demo.trials).await?,
+        day_list::measure(&peers, &accounts, &plain).await?,
     ])
 }
 

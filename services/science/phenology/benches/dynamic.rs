@@ -80,4 +80,18 @@ fn main() {
         "state held at any time: {} bytes",
         size_of::<ChillAccumulator>()
     );
+    match peak_memory_kb() {
+        Some(peak_kb) => println!(
+            "peak memory of the process: {peak_kb} kB; the hours at once would take {:.0} kB",
+            hours_n * 8.0 / 1024.0
+        ),
+        None => println!("peak memory of the process: not told by this system"),
+    }
+}
+
+/// The most memory that the process ever held, as Linux tells it.
+fn peak_memory_kb() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|line| line.starts_with("VmHWM:"))?;
+    line.split_whitespace().nth(1)?.parse().ok()
 }
