@@ -278,7 +278,9 @@ pub(crate) async fn with_analyses(
 /// variance of the values: √(1 − se² / variance) (Henderson 1975, from memory; for a plant that is
 /// not inbred).
 fn accuracy(standard_error: f64, variance: f64) -> f64 {
-    (1.0 - standard_error.powi(2) / variance).clamp(0.0, 1.0).sqrt()
+    (1.0 - standard_error.powi(2) / variance)
+        .clamp(0.0, 1.0)
+        .sqrt()
 }
 
 /// A pair that passed what can be reckoned without its S alleles.

@@ -14,8 +14,6 @@ pub(crate) struct Correction<K> {
     pub supersedes: Id<K>,
     /// Why it was wrong.
     pub why: String,
-    /// Nothing takes its place: it should not have been made.
-    pub withdraw: bool,
 }
 
 /// Reads a correction; none for an entry of its own.
@@ -48,7 +46,6 @@ pub(crate) fn read<K>(
     Some(Correction {
         supersedes: fields.optional_id("supersedes", supersedes)?,
         why: why.to_owned(),
-        withdraw,
     })
 }
 
@@ -66,7 +63,10 @@ pub(crate) async fn stand_back<K>(
     };
     let old = correction.supersedes;
     if old == by {
-        fields.fault("supersedes", "is the id of this very entry; give it its own");
+        fields.fault(
+            "supersedes",
+            "is the id of this very entry; give it its own",
+        );
         return Ok(None);
     }
     let stands = store::supersede(unit.connection(), entries, old.uuid(), by.uuid()).await?;

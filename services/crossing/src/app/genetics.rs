@@ -104,12 +104,18 @@ pub async fn progeny_odds(
     let needed = plants_for(share.lowest)?;
     let mut reply = ProgenyOddsReply {
         share: share.exact.map(Share::value),
-        fraction: share.exact.map(|share| share.to_string()).unwrap_or_default(),
+        fraction: share
+            .exact
+            .map(|share| share.to_string())
+            .unwrap_or_default(),
         lowest_share: share.lowest,
         highest_share: share.highest,
         plants_needed: needed,
         plants_needed_at_best: plants_for(share.highest)?,
-        loci: crosses.iter().map(|cross| at_locus(cross, species)).collect(),
+        loci: crosses
+            .iter()
+            .map(|cross| at_locus(cross, species))
+            .collect(),
         linked: parents::linked_in_words(&share.linked),
         notes: notes_on(&share, species, &crosses),
         ..ProgenyOddsReply::default()

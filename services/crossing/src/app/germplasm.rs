@@ -269,8 +269,7 @@ async fn check(
     at_most(&mut fields, "protected_by", &told.protected_by, NAME_CHARS);
     let taxon = parents::taxon(&mut fields, "species", &told.species);
     let standing: Option<Standing> = fields.word("kind", &told.kind);
-    let genotype =
-        parents::s_genotype(&mut fields, "s_alleles", taxon.as_ref(), &told.s_alleles);
+    let genotype = parents::s_genotype(&mut fields, "s_alleles", taxon.as_ref(), &told.s_alleles);
     rules::check_loci(&mut fields, taxon.as_ref(), &told.loci);
     rules::check_passport(&mut fields, &told.passport.clone().unwrap_or_default());
     for (trait_name, value) in &told.traits {
@@ -298,8 +297,7 @@ async fn check(
     );
 
     let open = told.pollen_parent_id == OPEN;
-    let seed_parent: Option<PlantId> =
-        fields.optional_id("seed_parent_id", &told.seed_parent_id);
+    let seed_parent: Option<PlantId> = fields.optional_id("seed_parent_id", &told.seed_parent_id);
     let pollen_parent: Option<PlantId> = fields.optional_id(
         "pollen_parent_id",
         if open { "" } else { &told.pollen_parent_id },

@@ -12,8 +12,8 @@ use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use sqlx::types::Json;
 
-use super::germplasm::OrNil as _;
 use super::fruit::SoFar;
+use super::germplasm::OrNil as _;
 use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, not_ahead, stored};
 use crate::CrossingApp;
 use crate::domain::doubt::{self, MotherWork, Worked};
@@ -72,19 +72,18 @@ pub async fn record(
     let withdraw = request.withdraw;
     fields.require(
         !withdraw
-            || [counted.emasculated_n, counted.pollinated_n, counted.unfit_n, counted.stray_n]
-                == [0; 4],
+            || [
+                counted.emasculated_n,
+                counted.pollinated_n,
+                counted.unfit_n,
+                counted.stray_n,
+            ] == [0; 4],
         "withdraw",
         "takes nothing in place of the superseded pass; leave the counts at 0",
     );
-    let corrected = corrections::stand_back(
-        &mut fields,
-        unit,
-        Entries::Passes,
-        correction.as_ref(),
-        id,
-    )
-    .await?;
+    let corrected =
+        corrections::stand_back(&mut fields, unit, Entries::Passes, correction.as_ref(), id)
+            .await?;
     if let Some(correction) = &correction {
         pollen::supersede_use(unit.connection(), correction.supersedes, id).await?;
     }
@@ -107,7 +106,11 @@ pub async fn record(
     };
     facts.check(&mut fields, &counted);
     for changed in corrected.into_iter().chain([cross.id]) {
-        let more_n = if changed == cross.id { counted.pollinated_n } else { 0 };
+        let more_n = if changed == cross.id {
+            counted.pollinated_n
+        } else {
+            0
+        };
         check_fruit_follows(&mut fields, unit, changed, more_n).await?;
     }
     fields.finish()?;
@@ -136,7 +139,9 @@ pub async fn record(
         pass_n: 0,
         supersedes: correction.as_ref().map(|correction| correction.supersedes),
         superseded_by: None,
-        correction: correction.map(|correction| correction.why).unwrap_or_default(),
+        correction: correction
+            .map(|correction| correction.why)
+            .unwrap_or_default(),
         withdrawn: withdraw,
     };
     let programme = unit.programme()?;
@@ -200,7 +205,9 @@ async fn check_fruit_follows(
         .await?
         .is_none_or(|row| row.open_pollinated());
     let counts = so_far.counts;
-    let fruit = counts.fruit_harvested_n.max(counts.fruit_set_n.unwrap_or(0));
+    let fruit = counts
+        .fruit_harvested_n
+        .max(counts.fruit_set_n.unwrap_or(0));
     let pollinated = counts.flowers_pollinated_n.saturating_add(more_n);
     fields.require(
         open || fruit <= pollinated,

@@ -5,8 +5,8 @@ use std::collections::{HashMap, HashSet};
 use ::pedigree::{Branch, ParentRole, Pedigree, PedigreeError, PedigreeTree};
 use contract::common::Numbers;
 use contract::crossing::{
-    ExtractPedigreeRequest, FounderContribution, FounderContributions, FoundersRequest, KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode,
-    PedigreeRequest, PlantParents,
+    ExtractPedigreeRequest, FounderContribution, FounderContributions, FoundersRequest,
+    KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode, PedigreeRequest, PlantParents,
 };
 use platform::{Fault, Fields, Unit};
 

@@ -379,7 +379,10 @@ fn told(
         ));
     }
     if !drawn.proven {
-        notes.push("the pairing is the best that was found; that none is less inbred was not proven".to_owned());
+        notes.push(
+            "the pairing is the best that was found; that none is less inbred was not proven"
+                .to_owned(),
+        );
     }
     let mut contributions: Vec<ParentContribution> = (0..n)
         .filter(|&i| drawn.best.shares[i] > NO_SHARE || planned[i] > 0.0)

@@ -25,8 +25,8 @@ use crate::domain::seed::{
 use crate::domain::{CrossId, SeedEntryId};
 use crate::store::corrections::Entries;
 use crate::store::crosses::{self as cross_store, CrossRow};
-use crate::store::{id_text, raising};
 use crate::store::seed::{self as store, SeedRow};
+use crate::store::{id_text, raising};
 
 /// Seeds in one entry at most.
 const MOST_SEEDS: u32 = 1_000_000;
@@ -89,7 +89,15 @@ pub async fn record(
         way.check_extracted(&mut fields, request.seed_n, request.stones_n);
         (None, 0)
     } else {
-        let taken = taken(&mut fields, &request, step, cause, source, &balance, &standing);
+        let taken = taken(
+            &mut fields,
+            &request,
+            step,
+            cause,
+            source,
+            &balance,
+            &standing,
+        );
         if let Some(taken) = taken {
             way.check_taken(
                 &mut fields,
@@ -224,7 +232,10 @@ fn check_corrected(
     fields.require(
         came_of_it == 0 || !(withdraw || other_step),
         "supersedes",
-        format!("{came_of_it} entries name this {} seed as their source; correct them first", old.step),
+        format!(
+            "{came_of_it} entries name this {} seed as their source; correct them first",
+            old.step
+        ),
     );
 }
 
@@ -241,12 +252,12 @@ fn taken(
 ) -> Option<Taken> {
     let sources = step.sources(cause);
     let named: Option<SeedStep> = fields.optional_word("from_step", &request.from_step);
-    if let Some(named) = named {
-        fields.require(
-            sources.contains(&named),
+    if let Some(named) = named.filter(|named| !sources.contains(named)) {
+        fields.fault(
             "from_step",
             format!("seed is not {step} from what was {named}"),
         );
+        return None;
     }
     let Some(source) = source else {
         return match named {
@@ -261,16 +272,18 @@ fn taken(
         );
         return None;
     };
-    let Some(stage) = SeedStep::from_word(&batch.step).filter(|stage| {
-        sources.contains(stage) && named.is_none_or(|named| named == *stage)
-    }) else {
+    let Some(stage) = SeedStep::from_word(&batch.step)
+        .filter(|stage| sources.contains(stage) && named.is_none_or(|named| named == *stage))
+    else {
         fields.fault(
             "source_id",
             format!("its seed was {}; seed is not {step} from that", batch.step),
         );
         return None;
     };
-    let gone: i32 = of_source(standing, source).map(|row| row.seed_n - row.found_n).sum();
+    let gone: i32 = of_source(standing, source)
+        .map(|row| row.seed_n - row.found_n)
+        .sum();
     let in_batch = u32::try_from(batch.seed_n - gone).unwrap_or(0);
     let left_n = balance.left_n(stage).min(in_batch);
     Some(Taken {
@@ -303,7 +316,9 @@ async fn check_rest_reconciles(unit: &mut Unit, cross: CrossId) -> Result<(), Fa
     let rows = store::ever(unit.connection(), cross).await?;
     let standing: Vec<&SeedRow> = rows.iter().filter(|row| row.stands()).collect();
     for batch in &standing {
-        let gone: i32 = of_source(&standing, batch.id).map(|row| row.seed_n - row.found_n).sum();
+        let gone: i32 = of_source(&standing, batch.id)
+            .map(|row| row.seed_n - row.found_n)
+            .sum();
         fields.require(
             gone <= batch.seed_n,
             "seed_n",
@@ -315,7 +330,10 @@ async fn check_rest_reconciles(unit: &mut Unit, cross: CrossId) -> Result<(), Fa
 
 fn batch_number(cross: &CrossRow, batch_n: Option<i32>) -> String {
     batch_n.map_or_else(String::new, |n| {
-        format!("{}-S{n}", advice::cross_numbers(cross.season, cross.number).0)
+        format!(
+            "{}-S{n}",
+            advice::cross_numbers(cross.season, cross.number).0
+        )
     })
 }
 
@@ -325,7 +343,10 @@ fn due_on(row: &SeedRow, cross: &CrossRow) -> Option<Date> {
         return None;
     }
     let taxon: Taxon = cross.species.parse().ok()?;
-    row.on_day.0.checked_add(stratification_days(&taxon).days()).ok()
+    row.on_day
+        .0
+        .checked_add(stratification_days(&taxon).days())
+        .ok()
 }
 
 fn day_text(day: Option<Date>) -> String {
@@ -380,13 +401,20 @@ pub async fn ledger(
     let count = |n: i64| u32::try_from(n).unwrap_or(0);
     let batches = batches(&rows, &cross);
     let mut losses: BTreeMap<(&str, &str), i64> = BTreeMap::new();
-    for row in rows.iter().filter(|row| row.stands() && row.step == SeedStep::Lost.word()) {
+    for row in rows
+        .iter()
+        .filter(|row| row.stands() && row.step == SeedStep::Lost.word())
+    {
         *losses
-            .entry((row.from_step.as_str(), row.cause.as_str())).or_default() += i64::from(row.seed_n);
+            .entry((row.from_step.as_str(), row.cause.as_str()))
+            .or_default() += i64::from(row.seed_n);
     }
     let deaths = raising::deaths(unit.connection(), id).await?;
     let mut notes = Vec::new();
-    if batches.iter().any(|batch| batch.step == SeedStep::Rescued.word()) {
+    if batches
+        .iter()
+        .any(|batch| batch.step == SeedStep::Rescued.word())
+    {
         notes.push(RESCUE_CAUTION.to_owned());
     }
     let found: i64 = balance.0.values().map(|stage| stage.found_n).sum();
@@ -486,7 +514,10 @@ fn curve(batch: &SeedRow, of_it: &[&SeedRow]) -> Option<GerminationCurve> {
         return None;
     }
     let mut by_day: BTreeMap<Date, u32> = BTreeMap::new();
-    for row in of_it.iter().filter(|row| row.step == SeedStep::Germinated.word()) {
+    for row in of_it
+        .iter()
+        .filter(|row| row.step == SeedStep::Germinated.word())
+    {
         *by_day.entry(row.on_day.0).or_default() += u32::try_from(row.seed_n).unwrap_or(0);
     }
     let mut up_n = 0;
@@ -545,8 +576,7 @@ pub async fn due(
         };
         let rows = store::ever(unit.connection(), id).await?;
         items.extend(batches(&rows, &cross).into_iter().filter(|batch| {
-            !batch.due_on.is_empty()
-                && until.as_ref().is_none_or(|until| batch.due_on <= *until)
+            !batch.due_on.is_empty() && until.as_ref().is_none_or(|until| batch.due_on <= *until)
         }));
     }
     items.sort_by(|a, b| (&a.due_on, &a.number).cmp(&(&b.due_on, &b.number)));

@@ -509,7 +509,10 @@ pub async fn record_locus(
                 .and_then(|doubt| doubt.after(&evidence, error_rate))
                 .map_err(|error| Fault::field("/error_rate", error.to_string()))?
                 .probability();
-            (finding, Some((even / (1.0 - even)).clamp(1.0 / MOST_ODDS, MOST_ODDS)))
+            (
+                finding,
+                Some((even / (1.0 - even)).clamp(1.0 / MOST_ODDS, MOST_ODDS)),
+            )
         }
         _ => ("undecided", None),
     };
@@ -543,7 +546,10 @@ fn all_results(events: &[SeedlingEventRow]) -> (&'static str, f64) {
     for event in events.iter().filter(|event| !event.locus.is_empty()) {
         latest.insert(&event.locus, event);
     }
-    let odds: f64 = latest.values().filter_map(|event| event.evidence_odds).product();
+    let odds: f64 = latest
+        .values()
+        .filter_map(|event| event.evidence_odds)
+        .product();
     let finding = [CANNOT_BE, CANNOT_BE_OF_POLLEN_PARENT, CAN_BE]
         .into_iter()
         .find(|word| latest.values().any(|event| event.finding == *word))

@@ -203,4 +203,3 @@ pub fn linked_in_words(linked: &[LinkedPair]) -> Vec<String> {
         })
         .collect()
 }
-

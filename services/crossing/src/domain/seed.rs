@@ -59,12 +59,18 @@ impl SeedStep {
             (Self::Lost, Some(LossCause::NotGerminated)) => {
                 &[Self::Stratified, Self::Rescued, Self::Extracted]
             }
-            (Self::Lost, Some(LossCause::DampingOff)) => {
-                &[Self::Germinated, Self::Stratified, Self::Rescued, Self::Extracted]
-            }
-            (Self::Lost, _) => {
-                &[Self::Stratified, Self::Rescued, Self::Extracted, Self::Germinated]
-            }
+            (Self::Lost, Some(LossCause::DampingOff)) => &[
+                Self::Germinated,
+                Self::Stratified,
+                Self::Rescued,
+                Self::Extracted,
+            ],
+            (Self::Lost, _) => &[
+                Self::Stratified,
+                Self::Rescued,
+                Self::Extracted,
+                Self::Germinated,
+            ],
         }
     }
 }
@@ -131,7 +137,11 @@ impl Balance {
     /// The stage that planting takes from: what germinated, or where that was never counted, what
     /// was taken out of stones.
     pub fn planted_from(&self) -> SeedStep {
-        if self.0.get(&SeedStep::Germinated).is_some_and(|stage| stage.into_n > 0) {
+        if self
+            .0
+            .get(&SeedStep::Germinated)
+            .is_some_and(|stage| stage.into_n > 0)
+        {
             SeedStep::Germinated
         } else {
             SeedStep::Extracted

@@ -61,7 +61,10 @@ pub async fn supersede(
     if let Some(cross) = cross {
         return Ok(Stands::Back(cross));
     }
-    let later: Option<Option<Uuid>> = sqlx::query_scalar(look).bind(old).fetch_optional(db).await?;
+    let later: Option<Option<Uuid>> = sqlx::query_scalar(look)
+        .bind(old)
+        .fetch_optional(db)
+        .await?;
     Ok(match later {
         None => Stands::Unknown,
         Some(Some(later)) => Stands::SupersededBy(later),

@@ -8,9 +8,7 @@ use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder};
 
 use super::Db;
-use crate::domain::{
-    CrossId, FruitCountId, MotherId, PlantId, PlantingId, SeedlingEventId,
-};
+use crate::domain::{CrossId, FruitCountId, MotherId, PlantId, PlantingId, SeedlingEventId};
 
 /// A count of fruit.
 #[derive(Debug, Clone, FromRow)]

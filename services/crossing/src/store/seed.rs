@@ -57,11 +57,7 @@ pub async fn ever(db: &mut Db, cross: CrossId) -> Result<Vec<SeedRow>, sqlx::Err
 }
 
 /// Writes a step of seed.
-pub async fn insert(
-    db: &mut Db,
-    programme: ProgrammeId,
-    row: &SeedRow,
-) -> Result<(), sqlx::Error> {
+pub async fn insert(db: &mut Db, programme: ProgrammeId, row: &SeedRow) -> Result<(), sqlx::Error> {
     sqlx::query(
         "insert into seed_record (programme_id, id, cross_id, on_day, step, from_step, source_id, \
          batch_n, seed_n, found_n, stones_n, cause, medium, temperature_c, note, reason, by_name, \
