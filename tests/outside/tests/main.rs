@@ -9,4 +9,5 @@ mod pedigree;
 mod phenology;
 mod rights;
 mod selection;
+mod sites;
 mod threshold_models;

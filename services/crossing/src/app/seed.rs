@@ -520,6 +520,13 @@ fn curve(batch: &SeedRow, of_it: &[&SeedRow]) -> Option<GerminationCurve> {
     {
         *by_day.entry(row.on_day.0).or_default() += u32::try_from(row.seed_n).unwrap_or(0);
     }
+    // What was given up as not germinating was looked at on that day too.
+    for row in of_it
+        .iter()
+        .filter(|row| row.cause == LossCause::NotGerminated.word())
+    {
+        by_day.entry(row.on_day.0).or_default();
+    }
     let mut up_n = 0;
     let looks: Vec<(Date, f64, u32)> = by_day
         .into_iter()

@@ -54,12 +54,14 @@ fn main() {
     let best = parents.optimal(middle).expect("an optimum");
     let of_one = begun.elapsed();
     let begun = Instant::now();
-    let pairs = allocate_mates(&best.shares, &parents.coancestry, CROSSES, |_, _| true)
-        .expect("a pairing");
+    let pairs =
+        allocate_mates(&best.shares, &parents.coancestry, CROSSES, |_, _| true).expect("a pairing");
     let of_pairs = begun.elapsed();
 
     let ratio = |time: std::time::Duration| time.as_secs_f64() / baseline.as_secs_f64();
-    println!("dense factorisation of the {CANDIDATES} x {CANDIDATES} kinship matrix: {baseline:?} (first pivot {solid:.3})");
+    println!(
+        "dense factorisation of the {CANDIDATES} x {CANDIDATES} kinship matrix: {baseline:?} (first pivot {solid:.3})"
+    );
     for point in &curve {
         let parents_n = point.shares.iter().filter(|c| **c > 1e-6).count();
         println!(
@@ -67,8 +69,14 @@ fn main() {
             point.merit, point.coancestry
         );
     }
-    println!("trade-off curve of 9 points: {of_curve:?}, {:.1} factorisations", ratio(of_curve));
-    println!("one optimum: {of_one:?}, {:.1} factorisations", ratio(of_one));
+    println!(
+        "trade-off curve of 9 points: {of_curve:?}, {:.1} factorisations",
+        ratio(of_curve)
+    );
+    println!(
+        "one optimum: {of_one:?}, {:.1} factorisations",
+        ratio(of_one)
+    );
     println!(
         "{CROSSES} crosses paired{}: {of_pairs:?}, {:.1} factorisations",
         if pairs.proven { ", proven best" } else { "" },

@@ -196,6 +196,26 @@ impl Frame {
         Ok(self)
     }
 
+    /// The records at the given positions, with all levels of the factors.
+    pub(crate) fn subset(&self, records: &[usize]) -> Self {
+        let column = |column: &Column| match column {
+            Column::Factor(f) => Column::Factor(Factor {
+                levels: f.levels.clone(),
+                codes: records.iter().map(|&k| f.codes[k]).collect(),
+            }),
+            Column::Numeric(values) => {
+                Column::Numeric(records.iter().map(|&k| values[k]).collect())
+            }
+        };
+        Self {
+            columns: self
+                .columns
+                .iter()
+                .map(|(name, c)| (name.clone(), column(c)))
+                .collect(),
+        }
+    }
+
     /// The frame with one column put in another's place.
     pub(crate) fn with_replaced(mut self, name: &str, column: Column) -> Self {
         for (known, old) in &mut self.columns {

@@ -26,7 +26,9 @@ pub struct Looks {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum GerminationError {
     /// Days that do not rise, or counts that fall or exceed the seeds.
-    #[error("looks: day {day} with {germinated_n} germinated of {seeds_n} does not follow the look before; days must rise and counts must not fall or exceed the seeds")]
+    #[error(
+        "looks: day {day} with {germinated_n} germinated of {seeds_n} does not follow the look before; days must rise and counts must not fall or exceed the seeds"
+    )]
     Order {
         /// The day.
         day: f64,
@@ -254,13 +256,22 @@ mod tests {
         // Profile likelihood interval of 80 of 100, found apart: l(p) = l(0.8) − 1.9207.
         let of = |p: f64| 80.0 * p.ln() + 20.0 * (1.0 - p).ln();
         for bound in [curve.final_share.low, curve.final_share.high] {
-            assert!((of(bound) - of(0.8) + HALF_CHI_SQUARE_95).abs() < 0.02, "{curve:?}");
+            assert!(
+                (of(bound) - of(0.8) + HALF_CHI_SQUARE_95).abs() < 0.02,
+                "{curve:?}"
+            );
         }
     }
 
     #[test]
     fn a_curve_cut_short_leaves_its_end_open() {
-        let whole = looks(200, 0.8, 40.0, 4.0, &[14.0, 28.0, 42.0, 56.0, 70.0, 84.0, 112.0, 140.0]);
+        let whole = looks(
+            200,
+            0.8,
+            40.0,
+            4.0,
+            &[14.0, 28.0, 42.0, 56.0, 70.0, 84.0, 112.0, 140.0],
+        );
         let cut = Looks {
             by_day: whole.by_day[..3].to_vec(),
             ..whole.clone()
@@ -279,9 +290,18 @@ mod tests {
             }
             .fit()
         };
-        assert!(matches!(of(&[(7.0, 2), (7.0, 3)]), Err(GerminationError::Order { .. })));
-        assert!(matches!(of(&[(7.0, 2), (14.0, 1)]), Err(GerminationError::Order { .. })));
-        assert!(matches!(of(&[(7.0, 11)]), Err(GerminationError::Order { .. })));
+        assert!(matches!(
+            of(&[(7.0, 2), (7.0, 3)]),
+            Err(GerminationError::Order { .. })
+        ));
+        assert!(matches!(
+            of(&[(7.0, 2), (14.0, 1)]),
+            Err(GerminationError::Order { .. })
+        ));
+        assert!(matches!(
+            of(&[(7.0, 11)]),
+            Err(GerminationError::Order { .. })
+        ));
         assert_eq!(
             of(&[(7.0, 2), (14.0, 4)]),
             Err(GerminationError::TooFew { seen_n: 2 })

@@ -5,12 +5,13 @@
 //! (superiority), Francis and Kannenberg 1978 (coefficient of variation).
 
 mod biplot;
+mod imputation;
 mod stability;
 
 use serde::Serialize;
-use std::collections::{BTreeMap, BTreeSet};
 
 pub use biplot::{Ammi, Axis, Biplot};
+pub use imputation::{Completed, FilledCell};
 pub use stability::{Regression, Stability};
 
 /// Means of every genotype in every environment.
@@ -38,7 +39,7 @@ pub enum TableError {
     /// Genotypes not grown everywhere.
     #[error(
         "records: {missing_n} cells are empty, the first `{genotype}` in `{environment}`; leave out \
-         the genotype or the environment, or fit a mixed model"
+         the genotype or the environment, have the cells filled, or fit a mixed model"
     )]
     EmptyCell {
         /// Genotype.
@@ -47,6 +48,38 @@ pub enum TableError {
         environment: String,
         /// Empty cells in all.
         missing_n: usize,
+    },
+    /// A genotype or environment with too few cells to fill the others.
+    #[error(
+        "records: `{level}` has {found} cell(s) with a value, {needed} are needed to fill the others; leave it out or use fewer axes"
+    )]
+    Sparse {
+        /// Genotype or environment.
+        level: String,
+        /// Cells with a value.
+        found: usize,
+        /// Cells needed.
+        needed: usize,
+    },
+    /// Parts of the table that nothing joins.
+    #[error(
+        "records: `{one}` and `{other}` share no environment, not even through others; analyse the parts apart"
+    )]
+    Unconnected {
+        /// A genotype of one part.
+        one: String,
+        /// A genotype of another.
+        other: String,
+    },
+    /// Filling that does not come to an end.
+    #[error(
+        "records: the empty cells did not settle in {iterations} iterations with {axes} axes; use fewer axes"
+    )]
+    Unsettled {
+        /// Iterations done.
+        iterations: usize,
+        /// Axes asked for.
+        axes: usize,
     },
     /// A value that is not a number.
     #[error("value: `{genotype}` in `{environment}` is {value}; correct it or leave it out")]
@@ -81,57 +114,22 @@ impl Table {
     /// # Errors
     /// With fewer than 3 genotypes or environments, an empty cell or a value that is not finite.
     pub fn from_records(records: &[(&str, &str, f64)]) -> Result<Table, TableError> {
-        let mut cells: BTreeMap<(&str, &str), (f64, f64)> = BTreeMap::new();
-        for &(genotype, environment, value) in records {
-            if !value.is_finite() {
-                return Err(TableError::NotFinite {
-                    genotype: genotype.to_owned(),
-                    environment: environment.to_owned(),
-                    value,
-                });
-            }
-            let cell = cells.entry((genotype, environment)).or_insert((0.0, 0.0));
-            cell.0 += value;
-            cell.1 += 1.0;
-        }
-        let genotypes: BTreeSet<&str> = cells.keys().map(|k| k.0).collect();
-        let environments: BTreeSet<&str> = cells.keys().map(|k| k.1).collect();
-        // Shukla's variance divides by g - 2, deviations from regression by e - 2.
-        for (field, found) in [
-            ("genotypes", genotypes.len()),
-            ("environments", environments.len()),
-        ] {
-            if found < 3 {
-                return Err(TableError::TooFew {
-                    field,
-                    found,
-                    needed: 3,
-                });
-            }
-        }
-        let empty: Vec<(&str, &str)> = genotypes
-            .iter()
-            .flat_map(|g| environments.iter().map(move |e| (*g, *e)))
-            .filter(|cell| !cells.contains_key(cell))
-            .collect();
-        if let Some((genotype, environment)) = empty.first() {
+        let (genotypes, environments, cells) = Self::read(records)?;
+        let all = (0..genotypes.len()).flat_map(|i| (0..environments.len()).map(move |j| (i, j)));
+        let empty: Vec<(usize, usize)> = all.filter(|cell| !cells.contains_key(cell)).collect();
+        if let Some(&(i, j)) = empty.first() {
             return Err(TableError::EmptyCell {
-                genotype: (*genotype).to_owned(),
-                environment: (*environment).to_owned(),
+                genotype: genotypes[i].clone(),
+                environment: environments[j].clone(),
                 missing_n: empty.len(),
             });
         }
-        let mean = |g: &str, e: &str| {
-            let (sum, n) = cells[&(g, e)];
-            sum / n
-        };
+        let mut means = vec![vec![0.0; environments.len()]; genotypes.len()];
+        cells.iter().for_each(|(&(i, j), y)| means[i][j] = *y);
         Ok(Table {
-            means: genotypes
-                .iter()
-                .map(|g| environments.iter().map(|e| mean(g, e)).collect())
-                .collect(),
-            genotypes: genotypes.into_iter().map(str::to_owned).collect(),
-            environments: environments.into_iter().map(str::to_owned).collect(),
+            genotypes,
+            environments,
+            means,
         })
     }
 

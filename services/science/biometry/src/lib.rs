@@ -2,6 +2,18 @@
 //!
 //! Everything here is pure: no input or output, no clock, no global state; randomness comes from
 //! a seed parameter, so the same input gives the same bits.
+//!
+//! Which analysis stands where:
+//!
+//! | question | call |
+//! |---|---|
+//! | measured trait, plots or trees | [`mixed::fit`] |
+//! | binary trait or notes in order | [`threshold::fit`] with [`threshold::ThresholdModel::binary`] or [`threshold::ThresholdModel::ordinal`] |
+//! | entries across sites, one stage | [`sites::fit`] with [`sites::BetweenSites`] |
+//! | entries across sites, two stages | [`sites::two_stage::fit`] |
+//! | breeding values by pedigree | [`animal::fit`], [`animal::gradients`] for very many plants |
+//! | interaction table, also with empty cells | [`gxe::Table`] |
+//! | fixed effects by t, few records or many | [`mixed::Fit::fixed_inference`] with [`mixed::DenominatorDf::Automatic`] |
 
 pub mod animal;
 pub mod anova;
@@ -15,4 +27,5 @@ pub mod gxe;
 pub mod heritability;
 pub mod mixed;
 pub mod selection;
+pub mod sites;
 pub mod threshold;

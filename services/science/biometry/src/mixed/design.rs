@@ -7,7 +7,7 @@ use faer::prelude::Solve;
 use faer::{Mat, Side};
 
 use super::residual::{Field, ResidualStructure};
-use super::{Model, ModelError, RandomTerm, Relationship, Residual};
+use super::{Across, Model, ModelError, RandomTerm, Relationship, Residual};
 use crate::data::{Column, Frame};
 use crate::formula::Term;
 
@@ -52,6 +52,8 @@ pub(crate) struct RandomDesign {
     pub(crate) level_of: Vec<u32>,
     /// Covariate of every coefficient, by record.
     pub(crate) covariates: Vec<Vec<f64>>,
+    /// Largest rank of the coefficients' covariance.
+    pub(crate) max_rank: usize,
     /// Mean square of every covariate.
     pub(crate) mean_square: Vec<f64>,
     pub(crate) relationship: Option<Arc<Relationship>>,
@@ -438,9 +440,12 @@ fn explanatory(model: &Model) -> BTreeSet<&str> {
     );
     for term in &model.random {
         names.extend(term.factors.iter().chain(&term.slopes).map(String::as_str));
+        if let Across::EachLevel { factor, .. } | Across::OneLevel { factor, .. } = &term.across {
+            names.insert(factor);
+        }
     }
     match &model.residual {
-        Residual::Homogeneous => {}
+        Residual::Homogeneous | Residual::Known(_) => {}
         Residual::ByLevel(factor) => {
             names.insert(factor);
         }
@@ -749,6 +754,11 @@ fn residual_structure(
             let (levels, codes) = levels_in_use(frame, factor, used)?;
             Ok((ResidualStructure::groups(codes, levels.len()), levels, 0))
         }
+        Residual::Known(errors) => Ok((
+            ResidualStructure::known(&errors.blocks, used)?,
+            Vec::new(),
+            0,
+        )),
         Residual::SeparableAr1 {
             row,
             column,
@@ -856,56 +866,74 @@ fn random_design(
             .collect::<Vec<_>>()
             .join(":")
     };
-    let (levels, mut level_of): (Vec<String>, Vec<u32>) = match (&term.relationship, &factors[..]) {
-        (Some(relationship), _) => {
-            let place: HashMap<&str, u32> = relationship
-                .levels()
-                .iter()
-                .enumerate()
-                .map(|(k, level)| (level.as_str(), k as u32))
-                .collect();
-            let codes = (0..used.len())
-                .map(|k| {
-                    let level = label(k);
-                    place
-                        .get(level.as_str())
-                        .copied()
-                        .ok_or_else(|| ModelError::NotRelated {
-                            term: name.clone(),
-                            level,
-                        })
-                })
-                .collect::<Result<_, _>>()?;
-            (relationship.levels().to_vec(), codes)
-        }
-        (None, [(levels, codes)]) => (levels.clone(), codes.clone()),
-        (None, factors) => {
-            let key = |k: usize| {
-                factors
+    let (mut levels, mut level_of): (Vec<String>, Vec<u32>) =
+        match (&term.relationship, &factors[..]) {
+            (Some(relationship), _) => {
+                let place: HashMap<&str, u32> = relationship
+                    .levels()
                     .iter()
-                    .map(|(_, codes)| codes[k])
-                    .collect::<Vec<u32>>()
-            };
-            let mut place: BTreeMap<Vec<u32>, (u32, String)> =
-                (0..used.len()).map(|k| (key(k), (0, label(k)))).collect();
-            place
-                .values_mut()
-                .enumerate()
-                .for_each(|(k, value)| value.0 = k as u32);
-            let codes = (0..used.len()).map(|k| place[&key(k)].0).collect();
-            (place.into_values().map(|(_, label)| label).collect(), codes)
-        }
-    };
+                    .enumerate()
+                    .map(|(k, level)| (level.as_str(), k as u32))
+                    .collect();
+                let codes = (0..used.len())
+                    .map(|k| {
+                        let level = label(k);
+                        place
+                            .get(level.as_str())
+                            .copied()
+                            .ok_or_else(|| ModelError::NotRelated {
+                                term: name.clone(),
+                                level,
+                            })
+                    })
+                    .collect::<Result<_, _>>()?;
+                (relationship.levels().to_vec(), codes)
+            }
+            (None, [(levels, codes)]) => (levels.clone(), codes.clone()),
+            (None, factors) => {
+                let key = |k: usize| {
+                    factors
+                        .iter()
+                        .map(|(_, codes)| codes[k])
+                        .collect::<Vec<u32>>()
+                };
+                let mut place: BTreeMap<Vec<u32>, (u32, String)> =
+                    (0..used.len()).map(|k| (key(k), (0, label(k)))).collect();
+                place
+                    .values_mut()
+                    .enumerate()
+                    .for_each(|(k, value)| value.0 = k as u32);
+                let codes = (0..used.len()).map(|k| place[&key(k)].0).collect();
+                (place.into_values().map(|(_, label)| label).collect(), codes)
+            }
+        };
+    if let Across::OneLevel { factor, level } = &term.across {
+        (levels, level_of) = at_one_level(frame, factor, level, used, &levels, level_of)?;
+    }
     if let [level] = levels.as_slice() {
         return Err(ModelError::OneLevel {
             factor: name,
             level: level.clone(),
         });
     }
-    let (mut coefficients, mut covariates) = (Vec::new(), Vec::new());
+    let (mut coefficients, mut covariates) = (Vec::new(), Vec::<Vec<f64>>::new());
     if term.intercept {
         coefficients.push("(Intercept)".to_owned());
-        covariates.push(vec![1.0; used.len()]);
+        covariates.push(level_of.iter().map(|l| f64::from(*l != NO_LEVEL)).collect());
+    }
+    let mut rank = None;
+    if let Across::EachLevel { factor, rank: most } = &term.across {
+        let (names, codes) = levels_in_use(frame, factor, used)?;
+        for (code, name) in names.into_iter().enumerate() {
+            coefficients.push(name);
+            covariates.push(
+                codes
+                    .iter()
+                    .map(|c| f64::from(*c as usize == code))
+                    .collect(),
+            );
+        }
+        rank = *most;
     }
     for slope in &term.slopes {
         let values = frame.numeric(slope)?;
@@ -921,9 +949,10 @@ fn random_design(
             what: format!("coefficient for random term `{name}`"),
         });
     }
+    let concerned = level_of.iter().filter(|l| **l != NO_LEVEL).count();
     let mean_square: Vec<f64> = covariates
         .iter()
-        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / used.len() as f64)
+        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / concerned as f64)
         .collect();
     if let Some(k) = mean_square.iter().position(|&m| m == 0.0) {
         return Err(ModelError::NotEstimable {
@@ -937,6 +966,7 @@ fn random_design(
         .for_each(|z| z.resize(used.len() + n_missing, 0.0));
     Ok(RandomDesign {
         name,
+        max_rank: rank.unwrap_or(coefficients.len()).min(coefficients.len()),
         coefficients,
         levels,
         level_of,
@@ -945,6 +975,42 @@ fn random_design(
         relationship: term.relationship.clone(),
         smooth: None,
     })
+}
+
+/// The levels and codes of the records at one level of another factor; the others have none.
+fn at_one_level(
+    frame: &Frame,
+    factor: &str,
+    level: &str,
+    used: &[usize],
+    levels: &[String],
+    level_of: Vec<u32>,
+) -> Result<(Vec<String>, Vec<u32>), ModelError> {
+    let (names, codes) = levels_in_use(frame, factor, used)?;
+    let here = names
+        .iter()
+        .position(|name| name == level)
+        .ok_or_else(|| ModelError::Absent {
+            what: format!("level `{level}` of `{factor}` among the records used"),
+        })?;
+    let mut new_code = vec![NO_LEVEL; levels.len()];
+    let mut kept = Vec::new();
+    let level_of = level_of
+        .into_iter()
+        .zip(codes)
+        .map(|(own, at)| {
+            if at as usize != here {
+                return NO_LEVEL;
+            }
+            let code = &mut new_code[own as usize];
+            if *code == NO_LEVEL {
+                *code = kept.len() as u32;
+                kept.push(levels[own as usize].clone());
+            }
+            *code
+        })
+        .collect();
+    Ok((kept, level_of))
 }
 
 /// One level with a coefficient for every spline function.
@@ -978,6 +1044,7 @@ fn smooth_design(
     level_of.resize(used.len() + n_missing, NO_LEVEL);
     Ok(RandomDesign {
         name: term.name(),
+        max_rank: functions,
         coefficients: (0..functions)
             .map(|k| format!("function {}", k + 1))
             .collect(),

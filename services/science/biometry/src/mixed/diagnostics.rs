@@ -52,11 +52,9 @@ impl Fit {
                 weight[i as usize] = *w;
             }
         }
-        let variances = &self.residual.variances;
-        let variance = |i: usize| match design.residual.group_of() {
-            Some(groups) => variances[groups[i] as usize].variance,
-            None => variances[0].variance,
-        };
+        let variances = design
+            .residual
+            .own_variances(&self.optimum.parameters.residual);
         let cook = self.cook(&spread, &weight);
         design
             .used
@@ -64,7 +62,7 @@ impl Fit {
             .enumerate()
             .map(|(i, &record)| {
                 let residual = solved.residuals[i];
-                let own = variance(i);
+                let own = variances[i];
                 RecordDiagnostics {
                     record,
                     fitted: design.y[i] - residual,

@@ -85,6 +85,14 @@ pub enum ModelError {
         /// What was seen.
         why: String,
     },
+    /// A fault in the analysis of one site.
+    #[error("site `{site}`: {problem}")]
+    AtSite {
+        /// The site.
+        site: String,
+        /// The fault.
+        problem: Box<ModelError>,
+    },
     /// A relationship matrix that cannot be used.
     #[error("relationship matrix: {what}")]
     Relationship {

@@ -1,7 +1,7 @@
 //! Tests of fixed terms and of variance components.
 
 use faer::{Mat, Side};
-use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
+use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
 
 use super::design::{NO_LEVEL, Part};
 use super::reml::Free;
@@ -18,6 +18,37 @@ pub enum DenominatorDf {
     KenwardRoger,
     /// Satterthwaite's approximation from the average information; any size and structure.
     Satterthwaite,
+    /// Kenward and Roger where it is offered, else Satterthwaite;
+    /// [`Fit::denominator_df_method`](super::Fit::denominator_df_method) says which.
+    Automatic,
+}
+
+/// A fixed coefficient with its t test and interval.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FixedInference {
+    /// Coefficient by treatment contrasts.
+    pub name: String,
+    /// Best linear unbiased estimate.
+    pub estimate: f64,
+    /// Standard error, with the small-sample adjustment of the method.
+    pub se: f64,
+    /// Degrees of freedom.
+    pub df: f64,
+    /// Estimate over standard error.
+    pub t: f64,
+    /// Two-sided P value.
+    pub p: f64,
+    /// Limits of the 95 % confidence interval, by the quantile of t.
+    pub interval: (f64, f64),
+}
+
+/// The 97.5 % quantile of t; that of the normal distribution for infinite degrees of freedom.
+pub(crate) fn quantile_975(df: f64) -> f64 {
+    if df.is_finite() && df > 0.0 {
+        StudentsT::new(0.0, 1.0, df).map_or(f64::NAN, |t| t.inverse_cdf(0.975))
+    } else {
+        1.959_963_984_540_054
+    }
 }
 
 /// Most records for which [`DenominatorDf::KenwardRoger`] is offered, as it takes dense matrices.
@@ -102,7 +133,12 @@ pub fn likelihood_ratio(
             + fit
                 .random
                 .iter()
-                .map(|r| r.coefficients.len() * (r.coefficients.len() + 1) / 2)
+                .zip(&fit.design.random)
+                .map(|(r, design)| {
+                    let t = r.coefficients.len();
+                    let rank = design.max_rank.min(t);
+                    t * rank - rank * (rank - 1) / 2
+                })
                 .sum::<usize>()
     };
     let parameters = count(full).saturating_sub(count(reduced));
@@ -146,6 +182,7 @@ impl Fit {
     /// # Errors
     /// Kenward-Roger asked of a model for which it is not offered.
     pub fn fixed_tests(&self, method: DenominatorDf) -> Result<Vec<WaldTest>, ModelError> {
+        let method = self.denominator_df_method(method);
         let mut tests = Vec::new();
         for term in &self.design.terms {
             let rows = self.design.term_contrasts(term);
@@ -154,6 +191,59 @@ impl Fit {
             }
         }
         Ok(tests)
+    }
+
+    /// The method that is used when the given one is asked for: [`DenominatorDf::Automatic`]
+    /// becomes Kenward and Roger's where it is offered (independent residuals, unrelated levels,
+    /// no more than [`KENWARD_ROGER_RECORDS`] records), else Satterthwaite's.
+    #[must_use]
+    pub fn denominator_df_method(&self, asked: DenominatorDf) -> DenominatorDf {
+        match asked {
+            DenominatorDf::Automatic if self.kenward_roger().is_ok() => DenominatorDf::KenwardRoger,
+            DenominatorDf::Automatic => DenominatorDf::Satterthwaite,
+            other => other,
+        }
+    }
+
+    /// Fixed coefficients with t tests and intervals.
+    ///
+    /// # Errors
+    /// Kenward-Roger asked of a model for which it is not offered.
+    pub fn fixed_inference(
+        &self,
+        method: DenominatorDf,
+    ) -> Result<Vec<FixedInference>, ModelError> {
+        let method = self.denominator_df_method(method);
+        let adjusted = match method {
+            DenominatorDf::KenwardRoger => Some(&self.kenward_roger()?.adjusted),
+            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => None,
+        };
+        self.fixed
+            .iter()
+            .enumerate()
+            .map(|(k, coefficient)| {
+                let mut row = vec![0.0; self.design.n_kept];
+                row[k] = 1.0;
+                let df = self.contrast_df(&row, method)?;
+                let se = adjusted.map_or(coefficient.se, |a| a[(k, k)].max(0.0).sqrt());
+                let t = coefficient.estimate / se;
+                let p = if df.is_finite() && df > 0.0 {
+                    StudentsT::new(0.0, 1.0, df).map_or(f64::NAN, |d| 2.0 * d.sf(t.abs()))
+                } else {
+                    2.0 * Normal::standard().sf(t.abs())
+                };
+                let half = quantile_975(df) * se;
+                Ok(FixedInference {
+                    name: coefficient.name.clone(),
+                    estimate: coefficient.estimate,
+                    se,
+                    df,
+                    t,
+                    p,
+                    interval: (coefficient.estimate - half, coefficient.estimate + half),
+                })
+            })
+            .collect()
     }
 
     fn estimates(&self, rows: &[Vec<f64>]) -> Vec<f64> {
@@ -194,7 +284,7 @@ impl Fit {
                     .ok_or_else(singular)?;
                 (scale * statistic(&kr.adjusted).ok_or_else(singular)?, df)
             }
-            DenominatorDf::Satterthwaite => {
+            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => {
                 let f = statistic(&self.fixed_covariance).ok_or_else(singular)?;
                 (f, self.satterthwaite_several(&l).ok_or_else(singular)?)
             }
@@ -222,7 +312,7 @@ impl Fit {
                     .df_and_scale(&self.fixed_covariance, &l)
                     .map_or(f64::NAN, |(df, _)| df))
             }
-            DenominatorDf::Satterthwaite => Ok(self.satterthwaite(row)),
+            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => Ok(self.satterthwaite(row)),
         }
     }
 
@@ -343,8 +433,18 @@ impl KenwardRoger {
                 "the levels of a random term are related".to_owned(),
             ));
         }
+        if design
+            .random
+            .iter()
+            .any(|r| r.smooth.is_none() && r.max_rank < r.coefficients.len())
+        {
+            return Err(not_offered(
+                "a covariance between sites has a form in which records' covariances are not linear"
+                    .to_owned(),
+            ));
+        }
         let Some(groups) = design.residual.group_of() else {
-            return Err(not_offered("residuals are autocorrelated".to_owned()));
+            return Err(not_offered("residuals are correlated".to_owned()));
         };
         let singular = || not_offered("the covariance of the records is singular".to_owned());
         // dV by every variance and covariance that is not at the boundary; V is linear in them.

@@ -40,8 +40,8 @@ use faer::{Mat, Side};
 
 pub use diagnostics::{Connectedness, RecordDiagnostics, connectedness};
 pub use error::ModelError;
-pub use inference::{DenominatorDf, LikelihoodRatio, WaldTest, likelihood_ratio};
-pub use model::{Model, RandomTerm, Residual};
+pub use inference::{DenominatorDf, FixedInference, LikelihoodRatio, WaldTest, likelihood_ratio};
+pub use model::{Across, KnownErrors, Model, RandomTerm, Residual};
 pub use predict::{AdjustedMean, AdjustedMeans};
 pub use relationship::Relationship;
 
@@ -303,6 +303,9 @@ pub(crate) fn inverse_diagonal(n: usize, lower: &[(usize, usize, f64)]) -> Optio
     Some((0..n).map(|k| inverse[pattern.position(k, k)]).collect())
 }
 
+/// Labels, estimates and error covariance of the adjusted means of a term.
+pub(crate) type LabelledMeans = (Vec<Vec<String>>, Vec<f64>, Mat<f64>);
+
 impl Fit {
     fn new(design: Design, optimum: Optimum, estimated: bool) -> Result<Self, ModelError> {
         let p = design.n_kept;
@@ -374,7 +377,7 @@ impl Fit {
             };
             // A smooth trend shows its one variance; other terms show their covariance matrix.
             let shown = if loading.shared { 1 } else { t };
-            let covariance_se = if r == t {
+            let covariance_se = if r == term.max_rank {
                 (0..shown)
                     .map(|a| (0..shown).map(|b| entry_se(a, b)).collect())
                     .collect()
@@ -470,7 +473,7 @@ impl Fit {
                     .map(|a| (0..shown).map(|b| loading.covariance(a, b)).collect())
                     .collect(),
                 covariance_se,
-                boundary: r < t,
+                boundary: r < term.max_rank,
                 levels,
             });
         }
@@ -517,6 +520,58 @@ impl Fit {
             optimum,
             kenward_roger: OnceLock::new(),
         })
+    }
+
+    /// L of a random term's covariance L L'.
+    pub(crate) fn loading(&self, term: usize) -> &Loading {
+        &self.optimum.parameters.loadings[term]
+    }
+
+    /// Equation of a level's scaled effect; `None` when the column is beyond the rank.
+    pub(crate) fn equation(&self, term: usize, level: usize, column: usize) -> Option<usize> {
+        let rank = self.loading(term).rank;
+        (column < rank).then(|| self.optimum.system.first[term] + level * rank + column)
+    }
+
+    /// A weighted sum of scaled effects and its prediction error variance.
+    pub(crate) fn sum_of_effects(&self, parts: &[(usize, f64)]) -> (f64, f64) {
+        let (system, solved) = (&self.optimum.system, &self.optimum.solved);
+        let effect = parts.iter().map(|(k, w)| w * solved.solution[*k]).sum();
+        let mut variance = 0.0;
+        for &(i, a) in parts {
+            for &(j, b) in parts {
+                let Some(place) = system.pattern.find(i, j) else {
+                    // Effects that no record joins: one more solve.
+                    let mut sum = vec![0.0; system.n_equations];
+                    parts.iter().for_each(|&(k, w)| sum[k] += w);
+                    let right = sum.clone();
+                    system.pattern.solve(&solved.factor, &mut sum);
+                    return (effect, right.iter().zip(&sum).map(|(x, y)| x * y).sum());
+                };
+                variance += a * b * self.optimum.inverse[place];
+            }
+        }
+        (effect, variance)
+    }
+
+    /// Covariance of the adjusted means of a term with their labels, model-based.
+    pub(crate) fn mean_covariance(&self, term: &str) -> Result<LabelledMeans, ModelError> {
+        let means = self.design.mean_rows(term)?;
+        let k = Mat::from_fn(means.rows.len(), self.design.n_kept, |i, j| {
+            means.rows[i][j]
+        });
+        let covariance = &k * &self.fixed_covariance * k.transpose();
+        let estimates = means
+            .rows
+            .iter()
+            .map(|row| {
+                row.iter()
+                    .zip(&self.fixed)
+                    .map(|(w, c)| w * c.estimate)
+                    .sum()
+            })
+            .collect();
+        Ok((means.labels, estimates, covariance))
     }
 
     /// Restricted log-likelihood at the estimates; see the [module](self) for its convention.

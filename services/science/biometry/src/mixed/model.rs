@@ -19,22 +19,49 @@ pub struct RandomTerm {
     pub relationship: Option<Arc<Relationship>>,
     /// Whether the term is the smooth part of the trend along its one covariate (in `slopes`).
     pub smooth: bool,
+    /// Whether the levels' effects differ between the levels of another factor.
+    pub across: Across,
+}
+
+/// How the effects of a random term's levels depend on another factor.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Across {
+    /// They do not: the coefficients are the intercept and the slopes.
+    #[default]
+    Nothing,
+    /// One coefficient for each level of the factor, with a covariance matrix of the given rank
+    /// at most (any rank when absent).
+    EachLevel {
+        /// The other factor.
+        factor: String,
+        /// Largest rank of the covariance.
+        rank: Option<usize>,
+    },
+    /// Effects only in the records at one level of the factor.
+    OneLevel {
+        /// The other factor.
+        factor: String,
+        /// Its level.
+        level: String,
+    },
 }
 
 impl RandomTerm {
-    /// The factors joined by `:`, or `smooth(covariate)`.
+    /// The factors joined by `:`, or `smooth(covariate)`, `entry across site`, `entry at site north`.
     #[must_use]
     pub fn name(&self) -> String {
-        if self.smooth {
-            format!("smooth({})", self.slopes.join(", "))
-        } else {
-            self.factors.join(":")
+        let factors = self.factors.join(":");
+        match &self.across {
+            _ if self.smooth => format!("smooth({})", self.slopes.join(", ")),
+            Across::Nothing => factors,
+            Across::EachLevel { factor, .. } => format!("{factors} across {factor}"),
+            Across::OneLevel { factor, level } => format!("{factors} at {factor} {level}"),
         }
     }
 }
 
 /// How residuals vary and covary.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub enum Residual {
     /// One variance, independent.
     #[default]
@@ -51,6 +78,51 @@ pub enum Residual {
         /// Factor (site, field) within which plots are correlated; all one field when absent.
         section: Option<String>,
     },
+    /// Errors whose variances and covariances are known, as those of adjusted means.
+    Known(Arc<KnownErrors>),
+}
+
+/// Known covariance of the errors of records, block by block.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KnownErrors {
+    pub(crate) blocks: Vec<(Vec<usize>, Vec<Vec<f64>>)>,
+}
+
+impl KnownErrors {
+    /// Takes for each block the positions of its records in the frame and their covariance
+    /// matrix; blocks are independent of each other.
+    ///
+    /// # Errors
+    /// A record in two blocks, or a matrix that is not square, symmetric and finite with positive
+    /// variances.
+    pub fn new(blocks: Vec<(Vec<usize>, Vec<Vec<f64>>)>) -> Result<Self, ModelError> {
+        let fault = |what: String| ModelError::Variances { what };
+        let mut seen = std::collections::HashSet::new();
+        for (records, covariance) in &blocks {
+            if let Some(twice) = records.iter().find(|r| !seen.insert(**r)) {
+                return Err(fault(format!(
+                    "record {} stands in two blocks of known errors",
+                    twice + 1
+                )));
+            }
+            let n = records.len();
+            let sound = covariance.len() == n
+                && covariance.iter().enumerate().all(|(i, row)| {
+                    row.len() == n
+                        && row[i] > 0.0
+                        && row.iter().enumerate().all(|(j, v)| {
+                            let other = covariance[j].get(i).copied().unwrap_or(f64::NAN);
+                            v.is_finite() && (v - other).abs() <= 1e-8 * (v.abs() + other.abs())
+                        })
+                });
+            if !sound {
+                return Err(fault(format!(
+                    "a block of {n} records needs a symmetric {n} x {n} matrix with positive variances"
+                )));
+            }
+        }
+        Ok(Self { blocks })
+    }
 }
 
 /// A linear mixed model.
@@ -90,6 +162,7 @@ impl Model {
                 slopes: Vec::new(),
                 relationship: None,
                 smooth: false,
+                across: Across::Nothing,
             });
         }
         Ok(self)
@@ -123,6 +196,7 @@ impl Model {
                 slopes: slopes.clone(),
                 relationship: None,
                 smooth: false,
+                across: Across::Nothing,
             });
         }
         Ok(self)
@@ -156,8 +230,62 @@ impl Model {
             slopes: vec![covariate.to_owned()],
             relationship: None,
             smooth: true,
+            across: Across::Nothing,
         });
         self
+    }
+
+    /// Adds entries whose effects covary between the levels of a factor.
+    pub(crate) fn by_level(mut self, entry: &str, factor: &str, rank: Option<usize>) -> Self {
+        self.random.push(RandomTerm {
+            factors: vec![entry.to_owned()],
+            intercept: false,
+            slopes: Vec::new(),
+            relationship: None,
+            smooth: false,
+            across: Across::EachLevel {
+                factor: factor.to_owned(),
+                rank,
+            },
+        });
+        self
+    }
+
+    /// Adds effects of entries at one level of a factor only.
+    pub(crate) fn at_level(mut self, entry: &str, factor: &str, level: &str) -> Self {
+        self.random.push(RandomTerm {
+            factors: vec![entry.to_owned()],
+            intercept: true,
+            slopes: Vec::new(),
+            relationship: None,
+            smooth: false,
+            across: Across::OneLevel {
+                factor: factor.to_owned(),
+                level: level.to_owned(),
+            },
+        });
+        self
+    }
+
+    /// Adds entries, and their interaction with a factor.
+    pub(crate) fn with_entries(mut self, entry: &str, factor: Option<&str>) -> Self {
+        let both = factor.map(|f| vec![entry.to_owned(), f.to_owned()]);
+        for factors in std::iter::once(vec![entry.to_owned()]).chain(both) {
+            self.random.push(RandomTerm {
+                factors,
+                intercept: true,
+                slopes: Vec::new(),
+                relationship: None,
+                smooth: false,
+                across: Across::Nothing,
+            });
+        }
+        self
+    }
+
+    /// The residual structure.
+    pub(crate) fn residual_structure(&self) -> &Residual {
+        &self.residual
     }
 
     /// Sets how residuals vary and covary.

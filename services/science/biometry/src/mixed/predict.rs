@@ -2,9 +2,9 @@
 //! levels in equal parts and covariates at their means.
 
 use faer::Mat;
-use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::design::MeanRows;
+use super::inference::quantile_975;
 use super::{DenominatorDf, Fit, ModelError};
 
 /// One adjusted mean.
@@ -93,6 +93,7 @@ impl Fit {
         term: &str,
         method: DenominatorDf,
     ) -> Result<AdjustedMeans, ModelError> {
+        let method = self.denominator_df_method(method);
         let MeanRows {
             target,
             rows,
@@ -109,7 +110,7 @@ impl Fit {
         let covariance = &k * &self.fixed_covariance * k.transpose();
         let adjusted_covariance = match method {
             DenominatorDf::KenwardRoger => &k * &self.kenward_roger()?.adjusted * k.transpose(),
-            DenominatorDf::Satterthwaite => covariance.clone(),
+            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => covariance.clone(),
         };
         let mut means = Vec::with_capacity(rows.len());
         for (i, (row, levels)) in rows.iter().zip(labels).enumerate() {
@@ -120,11 +121,7 @@ impl Fit {
                 .sum::<f64>();
             let df = self.contrast_df(row, method)?;
             let adjusted_se = adjusted_covariance[(i, i)].max(0.0).sqrt();
-            let quantile = if df.is_finite() && df > 0.0 {
-                StudentsT::new(0.0, 1.0, df).map_or(f64::NAN, |t| t.inverse_cdf(0.975))
-            } else {
-                1.959_963_984_540_054
-            };
+            let quantile = quantile_975(df);
             means.push(AdjustedMean {
                 levels,
                 mean,

@@ -28,13 +28,14 @@ pub(crate) enum Free {
     Residual(usize),
 }
 
-impl Free {
-    fn is_pivot(self) -> bool {
-        matches!(self, Self::Loading { coefficient, column, .. } if coefficient == column)
-    }
-}
-
 impl Parameters {
+    /// Whether a parameter is a pivot of a square L, which must keep its sign. Loadings of lower
+    /// rank may change theirs.
+    fn is_pivot(&self, free: Free) -> bool {
+        matches!(free, Free::Loading { term, coefficient, column } if coefficient == column
+            && self.loadings[term].rank == self.loadings[term].n_coefficients)
+    }
+
     pub(crate) fn value(&self, free: Free) -> f64 {
         match free {
             Free::Loading {
@@ -114,7 +115,7 @@ impl Parameters {
     fn along(&self, free: &[Free], step: &[f64], share: f64) -> Self {
         let mut moved = self.clone();
         for (&which, delta) in free.iter().zip(step) {
-            let is_pivot = which.is_pivot();
+            let is_pivot = self.is_pivot(which);
             let value = self.value(which);
             let target = value + share * delta;
             let kept = match which {
@@ -552,7 +553,7 @@ fn bounded_step(parameters: &Parameters, here: &Derivatives) -> (Vec<f64>, f64) 
             .copied()
             .filter(|&k| {
                 let value = parameters.value(here.free[k]);
-                here.free[k].is_pivot()
+                parameters.is_pivot(here.free[k])
                     && step[k] * value.signum() < DEEPEST * value.abs() * 1.000_001
             })
             .collect();
@@ -721,6 +722,9 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
                 let size = term.mean_square.iter().sum::<f64>() / t as f64;
                 return Loading::diagonal(&vec![equal(size); t], true);
             }
+            if term.max_rank < t {
+                return low_rank_start(term, &solved.residuals, share);
+            }
             let deviations: Vec<f64> = term.mean_square.iter().map(|m| equal(*m)).collect();
             Loading::diagonal(&deviations, false)
         })
@@ -729,6 +733,67 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
         loadings,
         residual: design.residual.start(share),
     })
+}
+
+/// Starting loadings of a covariance of low rank between the levels of a factor: principal
+/// factors of the covariances between the levels' mean residuals, each coefficient keeping at
+/// least a tenth of its variance for what is its own.
+fn low_rank_start(term: &super::design::RandomDesign, residuals: &[f64], share: f64) -> Loading {
+    let (t, r, levels) = (term.coefficients.len(), term.max_rank, term.levels.len());
+    let mut sums = vec![vec![(0.0, 0.0); t]; levels];
+    for (i, &level) in term.level_of.iter().enumerate() {
+        if level == NO_LEVEL {
+            continue;
+        }
+        for (a, z) in term
+            .covariates
+            .iter()
+            .enumerate()
+            .filter(|(_, z)| z[i] != 0.0)
+        {
+            let cell = &mut sums[level as usize][a];
+            cell.0 += residuals[i] * z[i];
+            cell.1 += z[i] * z[i];
+        }
+    }
+    let mean = |cell: (f64, f64)| (cell.1 > 0.0).then(|| cell.0 / cell.1);
+    let covariance = |a: usize, b: usize| {
+        let products = sums
+            .iter()
+            .filter_map(|row| Some(mean(row[a])? * mean(row[b])?));
+        let (n, sum) = products.fold((0.0, 0.0), |(n, sum), p| (n + 1.0, sum + p));
+        if n > 0.0 { sum / n } else { 0.0 }
+    };
+    let whole = Mat::from_fn(t, t, covariance);
+    // Communalities: the largest covariance of each coefficient.
+    let reduced = Mat::from_fn(t, t, |a, b| {
+        if a != b {
+            return whole[(a, b)];
+        }
+        let largest = (0..t)
+            .filter(|c| *c != a)
+            .map(|c| whole[(a, c)].abs())
+            .fold(0.0, f64::max);
+        largest.min(0.9 * whole[(a, a)]).max(0.05 * whole[(a, a)])
+    });
+    let Ok(eigen) = reduced.self_adjoint_eigen(Side::Lower) else {
+        return Loading::diagonal(&vec![share.sqrt(); t], false);
+    };
+    let mean_own = (0..t).map(|a| whole[(a, a)]).sum::<f64>() / t as f64;
+    let mut root = Mat::from_fn(t, r, |a, s| {
+        let k = t - 1 - s;
+        let size = eigen.S().column_vector()[k].max(0.05 * mean_own);
+        eigen.U()[(a, k)] * size.sqrt()
+    });
+    for a in 0..t {
+        let common: f64 = (0..r).map(|s| root[(a, s)].powi(2)).sum();
+        let most = 0.9 * whole[(a, a)].max(1e-6 * mean_own);
+        if common > most {
+            let scale = (most / common).sqrt();
+            (0..r).for_each(|s| root[(a, s)] *= scale);
+        }
+    }
+    trapezoidal(&root)
 }
 
 /// Evaluates the model at given parameters, without a search.
@@ -756,7 +821,7 @@ fn release(design: &Design, parameters: &Parameters) -> Result<Option<Parameters
     for (k, term) in design.random.iter().enumerate() {
         let loading = &parameters.loadings[k];
         let (t, r) = (loading.n_coefficients, loading.rank);
-        let rows = match (loading.shared, r < t) {
+        let rows = match (loading.shared, r < term.max_rank) {
             (_, false) => 0..0,
             (true, true) => 0..1,
             (false, true) => r..t,

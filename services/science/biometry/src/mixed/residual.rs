@@ -1,5 +1,10 @@
 //! Residual covariance R through its sparse inverse.
 
+use std::collections::HashMap;
+
+use faer::linalg::solvers::DenseSolveCore;
+use faer::{Mat, Side};
+
 use super::ModelError;
 
 /// A place along an autoregressive line, as the inverse correlation matrix sees it.
@@ -53,6 +58,18 @@ enum Shape {
         along_rows: bool,
         along_columns: bool,
     },
+    Known {
+        blocks: Vec<KnownBlock>,
+        weights: Vec<f64>,
+        log_determinant: f64,
+    },
+}
+
+/// Records (by their place among those used) and the covariance of their errors.
+#[derive(Debug, Clone)]
+struct KnownBlock {
+    records: Vec<usize>,
+    covariance: Mat<f64>,
 }
 
 /// The structure of R: which pairs of records its inverse joins, and its parameters.
@@ -84,6 +101,71 @@ impl ResidualStructure {
             pairs,
             n,
         }
+    }
+
+    /// Known covariances, of which those of the records used are taken. Positions are those of
+    /// the frame.
+    pub(crate) fn known(
+        blocks: &[(Vec<usize>, Vec<Vec<f64>>)],
+        used: &[usize],
+    ) -> Result<Self, ModelError> {
+        let place: HashMap<usize, usize> = used
+            .iter()
+            .enumerate()
+            .map(|(k, &record)| (record, k))
+            .collect();
+        let fault = |what: String| ModelError::Variances { what };
+        let (mut pairs, mut weights, mut log_determinant) = (Vec::new(), Vec::new(), 0.0);
+        let mut kept = Vec::with_capacity(blocks.len());
+        let mut covered = 0;
+        for (records, covariance) in blocks {
+            let (own, records): (Vec<usize>, Vec<usize>) = records
+                .iter()
+                .enumerate()
+                .filter_map(|(k, record)| place.get(record).map(|at| (k, *at)))
+                .unzip();
+            if records.is_empty() {
+                continue;
+            }
+            covered += records.len();
+            let n = records.len();
+            let covariance = Mat::from_fn(n, n, |i, j| covariance[own[i]][own[j]]);
+            let factor = covariance.llt(Side::Lower).map_err(|_| {
+                fault("a block of known errors is not positive definite".to_owned())
+            })?;
+            log_determinant += (0..n).map(|k| 2.0 * factor.L()[(k, k)].ln()).sum::<f64>();
+            let inverse = factor.inverse();
+            for i in 0..n {
+                for j in 0..=i {
+                    if i == j
+                        || inverse[(i, j)].abs()
+                            > 1e-14 * (inverse[(i, i)] * inverse[(j, j)]).sqrt()
+                    {
+                        pairs.push((records[i] as u32, records[j] as u32));
+                        weights.push(inverse[(i, j)]);
+                    }
+                }
+            }
+            kept.push(KnownBlock {
+                records,
+                covariance,
+            });
+        }
+        if covered != used.len() {
+            return Err(fault(format!(
+                "known errors are given for {covered} of the {} records used; give them for all",
+                used.len()
+            )));
+        }
+        Ok(Self {
+            shape: Shape::Known {
+                blocks: kept,
+                weights,
+                log_determinant,
+            },
+            pairs,
+            n: used.len(),
+        })
     }
 
     pub(crate) fn fields(fields: Vec<Field>, n: usize) -> Result<Self, ModelError> {
@@ -141,6 +223,7 @@ impl ResidualStructure {
                 along_columns,
                 ..
             } => 1 + usize::from(*along_rows) + usize::from(*along_columns),
+            Shape::Known { .. } => 0,
         }
     }
 
@@ -153,7 +236,27 @@ impl ResidualStructure {
     pub(crate) fn group_of(&self) -> Option<&[u32]> {
         match &self.shape {
             Shape::Groups { group_of, .. } => Some(group_of),
-            Shape::Fields { .. } => None,
+            Shape::Fields { .. } | Shape::Known { .. } => None,
+        }
+    }
+
+    /// Variance of every record's residual.
+    pub(crate) fn own_variances(&self, parameters: &[f64]) -> Vec<f64> {
+        match &self.shape {
+            Shape::Groups { group_of, .. } => group_of
+                .iter()
+                .map(|g| parameters[*g as usize].exp())
+                .collect(),
+            Shape::Fields { .. } => vec![parameters[0].exp(); self.n],
+            Shape::Known { blocks, .. } => {
+                let mut own = vec![0.0; self.n];
+                for block in blocks {
+                    for (k, &record) in block.records.iter().enumerate() {
+                        own[record] = block.covariance[(k, k)];
+                    }
+                }
+                own
+            }
         }
     }
 
@@ -166,6 +269,7 @@ impl ResidualStructure {
                 start[0] = variance.ln();
                 start
             }
+            Shape::Known { .. } => Vec::new(),
         }
     }
 
@@ -181,6 +285,9 @@ impl ResidualStructure {
                 total / self.n as f64
             }
             Shape::Fields { .. } => parameters[0].exp(),
+            Shape::Known { .. } => {
+                self.own_variances(parameters).iter().sum::<f64>() / self.n as f64
+            }
         }
     }
 
@@ -192,6 +299,7 @@ impl ResidualStructure {
                 let (rows, columns) = self.correlations(parameters);
                 (vec![parameters[0].exp()], Some((rows, columns)))
             }
+            Shape::Known { .. } => (Vec::new(), None),
         }
     }
 
@@ -282,6 +390,15 @@ impl ResidualStructure {
                     derivatives,
                 }
             }
+            Shape::Known {
+                weights,
+                log_determinant,
+                ..
+            } => ResidualState {
+                weights: weights.clone(),
+                log_determinant: *log_determinant,
+                derivatives: Vec::new(),
+            },
         }
     }
 
@@ -330,6 +447,20 @@ impl ResidualStructure {
                                 .sum();
                             product[field.cells[r * columns + c]] = variance * sum;
                         }
+                    }
+                }
+                product
+            }
+            Shape::Known { blocks, .. } => {
+                let mut product = vec![0.0; self.n];
+                for block in blocks {
+                    for (i, &record) in block.records.iter().enumerate() {
+                        product[record] = block
+                            .records
+                            .iter()
+                            .enumerate()
+                            .map(|(j, &other)| block.covariance[(i, j)] * x[other])
+                            .sum();
                     }
                 }
                 product

@@ -116,14 +116,16 @@ impl Pattern {
 
     /// Index of the place (i, j), which must be in the pattern.
     pub(crate) fn position(&self, i: usize, j: usize) -> usize {
+        self.find(i, j).expect("the place is in the pattern")
+    }
+
+    /// Index of the place (i, j), if it is in the pattern.
+    pub(crate) fn find(&self, i: usize, j: usize) -> Option<usize> {
         let (a, b) = (self.place[i], self.place[j]);
         let (row, column) = (a.min(b), a.max(b));
         let start = self.col_ptr[column];
         let rows = &self.row_idx[start..self.col_ptr[column + 1]];
-        start
-            + rows
-                .binary_search(&row)
-                .expect("the place is in the pattern")
+        rows.binary_search(&row).ok().map(|at| start + at)
     }
 
     /// Factors the matrix with the given values (by [`Pattern::position`]); `None` when it is not

@@ -759,3 +759,43 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn fixed_intervals_use_t_with_the_degrees_of_freedom_of_the_design() {
+    // Complete blocks: differences between entries have (blocks - 1)(entries - 1) degrees.
+    let data = trial(1, 5, 4, [2.0, 0.0, 0.6, 1.0], 31);
+    let model = Model::new("y ~ entry").unwrap().random("block").unwrap();
+    let fitted = fit(&data.frame(), &model).unwrap();
+    assert_eq!(
+        fitted.denominator_df_method(DenominatorDf::Automatic),
+        DenominatorDf::KenwardRoger
+    );
+    let all = fitted.fixed_inference(DenominatorDf::Automatic).unwrap();
+    for (one, coefficient) in all.iter().zip(fitted.fixed()).skip(1) {
+        assert!((one.df - 12.0).abs() < 1e-3, "{}", one.df);
+        assert!((one.se - coefficient.se).abs() < 1e-6);
+        let t = StudentsT::new(0.0, 1.0, one.df).unwrap();
+        let half = t.inverse_cdf(0.975) * one.se;
+        assert!((one.interval.1 - one.estimate - half).abs() < 1e-9);
+        assert!((one.p - 2.0 * t.sf(one.t.abs())).abs() < 1e-12);
+    }
+    // Autocorrelated or many records: Satterthwaite, without being asked.
+    let many = trial(4, 60, 5, [2.0, 0.5, 0.6, 1.0], 32);
+    let model = Model::new("y ~ site")
+        .unwrap()
+        .random("entry + block")
+        .unwrap();
+    let fitted = fit(&many.frame(), &model).unwrap();
+    assert_eq!(
+        fitted.denominator_df_method(DenominatorDf::Automatic),
+        DenominatorDf::Satterthwaite
+    );
+    let automatic = fitted.fixed_inference(DenominatorDf::Automatic).unwrap();
+    let asked = fitted
+        .fixed_inference(DenominatorDf::Satterthwaite)
+        .unwrap();
+    assert_eq!(automatic, asked);
+    assert!(fitted.fixed_inference(DenominatorDf::KenwardRoger).is_err());
+    // Sites differ by blocks and entries by site: few degrees, far from the normal quantile.
+    assert!(asked[1].df < 60.0 && asked[1].df > 5.0, "{}", asked[1].df);
+}

@@ -7,7 +7,9 @@ use clarabel::solver::{
     DefaultSettings, DefaultSolution, DefaultSolver, IPSolver as _, SolverStatus, SupportedConeT,
 };
 use faer::{Mat, Side};
-use microlp::{ComparisonOp, OptimizationDirection, Problem, SolutionStatus, SolveOptions, Variable};
+use microlp::{
+    ComparisonOp, OptimizationDirection, Problem, SolutionStatus, SolveOptions, Variable,
+};
 use serde::{Deserialize, Serialize};
 
 use super::{SelectionError, in_range};
@@ -294,7 +296,12 @@ impl Parents {
             .into_iter()
             .enumerate()
             .filter(|(i, _)| !inside.contains(i))
-            .map(|(i, kinship)| (i, price + price_of_kinship * kinship - self.merit[i] / range))
+            .map(|(i, kinship)| {
+                (
+                    i,
+                    price + price_of_kinship * kinship - self.merit[i] / range,
+                )
+            })
             .filter(|(_, reduced)| *reduced < -OPTIMAL_WITHIN)
             .collect();
         lacking.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -308,7 +315,12 @@ impl Parents {
         if a <= ceiling {
             return found;
         }
-        let b: f64 = self.times(&least.shares).iter().zip(&found.shares).map(|(k, c)| k * c).sum();
+        let b: f64 = self
+            .times(&least.shares)
+            .iter()
+            .zip(&found.shares)
+            .map(|(k, c)| k * c)
+            .sum();
         // (1 - t)² a + 2 t (1 - t) b + t² d = ceiling, at its smaller root.
         let (square, half) = (a - 2.0 * b + d, b - a);
         let root = (half * half - square * (a - ceiling)).max(0.0).sqrt();
@@ -710,7 +722,13 @@ mod tests {
         let coancestry = (0..n)
             .map(|i| {
                 (0..n)
-                    .map(|j| 0.5 * founders[i].iter().zip(&founders[j]).map(|(a, b)| a * b).sum::<f64>())
+                    .map(|j| {
+                        0.5 * founders[i]
+                            .iter()
+                            .zip(&founders[j])
+                            .map(|(a, b)| a * b)
+                            .sum::<f64>()
+                    })
                     .collect()
             })
             .collect();
