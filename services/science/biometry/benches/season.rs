@@ -20,7 +20,7 @@ fn candidates() -> Parents {
             if id < FOUNDERS {
                 return pedigree::PlantRecord::founder(id);
             }
-            let first = id.saturating_sub(CANDIDATES).max(0);
+            let first = id.saturating_sub(CANDIDATES);
             let mut parent = || random.random_range(first..id);
             let (mother, father) = (parent(), parent());
             pedigree::PlantRecord::cross(id, mother, father)
