@@ -1,6 +1,7 @@
 //! The winter as a station reads it: chill by day against earlier winters, and the bloom forecast
 //! from it against the indicator trees.
 
+use contract::crossing::crossing_client::CrossingClient;
 use contract::crossing::{
     BloomForecast, BloomForecastList, BloomForecastScores, BloomStageScore, ForecastBloomRequest,
     IndicatorCalibration, ListWeatherStationsRequest, ScoreBloomForecastRequest, SeasonChill,
@@ -8,6 +9,7 @@ use contract::crossing::{
 };
 use jiff::civil::Date;
 use maud::{Markup, html};
+use platform::peers::Authorised;
 
 use super::Shown;
 use crate::desk::Desk;
@@ -228,7 +230,7 @@ fn winter(this: &SeasonChill, earlier: &[SeasonChill]) -> Markup {
             }
             li { strong { (words::count(this.filled_n)) } span { "of " (words::count(this.hours_n)) " hours filled" } }
         }
-        p { "Counted from " (this.from.replace('T', " ")) " to " (this.until.replace('T', " ")) ", standard time. " (this.reading) "." }
+        p { "Counted from " (this.from.replace('T', " ")) " to " (this.until.replace('T', " ")) ", standard time; read as: " (this.reading) "." }
         (notes(&this.notes))
         h2 { "Chill by day" }
         (lines(this, earlier, unit))
@@ -269,7 +271,7 @@ fn lines(this: &SeasonChill, earlier: &[SeasonChill], unit: &str) -> Markup {
             this.station, this.season
         ),
         description: format!(
-            "{unit} by day; the heavy line is the winter before {}, the thin ones are earlier winters, each named at its end.",
+            "{unit} by day; the heavy line is the winter before {}, the thin ones are earlier winters, each named at its end. All numbers are in the table.",
             this.season
         ),
         axes: ("day".into(), unit.to_owned()),
@@ -332,6 +334,10 @@ pub async fn bloom(desk: Desk) -> Shown {
             ..ForecastBloomRequest::default()
         })
         .await;
+    let forecast = match forecast {
+        Ok(list) => Ok(with_indicators(&mut crossing, list.into_inner(), station, &as_of).await),
+        Err(status) => Err(Trouble::from(status)),
+    };
     let scores = crossing
         .score_bloom_forecast(ScoreBloomForecastRequest {
             station_id: station.id.clone(),
@@ -349,14 +355,39 @@ pub async fn bloom(desk: Desk) -> Shown {
                 button { "Forecast" }
             }
             p { a href={ "/winter?station=" (station.id) "&season=" (season) } { "The winter that it rests on" } }
-            (part(forecast.map_err(Into::into), |reply| {
-                let reply = reply.into_inner();
+            (part(forecast, |reply| {
                 html! { (foretold(&reply)) (pager(&desk.ask, reply.next_cursor.as_ref())) }
             }))
             h2 { "How such forecasts have done" }
             (part(scores.map_err(Into::into), |reply| scored(&reply.into_inner())))
         },
     ))
+}
+
+/// The forecast with those of the indicator trees before all others, on whatever page of the list
+/// they stand.
+async fn with_indicators(
+    crossing: &mut CrossingClient<Authorised>,
+    mut list: BloomForecastList,
+    station: &WeatherStation,
+    as_of: &str,
+) -> BloomForecastList {
+    for id in &station.indicator_ids {
+        if list.items.iter().any(|item| item.germplasm_id == *id) {
+            continue;
+        }
+        let request = ForecastBloomRequest {
+            season: list.season,
+            station_id: station.id.clone(),
+            germplasm_id: id.clone(),
+            as_of: as_of.to_owned(),
+            ..ForecastBloomRequest::default()
+        };
+        if let Ok(of_tree) = crossing.forecast_bloom(request).await {
+            list.items.extend(of_tree.into_inner().items);
+        }
+    }
+    list
 }
 
 fn foretold(list: &BloomForecastList) -> Markup {
@@ -419,12 +450,32 @@ fn stages(list: &BloomForecastList) -> Markup {
         (day.is_none(), day, f.name.clone())
     });
     let table = forecast_table(&items);
+    // Published ranges alone tell so little that their bars would leave no room for the others.
+    let (drawn, left_out): (Vec<_>, Vec<_>) = items.iter().copied().partition(|f| {
+        f.requirement
+            .as_ref()
+            .is_some_and(|needs| needs.seasons_n > 0)
+    });
+    let left_out = if left_out.is_empty() {
+        String::new()
+    } else {
+        format!(
+            " {} without own seasons of notes stand in the table alone.",
+            words::some(left_out.len() as u64, "variety", "varieties")
+        )
+    };
     let picture = UncertainDays {
         key: "bloom".into(),
         title: format!("Bloom forecast for {} at {}", list.season, list.station),
-        description: "For each variety three bars, one below the other: balloon stage, full bloom, end of bloom. A bar holds nine tenths of the draws, its upright line is the median, an open square the day it was seen; to the right the passes expected.".into(),
+        description: format!(
+            "For each variety three bars, one below the other: balloon stage, full bloom, end of bloom. A bar holds nine tenths of the draws, its upright line is the median, an open square the day it was seen; to the right the passes expected.{left_out}"
+        ),
         known_until: list.known_until.parse().ok(),
-        rows: items.iter().map(|f| row(f)).filter(|row| !row.days.is_empty()).collect(),
+        rows: drawn
+            .iter()
+            .map(|f| row(f))
+            .filter(|row| !row.days.is_empty())
+            .collect(),
         legend: STAGES.map(|(_, name, fill)| (fill, name.to_owned())).into(),
     };
     match picture.draw() {

@@ -115,10 +115,12 @@ impl Lines {
             @for line in &self.lines {
                 (drawn(line, &across, &upright))
             }
-            @for dot in &self.dots {
+            @for (place, dot) in self.dots.iter().enumerate() {
                 @let (x, y) = (across.at(dot.x), upright.at(dot.y));
                 rect class=(if dot.open { "point open" } else { "point" }) x=(n(x - 4.5)) y=(n(y - 4.5)) width="9" height="9" { title { (dot.label) } }
-                text.small x=(n(x + 8.0)) y=(n(y - 7.0)) { (shortened(&dot.label, 34)) }
+                // Points that lie together are named above and below.
+                @let base = if place % 2 == 0 { y + 19.0 } else { y - 9.0 };
+                text.small x=(n(x + 8.0)) y=(n(base)) { (shortened(&dot.label, 34)) }
             }
             @for (name, y) in &names {
                 text.small x=(n(LEFT + WIDTH + 8.0)) y=(n(y + 4.0)) { (name) }
@@ -137,25 +139,26 @@ impl Lines {
         })
     }
 
-    /// Names of the lines with their heights, as near to the ends of the lines as they can stand
-    /// apart.
+    /// Names at the ends of the lines; lines that end at one height share a name.
     fn names(&self, upright: &Scale) -> Vec<(String, f64)> {
-        let mut names: Vec<(String, f64)> = self
+        let mut ends: Vec<(&Line, f64)> = self
             .lines
             .iter()
             .filter(|line| !line.label.is_empty())
-            .filter_map(|line| {
-                Some((
-                    shortened(&line.label, 30),
-                    upright.at(line.points.last()?.1),
-                ))
-            })
+            .filter_map(|line| Some((line, upright.at(line.points.last()?.1))))
             .collect();
-        names.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let mut free = TOP - NAME;
-        for (_, y) in &mut names {
-            *y = y.max(free + NAME);
-            free = *y;
+        ends.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let mut names: Vec<(String, f64)> = Vec::new();
+        for group in ends.chunk_by(|a, b| b.1 - a.1 < NAME) {
+            let mut lines: Vec<&Line> = group.iter().map(|(line, _)| *line).collect();
+            lines.sort_by_key(|line| (line.stroke != Stroke::Strong, line.label.clone()));
+            let labels: Vec<&str> = lines.iter().map(|line| line.label.as_str()).collect();
+            let name = match labels.as_slice() {
+                [first, _, _, _, ..] => format!("{first} and {} others", labels.len() - 1),
+                few => few.join(", "),
+            };
+            let middle = group.iter().map(|(_, y)| y).sum::<f64>() / group.len() as f64;
+            names.push((shortened(&name, 34), middle));
         }
         names
     }
@@ -186,7 +189,7 @@ mod tests {
     }
 
     #[test]
-    fn lines_are_named_at_their_ends_and_apart() {
+    fn lines_are_named_at_their_ends_and_share_a_name_where_they_meet() {
         let picture = Lines {
             key: "chill".into(),
             title: "Chill".into(),
@@ -207,7 +210,11 @@ mod tests {
         };
         let scale = Scale::over([0.0, 302.0], TOP + HEIGHT, TOP, 6);
         let names = picture.names(&scale);
-        assert!((names[1].1 - names[0].1).abs() >= NAME - 1e-9, "{names:?}");
+        assert_eq!(names.len(), 1, "{names:?}");
+        assert_eq!(
+            names[0].0, "2026 & now, 2025",
+            "the strong line comes first"
+        );
         let texts = texts(&picture.draw().unwrap().svg().into_string());
         for wanted in ["2025", "2026 & now", "Oct", "planned", "300"] {
             assert!(

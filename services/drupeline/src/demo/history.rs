@@ -797,7 +797,7 @@ impl Story {
             let day = *balloons.end();
             lots.push(self.gather(parent, day, 40 + flowers_n / 2, "", rng, request));
         }
-        for (&on, _) in uses {
+        for &on in uses.keys() {
             let day = plus(on, -1);
             let fresh = lots
                 .iter()

@@ -40,7 +40,10 @@ use faer::{Mat, Side};
 
 pub use diagnostics::{Connectedness, RecordDiagnostics, connectedness};
 pub use error::ModelError;
-pub use inference::{DenominatorDf, FixedInference, LikelihoodRatio, WaldTest, likelihood_ratio};
+pub use inference::{
+    DenominatorDf, FixedInference, KENWARD_ROGER_RECORDS, LikelihoodRatio, WaldTest,
+    likelihood_ratio,
+};
 pub use model::{Across, KnownErrors, Model, RandomTerm, Residual};
 pub use predict::{AdjustedMean, AdjustedMeans};
 pub use relationship::Relationship;
