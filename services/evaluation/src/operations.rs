@@ -109,6 +109,12 @@ platform::operations! {
     /// An analysis: how far it is, and its results.
     GET "/analyses/{analysis_id}" get_analysis(GetAnalysisRequest) -> Analysis,
         may ReadProgramme, Read => app::analyses::get;
+    /// Compute an analysis again from the records as they are now, beside the earlier one.
+    POST "/analyses/{analysis_id}/repeat" repeat_analysis(RepeatAnalysisRequest) -> Analysis,
+        may ManageTrials, Accept => app::analyses::repeat;
+    /// Residuals of an analysis, record by record, with their variogram over the ground.
+    GET "/analyses/{analysis_id}/residuals" get_residuals(GetResidualsRequest) -> AnalysisResiduals,
+        may ReadProgramme, Read => app::analyses::residuals;
     /// List analyses of a trial, the newest first, without their effects.
     GET "/trials/{trial_id}/analyses" list_analyses(ListAnalysesRequest) -> AnalysisList,
         may ReadProgramme, Read => app::analyses::list;

@@ -12,6 +12,8 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodFilter, on};
 use contract::common::Document;
 use http::{HeaderMap, HeaderValue, Request, StatusCode, header};
+use serde::de::value::SeqAccessDeserializer;
+use serde::de::{DeserializeSeed, IntoDeserializer as _, MapAccess, SeqAccess};
 use serde_json::{Map, Value};
 use tracing::Instrument as _;
 
@@ -116,20 +118,26 @@ async fn answer<U: UseCase>(
                     ),
                 )
             })?;
-            let mut fields = if kind == Kind::Batch {
-                rows::<U::Request>(&parts.headers, &bytes)?
-            } else {
-                object(&parts.headers, &bytes)?
-            };
-            for (name, value) in path {
-                fields.insert(name.to_owned(), Value::String(value.to_owned()));
-            }
-            if kind == Kind::Edit
-                && let Some(version) = if_match(&parts.headers)?
+            if kind == Kind::Batch
+                && let Some(asked) = straight(&parts.headers, path, &bytes)
             {
-                fields.insert("expected_version".into(), version.into());
+                asked
+            } else {
+                let mut fields = if kind == Kind::Batch {
+                    rows::<U::Request>(&parts.headers, &bytes)?
+                } else {
+                    object(&parts.headers, &bytes)?
+                };
+                for (name, value) in path {
+                    fields.insert(name.to_owned(), Value::String(value.to_owned()));
+                }
+                if kind == Kind::Edit
+                    && let Some(version) = if_match(&parts.headers)?
+                {
+                    fields.insert("expected_version".into(), version.into());
+                }
+                from_json(Value::Object(fields))?
             }
-            from_json(Value::Object(fields))?
         }
     };
     if kind == Kind::Steady {
@@ -327,29 +335,154 @@ fn rows<R: serde::de::DeserializeOwned>(
             ));
         }
     };
-    let readable = |row: &Value| from_json::<R>(serde_json::json!({ "rows": [row] })).map(drop);
     let rows = rows
         .into_iter()
-        .map(|row| {
-            let fault = match &row {
-                Ok(value) => readable(value).err().map(|fault| fault.to_string()),
-                Err(message) => Some(format!("the row is not JSON: {message}")),
-            };
-            match (row, fault) {
-                (Ok(value), None) => value,
-                (row, fault) => {
-                    let id = row.ok().and_then(|value| value.get("id").cloned());
-                    let id = id.as_ref().and_then(Value::as_str).unwrap_or_default();
-                    serde_json::json!({ "id": id, "malformed": fault.unwrap_or_default() })
-                }
-            }
+        .map(|row| match row {
+            Ok(row) => readable::<R>(row),
+            Err(message) => malformed("", &format!("the row is not JSON: {message}")),
         })
         .collect();
     fields.insert("rows".into(), Value::Array(rows));
     Ok(fields)
 }
 
+/// The row itself when the request can read it, otherwise one that says what is wrong with it.
+fn readable<R: serde::de::DeserializeOwned>(row: Value) -> Value {
+    let mut alone = serde_json::json!({ "rows": [] });
+    alone["rows"] = Value::Array(vec![row]);
+    let fault = read_json::<R, _>(&alone).err();
+    let row = alone["rows"][0].take();
+    match fault {
+        None => row,
+        Some(fault) => {
+            let id = row.get("id").and_then(Value::as_str).unwrap_or_default();
+            malformed(id, &fault.to_string())
+        }
+    }
+}
+
+fn malformed(id: &str, why: &str) -> Value {
+    serde_json::json!({ "id": id, "malformed": why })
+}
+
+/// A batch read straight into its request, without a JSON document between: the way of nearly all
+/// batches. None when anything in it cannot be read; [`rows`] then finds out which row it is.
+fn straight<R: serde::de::DeserializeOwned>(
+    headers: &HeaderMap,
+    path: &RawPathParams,
+    bytes: &[u8],
+) -> Option<R> {
+    let rows = match content_type(headers) {
+        "application/json" if bytes.trim_ascii_start().first() == Some(&b'[') => {
+            BatchRows::List(bytes)
+        }
+        "application/x-ndjson" | "application/jsonl" | "application/ndjson" => {
+            BatchRows::Lines(bytes)
+        }
+        _ => return None,
+    };
+    let batch = BatchFields {
+        path: path.iter().collect(),
+        value: None,
+        rows: Some(rows),
+    };
+    R::deserialize(serde::de::value::MapAccessDeserializer::new(batch)).ok()
+}
+
+/// Rows as they lie in a body.
+enum BatchRows<'a> {
+    /// A JSON array.
+    List(&'a [u8]),
+    /// One JSON document a line.
+    Lines(&'a [u8]),
+}
+
+/// The fields of a batch's request: those of the path, then the rows.
+struct BatchFields<'a> {
+    path: Vec<(&'a str, &'a str)>,
+    value: Option<&'a str>,
+    rows: Option<BatchRows<'a>>,
+}
+
+impl<'de> MapAccess<'de> for BatchFields<'de> {
+    type Error = serde_json::Error;
+
+    fn next_key_seed<K: DeserializeSeed<'de>>(
+        &mut self,
+        seed: K,
+    ) -> Result<Option<K::Value>, Self::Error> {
+        let name = match self.path.pop() {
+            Some((name, value)) => {
+                self.value = Some(value);
+                name
+            }
+            None if self.rows.is_some() => "rows",
+            None => return Ok(None),
+        };
+        seed.deserialize(name.into_deserializer()).map(Some)
+    }
+
+    fn next_value_seed<V: DeserializeSeed<'de>>(
+        &mut self,
+        seed: V,
+    ) -> Result<V::Value, Self::Error> {
+        if let Some(value) = self.value.take() {
+            return seed.deserialize(value.into_deserializer());
+        }
+        match self.rows.take() {
+            Some(BatchRows::List(bytes)) => whole(seed, bytes),
+            Some(BatchRows::Lines(rest)) => {
+                seed.deserialize(SeqAccessDeserializer::new(Lines { rest }))
+            }
+            None => Err(serde::de::Error::custom("a value without its name")),
+        }
+    }
+}
+
+/// The lines of a body that are not blank.
+struct Lines<'a> {
+    rest: &'a [u8],
+}
+
+impl<'de> SeqAccess<'de> for Lines<'de> {
+    type Error = serde_json::Error;
+
+    fn next_element_seed<T: DeserializeSeed<'de>>(
+        &mut self,
+        seed: T,
+    ) -> Result<Option<T::Value>, Self::Error> {
+        while !self.rest.is_empty() {
+            let end = self.rest.iter().position(|byte| *byte == b'\n');
+            let (line, rest) = self.rest.split_at(end.unwrap_or(self.rest.len()));
+            self.rest = rest.get(1..).unwrap_or_default();
+            if !line.trim_ascii().is_empty() {
+                return whole(seed, line).map(Some);
+            }
+        }
+        Ok(None)
+    }
+}
+
+/// One JSON document that fills all of `bytes`.
+fn whole<'de, T: DeserializeSeed<'de>>(
+    seed: T,
+    bytes: &'de [u8],
+) -> Result<T::Value, serde_json::Error> {
+    let mut document = serde_json::Deserializer::from_slice(bytes);
+    let value = seed.deserialize(&mut document)?;
+    document.end()?;
+    Ok(value)
+}
+
 fn from_json<R: serde::de::DeserializeOwned>(value: Value) -> Result<R, Fault> {
+    read_json(value)
+}
+
+fn read_json<'de, R, D>(value: D) -> Result<R, Fault>
+where
+    R: serde::de::DeserializeOwned,
+    D: serde::Deserializer<'de, Error = serde_json::Error>,
+{
     serde_path_to_error::deserialize(value).map_err(|error| {
         let pointer = pointer(error.path());
         Fault::invalid(vec![FieldError::new(
@@ -412,4 +545,69 @@ fn if_match(headers: &HeaderMap) -> Result<Option<i64>, Fault> {
         .ok_or_else(|| {
             Fault::malformed("If-Match must be the ETag as it was given, a version in quotes")
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, Default, PartialEq, serde::Deserialize)]
+    #[serde(default)]
+    struct Row {
+        id: String,
+        n: u32,
+        malformed: String,
+    }
+
+    #[derive(Debug, Default, PartialEq, serde::Deserialize)]
+    #[serde(default)]
+    struct Asked {
+        trial_id: String,
+        rows: Vec<Row>,
+    }
+
+    fn read(rows: BatchRows<'_>) -> Option<Asked> {
+        let batch = BatchFields {
+            path: vec![("trial_id", "t1")],
+            value: None,
+            rows: Some(rows),
+        };
+        Asked::deserialize(serde::de::value::MapAccessDeserializer::new(batch)).ok()
+    }
+
+    use serde::Deserialize as _;
+
+    #[test]
+    fn lines_and_lists_are_read_straight() {
+        let lines = b"{\"id\":\"a\",\"n\":1}\n\n  \r\n{\"id\":\"b\",\"other\":[1]}\r\n";
+        let read_lines = read(BatchRows::Lines(lines)).unwrap();
+        assert_eq!(read_lines.trial_id, "t1");
+        assert_eq!(read_lines.rows.len(), 2);
+        assert_eq!((read_lines.rows[0].n, read_lines.rows[1].n), (1, 0));
+        let list = b" [{\"id\":\"a\",\"n\":1},{\"id\":\"b\"}] ";
+        assert_eq!(read(BatchRows::List(list)), Some(read_lines));
+    }
+
+    #[test]
+    fn halves_of_documents_never_make_a_row_together() {
+        let halves = b"{\"id\":\"a\"\n\"n\":1}\n";
+        assert_eq!(read(BatchRows::Lines(halves)), None);
+        assert_eq!(read(BatchRows::Lines(b"{} {}\n")), None);
+        assert_eq!(read(BatchRows::List(b"[{}] []")), None);
+    }
+
+    #[test]
+    fn a_row_that_cannot_be_read_says_why_and_spoils_no_other() {
+        let mut headers = HeaderMap::new();
+        headers.insert(
+            header::CONTENT_TYPE,
+            HeaderValue::from_static("application/x-ndjson"),
+        );
+        let body = b"{\"id\":\"a\",\"n\":1}\n{\"id\":\"b\",\"n\":\"x\"}\n{\"id\n";
+        let asked: Asked = from_json(Value::Object(rows::<Asked>(&headers, body).unwrap())).unwrap();
+        assert_eq!(asked.rows[0].malformed, "");
+        assert_eq!(asked.rows[1].id, "b");
+        assert!(asked.rows[1].malformed.contains('x'), "{asked:?}");
+        assert!(asked.rows[2].malformed.contains("not JSON"), "{asked:?}");
+    }
 }

@@ -18,14 +18,14 @@ use uuid::Uuid;
 const CROSSING: &str = "/api/crossing/v1";
 const ROOT: &str = "/api/evaluation/v1";
 
-fn text(value: &Value, field: &str) -> String {
+pub fn text(value: &Value, field: &str) -> String {
     value[field]
         .as_str()
         .unwrap_or_else(|| panic!("{field} is missing in {value:#}"))
         .to_owned()
 }
 
-fn number(value: &Value, field: &str) -> f64 {
+pub fn number(value: &Value, field: &str) -> f64 {
     value[field]
         .as_f64()
         .unwrap_or_else(|| panic!("{field} is missing in {value:#}"))
@@ -51,24 +51,24 @@ fn alike(a: &Value, b: &Value) -> bool {
 }
 
 /// A clock that is past the season of these trials, whatever the machine's own says.
-pub fn past_the_season() -> Clock {
+fn past_the_season() -> Clock {
     let autumn: jiff::Timestamp = "2026-11-01T12:00:00Z".parse().expect("an instant");
     Clock::standing_at(autumn.max(jiff::Timestamp::now()))
 }
 
 /// A programme with plants, sites and a trial that is laid out.
-struct World {
-    system: System,
-    breeder: Client,
-    trials: Client,
-    sites: Vec<String>,
-    entries: Vec<String>,
-    checks: Vec<String>,
+pub struct World {
+    pub system: System,
+    pub breeder: Client,
+    pub trials: Client,
+    pub sites: Vec<String>,
+    pub entries: Vec<String>,
+    pub checks: Vec<String>,
 }
 
 impl World {
     /// Registers plants and two sites.
-    async fn with_plants(entries_n: usize) -> Self {
+    pub async fn with_plants(entries_n: usize) -> Self {
         let system = System::start_at(past_the_season()).await;
         let breeder = system.sign_in("breeder").await;
         let trials = system.sign_in("trials").await;
@@ -108,7 +108,7 @@ impl World {
         }
     }
 
-    async fn trial(&self, name: &str) -> String {
+    pub async fn trial(&self, name: &str) -> String {
         let body = json!({
             "name": name, "stage": "own_root", "season": 2025, "site_ids": self.sites,
             "entry_ids": self.entries, "check_ids": self.checks,
@@ -123,7 +123,7 @@ impl World {
         )
     }
 
-    async fn laid_out(&self, name: &str) -> (String, Vec<Value>) {
+    pub async fn laid_out(&self, name: &str) -> (String, Vec<Value>) {
         let trial = self.trial(name).await;
         let design = json!({"design": "rcbd", "replicates": 3, "seed": 11});
         let layout = self
@@ -135,7 +135,7 @@ impl World {
     }
 
     /// Values of a trait with a known merit of each entry and an effect of each site.
-    fn rows(&self, trees: &[Value], code: &str, base: f64, step: f64) -> Vec<Value> {
+    pub fn rows(&self, trees: &[Value], code: &str, base: f64, step: f64) -> Vec<Value> {
         trees
             .iter()
             .enumerate()
@@ -152,7 +152,7 @@ impl World {
             .collect()
     }
 
-    async fn take(&self, rows: &[Value]) -> Value {
+    pub async fn take(&self, rows: &[Value]) -> Value {
         self.trials
             .post(&format!("{ROOT}/records:batch"), &json!(rows))
             .await
@@ -928,7 +928,7 @@ async fn means_ranking_and_advance_list_lead_to_decisions() {
     assert_eq!(summary.records_n, 180);
 }
 
-async fn finished(client: &Client, id: &str) -> Value {
+pub async fn finished(client: &Client, id: &str) -> Value {
     for _ in 0..600 {
         let analysis = client
             .get(&format!("{ROOT}/analyses/{id}"))
@@ -1384,7 +1384,7 @@ async fn another_programme_sees_nothing_even_in_plain_sql() {
         "select c.relname::text from pg_class c join pg_namespace n on n.oid = c.relnamespace \
          where n.nspname = 'evaluation' and c.relkind in ('r', 'p') and exists (select from pg_attribute a \
          where a.attrelid = c.oid and a.attname = 'programme_id') \
-         and c.relname not in ('outbox', 'retry', 'audit') order by 1",
+         and c.relname not in ('outbox', 'retry', 'audit', 'revision') order by 1",
     )
     .fetch_all(&pool)
     .await

@@ -10,7 +10,7 @@ mod crossing_seed;
 mod demo;
 mod demo_pages;
 mod evaluation;
-mod evaluation_year;
+mod evaluation_pages;
 mod identity;
 mod import;
 mod pages;

@@ -1,11 +1,13 @@
 //! The pages, one module to a subject.
 
 mod adviser;
+mod analyses;
 mod candidates;
 mod crosses;
 mod days;
 mod docs;
 mod door;
+mod doubts;
 mod find;
 mod forecast;
 mod germplasm;
@@ -21,6 +23,7 @@ mod selection;
 mod start;
 mod steps;
 mod trials;
+mod what_if;
 mod winter;
 
 use axum::Router;
@@ -74,7 +77,13 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/selection", get(selection::board))
         .route("/trials/{id}/stability", get(selection::stability))
         .route("/trials/{id}/assessors", get(selection::assessors))
-        .route("/analyses/{id}", get(selection::analysis))
+        .route("/trials/{id}/doubts", get(doubts::list))
+        .route("/records/{id}/judgement", post(doubts::decide))
+        .route("/what-if", get(what_if::show))
+        .route("/trials/{id}/decisions", post(selection::decide))
+        .route("/trials/{id}/analyses", post(analyses::ask))
+        .route("/analyses/{id}", get(analyses::show))
+        .route("/analyses/{id}/repeat", post(analyses::repeat))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
         .route("/forecast", get(forecast::show))

@@ -1,20 +1,26 @@
-//! What decides who goes on: the selection board, stability, assessors and analyses.
+//! What decides who goes on: the selection board with its decisions, stability and assessors.
 
+use axum::Form;
 use axum::extract::Path;
+use axum::extract::rejection::FormRejection;
+use axum::response::{IntoResponse as _, Redirect, Response};
 use contract::evaluation::{
-    AdvanceList, Analysis, AssessorComparison, BiplotAxis, CompareAssessorsRequest,
-    GetAnalysisRequest, GetStabilityRequest, GetTrialRequest, ListDecisionsRequest,
-    SuggestAdvanceRequest, TrialStability,
+    AdvanceList, AdvanceSuggestion, AssessorComparison, BiplotAxis, CompareAssessorsRequest,
+    DecideEntriesRequest, EntryDecision, ExpectedTraitResponse, GetStabilityRequest,
+    GetTrialRequest, ListDecisionsRequest, SuggestAdvanceRequest, Trial, TrialStability,
 };
 use maud::{Markup, html};
+use platform::{Fault, Permission};
 
 use super::Shown;
 use crate::desk::Desk;
 use crate::html::{
-    Table, count, day, facts, field, link, maybe_measure, maybe_percent, notes, part, text, word,
+    Table, choice, count, day, field, link, maybe_measure, maybe_percent, notes, part, stages,
+    text, word,
 };
 use crate::layout::Page;
 use crate::picture::{Biplot, IntervalRow, Intervals, Spot};
+use crate::trouble::Trouble;
 use crate::words;
 
 /// Entries suggested to go on, beside what a person decided.
@@ -26,28 +32,18 @@ pub async fn board(desk: Desk, Path(id): Path<String>) -> Shown {
         })
         .await?
         .into_inner();
-    let keep_n = desk
-        .ask
-        .number::<u32>("keep_n")
-        .unwrap_or_else(|| (trial.entries_n / 10).max(1));
-    let seed = desk.ask.number::<u64>("seed").unwrap_or(1);
-    let asked = SuggestAdvanceRequest {
-        trial_id: id.clone(),
-        keep_n,
-        seed,
-        ..SuggestAdvanceRequest::default()
-    };
+    let asked = Asked::of(&desk, &trial);
     let suggested = evaluation
-        .suggest_advance(asked)
+        .suggest_advance(asked.request(&id))
         .await
         .map(tonic::Response::into_inner);
-    let asked = ListDecisionsRequest {
+    let request = ListDecisionsRequest {
         trial_id: id,
         limit: 200,
         ..Default::default()
     };
     let decisions = evaluation
-        .list_decisions(asked)
+        .list_decisions(request)
         .await
         .map(|r| r.into_inner().items);
     Ok(Page::new(
@@ -55,12 +51,13 @@ pub async fn board(desk: Desk, Path(id): Path<String>) -> Shown {
         html! {
             p { a href={ "/trials/" (trial.id) } { (trial.name) } ", " (words::plain(&trial.stage)) ", season " (trial.season) }
             form.ask method="get" {
-                (field("keep_n", "Entries that may go on", "number", &keep_n.to_string()))
-                (field("seed", "Seed of the draws", "number", &seed.to_string()))
+                (field("keep_n", "Entries that may go on", "number", &asked.keep_n.to_string()))
+                (field("cost_per_entry", "Cost of one in the next stage", "text", &asked.cost_per_entry.map(|c| c.to_string()).unwrap_or_default()))
+                (field("seed", "Seed of the draws", "number", &asked.seed.to_string()))
                 button { "Show" }
             }
-            (part(suggested.map_err(Into::into), |list| suggestions(&list)))
-            h2 { "Decisions" }
+            (part(suggested.map_err(Into::into), |list| suggestions(&desk, &trial, &asked, &list)))
+            h2 id="decisions" { "Decisions" }
             (part(decisions.map_err(Into::into), |all| {
                 Table::new("Decisions, the newest first").text("Day").text("Entry").text("Decision").text("To").text("Reason").text("By").stacking().or_say("Nothing has been decided.")
                     .rows(&all, |d| vec![day(&d.on), link("/germplasm", &d.germplasm_id, if d.name.is_empty() { &d.number } else { &d.name }), word(&d.decision), word(&d.to_stage), text(&d.reason), text(&d.by)]).show()
@@ -69,30 +66,76 @@ pub async fn board(desk: Desk, Path(id): Path<String>) -> Shown {
     ))
 }
 
-fn suggestions(list: &AdvanceList) -> Markup {
-    let rows = list
-        .items
+/// What the board was asked for.
+struct Asked {
+    keep_n: u32,
+    seed: u64,
+    cost_per_entry: Option<f64>,
+}
+
+impl Asked {
+    fn of(desk: &Desk, trial: &Trial) -> Self {
+        Self {
+            keep_n: desk
+                .ask
+                .number("keep_n")
+                .unwrap_or_else(|| (trial.entries_n / 10).max(1)),
+            seed: desk.ask.number("seed").unwrap_or(1),
+            cost_per_entry: desk.ask.number("cost_per_entry"),
+        }
+    }
+
+    fn request(&self, trial_id: &str) -> SuggestAdvanceRequest {
+        SuggestAdvanceRequest {
+            trial_id: trial_id.to_owned(),
+            keep_n: self.keep_n,
+            seed: self.seed,
+            cost_per_entry: self.cost_per_entry,
+            ..SuggestAdvanceRequest::default()
+        }
+    }
+}
+
+/// Entries below the line that are listed with those above it.
+const BELOW_THE_LINE: usize = 100;
+/// Entries drawn with their chances.
+const MOST_DRAWN: usize = 60;
+
+fn name_of(item: &AdvanceSuggestion) -> &str {
+    if item.name.is_empty() {
+        &item.number
+    } else {
+        &item.name
+    }
+}
+
+fn suggestions(desk: &Desk, trial: &Trial, asked: &Asked, list: &AdvanceList) -> Markup {
+    let listed = (list.suggested_n as usize + BELOW_THE_LINE).min(list.items.len());
+    let items = &list.items[..listed];
+    let rows: Vec<IntervalRow> = items
         .iter()
-        .take(60)
+        .take(MOST_DRAWN)
         .filter_map(|item| {
+            let chance = item.top_probability?;
             Some(IntervalRow {
-                label: if item.name.is_empty() {
-                    item.number.clone()
-                } else {
-                    item.name.clone()
-                },
-                value: item.top_probability?,
+                label: name_of(item).to_owned(),
+                value: chance,
                 interval: None,
                 open: item.suggestion != "advance",
                 text: format!(
                     "{} {}",
-                    words::percent(item.top_probability?),
+                    words::percent(chance),
                     words::plain(&item.suggestion)
                 ),
             })
         })
-        .collect::<Vec<_>>();
-    let table = Table::new("Suggestions, the best first")
+        .collect();
+    let confirming = desk.may(Permission::SelectTrees);
+    let mut table = Table::new("Suggestions, the best first");
+    if confirming {
+        table = table.text("Goes on");
+    }
+    let table = table
         .number("Rank")
         .text("Entry")
         .text("Suggestion")
@@ -102,44 +145,216 @@ fn suggestions(list: &AdvanceList) -> Markup {
         .text("Decided")
         .number("Out-cross doubt")
         .stacking()
-        .rows(&list.items, |i| {
-            vec![
+        .rows(items, |i| {
+            let mut cells = vec![
                 count(i.rank),
-                link(
-                    "/germplasm",
-                    &i.germplasm_id,
-                    if i.name.is_empty() {
-                        &i.number
-                    } else {
-                        &i.name
-                    },
-                ),
+                link("/germplasm", &i.germplasm_id, name_of(i)),
                 word(&i.suggestion),
                 text(&i.reason),
                 maybe_measure(i.score),
                 maybe_percent(i.top_probability),
                 word(&i.decision),
                 maybe_percent(i.outcross_doubt),
-            ]
+            ];
+            if confirming {
+                cells.insert(0, html! {
+                    input type="checkbox" name="entry" value=(i.germplasm_id) checked[i.suggestion == "advance"]
+                        aria-label={ (name_of(i)) " goes on" };
+                });
+            }
+            cells
         });
     html! {
         p { (words::some(list.suggested_n, "entry is", "entries are")) " suggested to go on. A person decides." }
+        @if let Some(cost) = list.next_stage_cost {
+            p { "The next stage costs " strong { (words::measure(cost)) } " with them." }
+        }
         (Table::new("Traits that count").text("Trait").number("Weight of one standard deviation").number("Mean").number("Standard deviation").number("Heritability")
             .rows(&list.traits, |t| vec![html! { (words::plain(&t.r#trait)) @if !t.unit.is_empty() { ", " (t.unit) } }, text(words::measure(t.weight)), text(words::measure(t.mean)), text(words::measure(t.sd)), maybe_measure(t.heritability)]).show())
         (notes(&list.notes))
-        @if rows.is_empty() {
-            (table.show())
-        } @else {
+        (responses(&list.responses, list.suggested_n))
+        @if !rows.is_empty() {
             (Intervals {
                 key: "board".into(),
                 title: "Probability of truly being among the best".into(),
-                description: "Filled squares are suggested to go on, open ones to be discarded.".into(),
+                description: "Filled squares are suggested to go on, open ones to be discarded; the first sixty.".into(),
                 axis: "probability".into(),
                 reference: None,
                 rows,
-            }.draw().beside(table.show()))
+            }.draw().figure(chances(items).show()))
+        }
+        h2 { "Who goes on" }
+        @if listed < list.items.len() {
+            p.quiet { "Those suggested and the next " (BELOW_THE_LINE) " of " (words::count(list.items.len() as u64)) " entries." }
+        }
+        @if confirming {
+            form method="post" action={ "/trials/" (trial.id) "/decisions" } {
+                input type="hidden" name="id" value=(uuid::Uuid::now_v7());
+                input type="hidden" name="keep_n" value=(asked.keep_n);
+                input type="hidden" name="seed" value=(asked.seed);
+                (table.show())
+                (choice("to_stage", "Those ticked go to", None, stages(later_stages(&trial.stage)), ""))
+                (choice("others", "The others in this list", Some("stay undecided"), [("hold".to_owned(), "are held".to_owned()), ("discard".to_owned(), "are discarded".to_owned())], ""))
+                (field("note", "Why, in your own words", "text", ""))
+                button { "Decide" }
+            }
+        } @else {
+            (table.show())
         }
     }
+}
+
+fn chances(items: &[AdvanceSuggestion]) -> Table {
+    Table::new("Probability of truly being among the best")
+        .number("Rank")
+        .text("Entry")
+        .number("Probability")
+        .rows(items.iter().take(MOST_DRAWN), |i| {
+            vec![
+                count(i.rank),
+                text(name_of(i)),
+                maybe_percent(i.top_probability),
+            ]
+        })
+}
+
+fn later_stages(stage: &str) -> &'static [&'static str] {
+    const LATER: [&str; 3] = ["budded", "multi_site", "pre_release"];
+    match stage {
+        "budded" => &LATER[1..],
+        "multi_site" => &LATER[2..],
+        _ => &LATER,
+    }
+}
+
+/// Expected responses with their intervals, in percent of the mean so that traits stand on one
+/// axis; the table tells them in their units.
+fn responses(all: &[ExpectedTraitResponse], kept_n: u32) -> Markup {
+    let rows: Vec<IntervalRow> = all
+        .iter()
+        .filter_map(|r| {
+            let expected = r.response?;
+            let percent = |x: f64| 100.0 * x / r.mean.abs();
+            (r.mean != 0.0).then(|| IntervalRow {
+                label: words::plain(&r.r#trait),
+                value: percent(expected),
+                interval: r.low.zip(r.high).map(|(l, h)| (percent(l), percent(h))),
+                open: false,
+                text: format!("{} {}", words::measure(expected), r.unit),
+            })
+        })
+        .collect();
+    let table = Table::new("Expected response")
+        .text("Trait")
+        .number("Mean of all")
+        .number("Mean of those kept")
+        .number("Expected response")
+        .number("From")
+        .number("To")
+        .text("Unit")
+        .stacking()
+        .rows(all, |r| {
+            vec![
+                word(&r.r#trait),
+                text(words::measure(r.mean)),
+                text(words::measure(r.kept_mean)),
+                maybe_measure(r.response),
+                maybe_measure(r.low),
+                maybe_measure(r.high),
+                text(&r.unit),
+            ]
+        });
+    html! {
+        @if !all.is_empty() {
+            h2 { "Expected response" }
+            @if rows.is_empty() {
+                (table.show())
+            } @else {
+                (Intervals {
+                    key: "response".into(),
+                    title: format!("Expected response when {} kept", words::some(kept_n, "entry is", "entries are")),
+                    description: "True mean of those kept less that of all, with the interval that holds 95 % of posterior draws.".into(),
+                    axis: "% of the mean of all".into(),
+                    reference: Some((0.0, "no change".into())),
+                    rows,
+                }.draw().figure(table.show()))
+            }
+        }
+    }
+}
+
+/// Decides as the form says; reasons come from the same suggestion that the form showed.
+pub async fn decide(
+    desk: Desk,
+    Path(id): Path<String>,
+    form: Result<Form<Vec<(String, String)>>, FormRejection>,
+) -> Result<Response, Trouble> {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let one = |name: &str| {
+        form.iter()
+            .find(|(n, _)| n == name)
+            .map(|(_, value)| value.trim())
+            .unwrap_or_default()
+    };
+    let number = |name: &str| {
+        one(name).parse::<u64>().map_err(|_| {
+            Fault::field(
+                format!("/{name}"),
+                format!("{:?} is no whole number", one(name)),
+            )
+        })
+    };
+    let ticked: Vec<&str> = form
+        .iter()
+        .filter(|(name, _)| name == "entry")
+        .map(|(_, value)| value.as_str())
+        .collect();
+    let asked = Asked {
+        keep_n: u32::try_from(number("keep_n")?).unwrap_or(u32::MAX),
+        seed: number("seed")?,
+        cost_per_entry: None,
+    };
+    let mut evaluation = desk.evaluation()?;
+    let list = evaluation
+        .suggest_advance(asked.request(&id))
+        .await?
+        .into_inner();
+    let others = one("others");
+    let listed = (list.suggested_n as usize + BELOW_THE_LINE).min(list.items.len());
+    let decisions: Vec<EntryDecision> = list.items[..listed]
+        .iter()
+        .filter_map(|item| {
+            let decision = if ticked.contains(&item.germplasm_id.as_str()) {
+                "advance"
+            } else if others.is_empty() {
+                return None;
+            } else {
+                others
+            };
+            let reason = match one("note") {
+                "" => item.reason.clone(),
+                note => format!("{note} ({})", item.reason),
+            };
+            Some(EntryDecision {
+                germplasm_id: item.germplasm_id.clone(),
+                decision: decision.to_owned(),
+                reason: reason.chars().take(500).collect(),
+            })
+        })
+        .collect();
+    let request = DecideEntriesRequest {
+        trial_id: id.clone(),
+        id: one("id").to_owned(),
+        decisions,
+        to_stage: if ticked.is_empty() {
+            String::new()
+        } else {
+            one("to_stage").to_owned()
+        },
+        on: String::new(),
+    };
+    evaluation.decide_entries(request).await?;
+    Ok(Redirect::to(&format!("/trials/{id}/selection#decisions")).into_response())
 }
 
 /// Stability of entries over environments.
@@ -302,134 +517,6 @@ fn compared(c: &AssessorComparison) -> Markup {
             format!("difference, {}", c.unit)
         },
         reference: Some((0.0, "no difference".into())),
-        rows,
-    }
-    .draw()
-    .figure(table.show())
-}
-
-/// One mixed-model analysis.
-pub async fn analysis(desk: Desk, Path(id): Path<String>) -> Shown {
-    let request = GetAnalysisRequest { analysis_id: id };
-    let a = desk.evaluation()?.get_analysis(request).await?.into_inner();
-    Ok(Page::new(
-        format!("Analysis of {}", words::plain(&a.r#trait)),
-        html! {
-            p { a href={ "/trials/" (a.trial_id) "?trait=" (a.r#trait) } { "To the trial" } }
-            (model(&a))
-            @if !a.problem.is_empty() { p.caution { (a.problem) } }
-            h2 { "Variance components" }
-            (Table::new("Variance components").text("Term").number("Variance").number("Standard error").text("Note").or_say("None.")
-                .rows(&a.components, |c| vec![text(&c.name), text(words::measure(c.variance)), maybe_measure(c.se), text(if c.boundary { "at zero" } else { "" })]).show())
-            @if !a.tests.is_empty() {
-                h2 { "Tests" }
-                (Table::new("Tests").text("Term").text("Kind").number("Statistic").number("df").number("Denominator df").number("p")
-                    .rows(&a.tests, |t| vec![text(&t.term), word(&t.kind), text(words::measure(t.statistic)), text(words::measure(t.df)), maybe_measure(t.denominator_df), text(words::measure(t.p))]).show())
-            }
-            @if !a.fixed.is_empty() {
-                h2 { "Fixed effects (BLUE)" }
-                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error")
-                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se))]).show())
-            }
-            @if !a.random.is_empty() { h2 { "Predictions (BLUP)" } (predictions(&a)) }
-            @if let Some(d) = &a.diagnostics {
-                h2 { "Diagnostics" }
-                (facts(vec![
-                    ("Iterations", count(d.iterations)),
-                    ("Gradient at the end", text(format!("{:.1e}", d.gradient))),
-                    ("Correlation along rows", maybe_measure(d.row_correlation)),
-                    ("Correlation along columns", maybe_measure(d.column_correlation)),
-                    ("Skewness of residuals", text(words::measure(d.residual_skewness))),
-                    ("Excess kurtosis", text(words::measure(d.residual_kurtosis))),
-                    ("Sets of entries that can be compared", count(d.connected_sets_n)),
-                    ("Terms at zero", text(d.boundary.join(", "))),
-                    ("Seconds", text(words::measure(d.seconds))),
-                ]))
-                (Table::new("Records that stand out").text("Tree").number("Year").number("Observed").number("Fitted").number("Standardised residual").number("Cook’s distance").or_say("No record stands out.")
-                    .rows(&d.influential, |r| vec![text(&r.number), text(r.year.to_string()), text(words::measure(r.observed)), text(words::measure(r.fitted)), text(words::measure(r.standardised_residual)), maybe_measure(r.cook)]).show())
-            }
-        },
-    ))
-}
-
-fn model(a: &Analysis) -> Markup {
-    facts(vec![
-        (
-            "Status",
-            html! { (words::plain(&a.status)) @if a.status == "done" { (if a.converged { ", converged" } else { ", did not converge" }) } },
-        ),
-        ("Fixed terms", text(a.fixed_terms.join(", "))),
-        ("Random terms", text(a.random_terms.join(", "))),
-        (
-            "Pedigree",
-            text(if a.relationship {
-                "taken into account"
-            } else {
-                "not used"
-            }),
-        ),
-        ("Residuals", word(&a.residual)),
-        ("Records", count(a.records_n)),
-        ("Heritability", maybe_measure(a.heritability)),
-        (
-            "Heritability of one tree",
-            maybe_measure(a.tree_heritability),
-        ),
-        ("Log-likelihood", maybe_measure(a.log_likelihood)),
-        ("Asked for", text(&a.requested_at)),
-        ("Finished", text(&a.finished_at)),
-        (
-            "Records’ SHA-256",
-            html! { code { (text(&a.data_sha256)) } },
-        ),
-        ("Version", text(&a.version)),
-    ])
-}
-
-fn predictions(a: &Analysis) -> Markup {
-    let rows = a
-        .random
-        .iter()
-        .take(60)
-        .map(|r| IntervalRow {
-            label: if r.label.is_empty() {
-                r.level.clone()
-            } else {
-                r.label.clone()
-            },
-            value: r.effect,
-            interval: Some((r.effect - 1.96 * r.se, r.effect + 1.96 * r.se)),
-            open: false,
-            text: words::measure(r.effect),
-        })
-        .collect();
-    let table = Table::new("Predictions")
-        .text("Term")
-        .text("Level")
-        .number("Effect")
-        .number("Standard error")
-        .rows(&a.random, |r| {
-            vec![
-                text(&r.term),
-                text(if r.label.is_empty() {
-                    &r.level
-                } else {
-                    &r.label
-                }),
-                text(words::measure(r.effect)),
-                text(words::measure(r.se)),
-            ]
-        });
-    Intervals {
-        key: "blup".into(),
-        title: "Predicted effects with 95 % intervals".into(),
-        description: "The first sixty; the table holds all.".into(),
-        axis: if a.unit.is_empty() {
-            "effect".into()
-        } else {
-            format!("effect, {}", a.unit)
-        },
-        reference: Some((0.0, "mean".into())),
         rows,
     }
     .draw()

@@ -7,6 +7,7 @@ use contract::evaluation::{
     TraitDefinition, TreeValue, Trial, TrialLayout, TrialMeans,
 };
 use maud::{Markup, html};
+use platform::Permission;
 
 use super::Shown;
 use crate::desk::Desk;
@@ -181,7 +182,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             p {
                 a href={ "/trials/" (trial.id) "/selection" } { "Selection board" } " · "
                 a href={ "/trials/" (trial.id) "/stability?trait=" (code) } { "Stability over sites" } " · "
-                a href={ "/trials/" (trial.id) "/assessors?trait=" (code) } { "Assessors compared" }
+                a href={ "/trials/" (trial.id) "/assessors?trait=" (code) } { "Assessors compared" } " · "
+                a href={ "/trials/" (trial.id) "/doubts" } { "Records in doubt" } " · "
+                a href="/what-if" { "What if" }
             }
             form.ask method="get" {
                 (choice("trait", "Trait", Some("none"), traits.iter().map(|t| (t.code.clone(), trait_name(t))), &code))
@@ -198,6 +201,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 (part(means, |means| entry_means(&means, asked_for, &sites)))
             }
             h2 { "Mixed-model analyses" }
+            @if desk.may(Permission::ManageTrials) {
+                (super::analyses::form(&trial.id, traits.iter().filter(|t| t.scale != "nominal").map(|t| (t.code.clone(), trait_name(t))).collect(), &code))
+            }
             (part(analyses.map_err(Into::into), |all| {
                 Table::new("Analyses").text("Analysis").text("Trait").text("Random terms").text("Status").number("Heritability").text("Asked for").or_say("None has been asked for.")
                     .rows(&all, |a| vec![

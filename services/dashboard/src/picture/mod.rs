@@ -10,6 +10,7 @@ mod intervals;
 mod lines;
 mod map;
 mod pedigree;
+mod plot;
 mod scale;
 mod scatter;
 mod timeline;
@@ -20,6 +21,7 @@ pub use intervals::{Columns, IntervalColumn, IntervalRow, Intervals};
 pub use lines::{Dot, Line, Lines, Stroke};
 pub use map::{Ground, Square, State};
 pub use pedigree::Pedigree;
+pub use plot::{Guide, Plot, PlotPoint, Series};
 pub use scatter::{Biplot, Spot};
 pub use timeline::{Mark, Span, Timeline, TimelineRow};
 

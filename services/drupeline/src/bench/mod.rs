@@ -5,9 +5,9 @@
 
 mod day_list;
 mod load;
-mod records;
 mod release_status;
 mod seedlings;
+mod year;
 
 use std::collections::BTreeMap;
 use std::error::Error;
@@ -64,11 +64,12 @@ pub fn run(seconds: u32) -> Outcome<()> {
     ));
     drop(runtime);
     postgres.stop()?;
+    let (measured, year) = measured?;
     println!(
         "{:<44} {:>12} {:>9}  against",
         "measured", "per second", "ratio"
     );
-    for line in measured? {
+    for line in measured.iter().chain(&year.measured) {
         println!(
             "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second){}",
             line.what,
@@ -79,10 +80,20 @@ pub fn run(seconds: u32) -> Outcome<()> {
             line.remark,
         );
     }
+    if let Some(bytes) = year.peak_bytes {
+        println!(
+            "largest memory while the records came, with the rows that were sent: {} MiB",
+            bytes >> 20
+        );
+    }
+    println!("one year over the API:");
+    for (what, took) in &year.steps {
+        println!("  {:<60} {:>8.2} s", what, took.as_secs_f64());
+    }
     Ok(())
 }
 
-async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
+async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Year)> {
     eprintln!("drupeline: preparing a database …");
     migrate::run(url).await?;
     let admin: PgConnectOptions = url.parse()?;
@@ -126,7 +137,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
     let accounts = accounts::found(&peers, SETUP_KEY, &FOUNDING, random_secret).await?;
     let today = Clock::System.today();
     let hidden = indicatif::ProgressBar::hidden();
-    let demo = loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
+    loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
     let plain = PgPoolOptions::new()
         .max_connections(CONNECTIONS)
         .test_before_acquire(false)
@@ -134,12 +145,14 @@ async fn measure(url: &str, time: Duration) -> Outcome<Vec<Measured>> {
         .await?;
 
     eprintln!("drupeline: measuring …");
-    Ok(vec![
+    let measured = vec![
         release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
         seedlings::measure(&peers, &accounts, &plain, today).await?,
-        records::measure(&peers, &accounts, &plain, &demo.trials).await?,
         day_list::measure(&peers, &accounts, &plain).await?,
-    ])
+    ];
+    let here = format!("http://{address}");
+    let year = year::measure(&peers, &accounts, &here, &plain, today).await?;
+    Ok((measured, year))
 }
 
 fn account<'a>(accounts: &'a BTreeMap<String, Account>, role: &str) -> Outcome<&'a Account> {
@@ -164,19 +177,30 @@ async fn copy(
 ) -> Outcome<f64> {
     let mut rates = Vec::new();
     for _ in 0..ROUNDS {
-        let mut connection = plain.acquire().await?;
-        sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
-            "drop table if exists public.measured; create table public.measured (like {like} including all)"
-        )))
-        .execute(&mut *connection)
-        .await?;
-        let started = Instant::now();
-        let mut sink = connection
-            .copy_in_raw(&format!("copy public.measured ({columns}) from stdin"))
-            .await?;
-        sink.send(text.as_bytes()).await?;
-        sink.finish().await?;
-        rates.push(n as f64 / started.elapsed().as_secs_f64());
+        let took = copied(plain, like, columns, &text).await?;
+        rates.push(n as f64 / took.as_secs_f64());
     }
     Ok(middle(rates))
+}
+
+/// Time of COPY into an empty table like another, with its indexes.
+async fn copied(
+    plain: &PgPool,
+    like: &'static str,
+    columns: &'static str,
+    text: &str,
+) -> Outcome<Duration> {
+    let mut connection = plain.acquire().await?;
+    sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
+        "drop table if exists public.measured; create table public.measured (like {like} including all)"
+    )))
+    .execute(&mut *connection)
+    .await?;
+    let started = Instant::now();
+    let mut sink = connection
+        .copy_in_raw(&format!("copy public.measured ({columns}) from stdin"))
+        .await?;
+    sink.send(text.as_bytes()).await?;
+    sink.finish().await?;
+    Ok(started.elapsed())
 }

@@ -595,6 +595,7 @@ impl Loading<'_> {
                 thresholds: Vec::new(),
                 keep_n: ((f64::from(entries_n) * share).round() as u32).clamp(3.min(entries_n), 60),
                 seed: 1,
+                ..SuggestAdvanceRequest::default()
             };
             let list = breeder.suggest_advance(request).await?.into_inner();
             let decisions: Vec<EntryDecision> = list

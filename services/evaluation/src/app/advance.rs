@@ -1,7 +1,10 @@
 //! Suggestions of who goes on.
 
 use biometry::selection::advance::{Estimate, Reason, advance_list};
-use contract::evaluation::{AdvanceList, AdvanceSuggestion, SuggestAdvanceRequest};
+use biometry::selection::response::{Evidence, expected_response};
+use contract::evaluation::{
+    AdvanceList, AdvanceSuggestion, ExpectedTraitResponse, SuggestAdvanceRequest,
+};
 use platform::{Fault, Fields, Unit};
 
 use super::ground::Ground;
@@ -54,6 +57,9 @@ pub async fn suggest(
             "must hold finite numbers",
         );
     }
+    if let Some(cost) = request.cost_per_entry {
+        fields.number("cost_per_entry", cost, 0.0, 1e9);
+    }
     fields.finish()?;
 
     let named: Vec<String> = request.weights.keys().cloned().collect();
@@ -97,15 +103,15 @@ pub async fn suggest(
         for trait_ in &scored {
             match trait_.deviation(entry) {
                 Some(deviation) => {
-                    value += trait_.weight * deviation;
-                    if trait_.sd > 0.0 {
-                        variance += (trait_.weight * trait_.se_of(entry) / trait_.sd).powi(2);
-                    }
+                    let merit = trait_.merit(deviation, trait_.se_of(entry));
+                    value += trait_.weight * merit.expected;
+                    variance += trait_.weight.powi(2) * merit.variance;
                 }
                 None => {
                     lacks.push(trait_.defined.code.as_str());
-                    // Nothing is known of it: it is taken as average, as uncertain as the entries vary.
-                    variance += trait_.weight.powi(2);
+                    // Nothing is known of it: it is taken as average, as uncertain as the entries'
+                    // true values vary.
+                    variance += trait_.weight.powi(2) * trait_.genetic_share();
                 }
             }
         }
@@ -183,6 +189,21 @@ pub async fn suggest(
             outcross_doubt: entry.outcross_doubt,
         });
     }
+    let kept: Vec<usize> = suggestions
+        .iter()
+        .filter(|s| s.advance)
+        .filter_map(|s| Some(tested[s.chance.id.parse::<usize>().ok()?]))
+        .collect();
+    let seed = request.seed;
+    let (scored, responses) = tokio::task::spawn_blocking(move || {
+        let responses = scored
+            .iter()
+            .map(|trait_| response(trait_, &kept, tested.len(), seed))
+            .collect();
+        (scored, responses)
+    })
+    .await
+    .map_err(Fault::internal)?;
     let mut notes: Vec<String> = scored.iter().flat_map(Scored::notes).collect();
     let suggested_n = suggestions.iter().filter(|s| s.advance).count() as u32;
     if suggested_n < request.keep_n {
@@ -202,7 +223,48 @@ pub async fn suggest(
         items,
         suggested_n,
         notes,
+        responses,
+        next_stage_cost: request
+            .cost_per_entry
+            .map(|cost| cost * f64::from(suggested_n)),
     })
+}
+
+/// Draws behind an interval of the expected response.
+const RESPONSE_DRAWS: usize = 2000;
+
+/// What keeping some entries is expected to bring in one trait.
+fn response(
+    trait_: &Scored,
+    kept: &[usize],
+    entries_n: usize,
+    seed: u64,
+) -> ExpectedTraitResponse {
+    let means: Vec<f64> = kept.iter().filter_map(|&e| trait_.mean_of(e)).collect();
+    let kept_mean = if means.is_empty() {
+        trait_.mean
+    } else {
+        means.iter().sum::<f64>() / means.len() as f64
+    };
+    let told = trait_.figures.as_ref().and_then(|figures| {
+        let evidence = Evidence {
+            entries_n,
+            sd: trait_.sd,
+            heritability: figures.heritability?,
+            error_df: (figures.means.residual_df as f64).max(1.0),
+        };
+        let superiority = kept_mean - trait_.mean;
+        expected_response(&evidence, superiority, means.len(), RESPONSE_DRAWS, seed).ok()
+    });
+    ExpectedTraitResponse {
+        r#trait: trait_.defined.code.clone(),
+        unit: trait_.defined.unit.clone(),
+        mean: trait_.mean,
+        kept_mean,
+        response: told.map(|r| r.expected),
+        low: told.map(|r| r.low),
+        high: told.map(|r| r.high),
+    }
 }
 
 /// Why an entry is or is not suggested: its place, its chance, and its two most telling traits.

@@ -1,7 +1,8 @@
 //! Mixed-model analyses: asked for here, computed by the [`super::worker`].
 
 use contract::evaluation::{
-    Analysis, AnalysisList, GetAnalysisRequest, ListAnalysesRequest, RequestAnalysisRequest,
+    Analysis, AnalysisList, AnalysisResiduals, GetAnalysisRequest, GetResidualsRequest,
+    ListAnalysesRequest, RepeatAnalysisRequest, RequestAnalysisRequest,
 };
 use platform::fields::Words as _;
 use platform::paging::Page;
@@ -92,12 +93,79 @@ pub async fn request(
         id,
         trial: trial_id,
         model,
+        repeats: None,
     };
+    queue(app, unit, &job).await
+}
+
+async fn queue(app: &EvaluationApp, unit: &mut Unit, job: &Job) -> Result<Analysis, Fault> {
     let now = unit.now();
-    store::analyses::queue(unit.connection(), &job, now).await?;
-    unit.touch("analysis", id);
+    store::analyses::queue(unit.connection(), job, now).await?;
+    unit.touch("analysis", job.id);
     app.queued.notify_one();
-    store::analyses::get(unit.connection(), programme, id).await
+    store::analyses::get(unit.connection(), job.programme, job.id).await
+}
+
+/// Queues the model of an earlier analysis anew.
+///
+/// # Errors
+/// Invalid fields; not found.
+pub async fn repeat(
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: RepeatAnalysisRequest,
+) -> Result<Analysis, Fault> {
+    let programme = unit.programme()?;
+    let mut fields = Fields::new();
+    let id: AnalysisId = fields.client_id(&request.id);
+    fields.finish()?;
+    let earlier = analysis_id(&request.analysis_id)?;
+    let (trial, model) = store::analyses::model(unit.connection(), programme, earlier).await?;
+    let job = Job {
+        programme,
+        id,
+        trial,
+        model,
+        repeats: Some(earlier),
+    };
+    queue(app, unit, &job).await
+}
+
+/// Residuals of an analysis.
+///
+/// # Errors
+/// Not found.
+pub async fn residuals(
+    _app: &EvaluationApp,
+    unit: &mut Unit,
+    request: GetResidualsRequest,
+) -> Result<AnalysisResiduals, Fault> {
+    let programme = unit.programme()?;
+    let id = analysis_id(&request.analysis_id)?;
+    let mut residuals = store::analyses::residuals(unit.connection(), programme, id).await?;
+    residuals.unit = unit_of(unit, programme, &residuals.r#trait).await?;
+    Ok(residuals)
+}
+
+fn analysis_id(text: &str) -> Result<AnalysisId, Fault> {
+    let mut fields = Fields::new();
+    let id = fields.id("analysis_id", text);
+    fields.finish()?;
+    id.ok_or_else(|| Fault::not_found("analysis", text))
+}
+
+/// Unit of a trait; empty when the library has it no more.
+async fn unit_of(
+    unit: &mut Unit,
+    programme: platform::ProgrammeId,
+    code: &str,
+) -> Result<String, Fault> {
+    let library = store::traits::library(unit.connection(), programme).await?;
+    Ok(library
+        .iter()
+        .find(|t| t.code == code)
+        .map(|t| t.unit.clone())
+        .unwrap_or_default())
 }
 
 /// One analysis.
@@ -110,13 +178,10 @@ pub async fn get(
     request: GetAnalysisRequest,
 ) -> Result<Analysis, Fault> {
     let programme = unit.programme()?;
-    let mut fields = Fields::new();
-    let id: Option<AnalysisId> = fields.id("analysis_id", &request.analysis_id);
-    fields.finish()?;
-    let Some(id) = id else {
-        return Err(Fault::not_found("analysis", request.analysis_id));
-    };
-    store::analyses::get(unit.connection(), programme, id).await
+    let id = analysis_id(&request.analysis_id)?;
+    let mut analysis = store::analyses::get(unit.connection(), programme, id).await?;
+    analysis.unit = unit_of(unit, programme, &analysis.r#trait).await?;
+    Ok(analysis)
 }
 
 /// Analyses of a trial, the newest first.

@@ -23,6 +23,15 @@ pub struct Scored {
     pub sd: f64,
 }
 
+/// An entry's true value in one trait, as far as its records tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Merit {
+    /// Expected deviation from the entries' mean, drawn towards it by what is error.
+    pub expected: f64,
+    /// Variance of the true deviation about it.
+    pub variance: f64,
+}
+
 impl Scored {
     /// Reckons the figures of a trait and the spread of its entries under test.
     pub async fn load(
@@ -99,6 +108,36 @@ impl Scored {
         } else {
             0.0
         })
+    }
+
+    /// Share of the variance among entry means that is genetic. Where nothing says how large it is,
+    /// a half is taken; where none shows, a hundredth, so that the best by their means stay first.
+    pub fn genetic_share(&self) -> f64 {
+        let figures = self.figures.as_ref();
+        let by_variance = figures
+            .and_then(|f| f.genetic_variance)
+            .filter(|_| self.sd > 0.0)
+            .map(|genetic| genetic / (self.sd * self.sd));
+        by_variance
+            .or_else(|| figures.and_then(|f| f.heritability))
+            .unwrap_or(0.5)
+            .clamp(0.01, 1.0)
+    }
+
+    /// What a deviation of an entry's mean, with its standard error, says of its true value: the
+    /// posterior under normal true values, all in standard deviations of the entries' means.
+    pub fn merit(&self, deviation: f64, se: f64) -> Merit {
+        let genetic = self.genetic_share();
+        let error = if self.sd > 0.0 {
+            (se / self.sd).powi(2)
+        } else {
+            0.0
+        };
+        let reliability = genetic / (genetic + error);
+        Merit {
+            expected: reliability * deviation,
+            variance: genetic * (1.0 - reliability),
+        }
     }
 
     /// As a message.

@@ -9,7 +9,6 @@ use std::time::{Duration, Instant};
 
 use biometry::mixed::Relationship;
 use contract::crossing::PlantParents;
-use contract::evaluation::Analysis;
 use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
 use platform::database::Scope;
 use platform::fields::Words as _;
@@ -20,7 +19,7 @@ use sqlx::{Acquire as _, PgConnection};
 use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::model::{Asked, Observation, ResidualWord, analyse, variables};
+use crate::domain::model::{Asked, Observation, ResidualWord, Told, analyse, variables};
 use crate::domain::traits::Trait;
 use crate::store;
 use crate::store::analyses::{Job, Outcome};
@@ -72,9 +71,8 @@ pub async fn step(app: &EvaluationApp) -> Result<bool, Fault> {
         // What the service itself could not do is tried again; what the model cannot do is told.
         Err(fault) if is_ours(&fault) => Err(fault),
         Err(fault) => Ok(Outcome {
-            result: None,
             problem: fault.detail().to_owned(),
-            data_sha256: String::new(),
+            ..Outcome::default()
         }),
     };
     let kept = keep(app, &mut keeper, &job, outcome.as_ref().ok()).await;
@@ -156,15 +154,22 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
     .await
     .map_err(Fault::internal)?
     .map_err(|error| Fault::state(error.to_string()))?;
-    let mut result: Analysis = told;
+    let Told {
+        analysis: mut result,
+        residuals,
+    } = told;
     let problem = std::mem::take(&mut result.problem);
+    let text = serde_json::to_string(&result).map_err(Fault::internal)?;
+    let result_sha256 = hexadecimal(Sha256::digest(text.as_bytes()));
     if let Some(diagnostics) = &mut result.diagnostics {
         diagnostics.seconds = started.elapsed().as_secs_f64();
     }
     Ok(Outcome {
         result: Some(result),
+        residuals: Some(residuals),
         problem,
         data_sha256,
+        result_sha256,
     })
 }
 
@@ -331,8 +336,12 @@ fn digest(observations: &[Observation]) -> String {
             digest.update(covariate.unwrap_or(f64::NAN).to_be_bytes());
         }
     }
+    hexadecimal(digest.finalize())
+}
+
+fn hexadecimal(digest: impl AsRef<[u8]>) -> String {
     digest
-        .finalize()
+        .as_ref()
         .iter()
         .map(|byte| format!("{byte:02x}"))
         .collect()

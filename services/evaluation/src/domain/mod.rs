@@ -4,6 +4,7 @@ pub mod design;
 pub mod doubt;
 pub mod figures;
 pub mod model;
+pub mod residuals;
 pub mod standard;
 pub mod traits;
 pub mod trial;

@@ -9,10 +9,11 @@ use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
 use contract::evaluation::{
-    Analysis, AnalysisDiagnostics, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
+    Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord, RandomLevel,
     VarianceComponent,
 };
 
+use super::residuals;
 use super::traits::FACTORS;
 
 platform::words! {
@@ -92,6 +93,10 @@ pub struct Observation {
     pub number: String,
 }
 
+/// Sets of entries apart from the largest that are named, at most.
+const NAMED_SETS: usize = 5;
+/// Entries of such a set that are named, at most.
+const NAMED_ENTRIES: usize = 5;
 /// Residuals that stand out, at most.
 const INFLUENTIAL: usize = 10;
 /// Records up to which random terms are tested by fitting the model anew without each.
@@ -166,6 +171,15 @@ fn model(asked: &Asked, relationship: Option<Arc<Relationship>>) -> Result<Model
     }))
 }
 
+/// What came of a model.
+#[derive(Debug, Default)]
+pub struct Told {
+    /// Its results.
+    pub analysis: Analysis,
+    /// Its residuals; none when it did not converge or the records are too many.
+    pub residuals: AnalysisResiduals,
+}
+
 /// Fits a model and tells what came of it. An analysis that did not converge has no effects and
 /// says so in `problem`.
 ///
@@ -177,7 +191,7 @@ pub fn analyse(
     covariates: &[String],
     relationship: Option<Arc<Relationship>>,
     label_of: &BTreeMap<String, String>,
-) -> Result<Analysis, ModelError> {
+) -> Result<Told, ModelError> {
     let frame = frame(asked, observations, covariates)?;
     let related = relationship.is_some();
     let model = model(asked, relationship)?;
@@ -185,10 +199,16 @@ pub fn analyse(
     let fit = match mixed::fit(&frame, &model) {
         Ok(fit) => fit,
         Err(error @ ModelError::NotConverged { .. }) => {
-            return Ok(Analysis {
-                problem: error.to_string(),
-                records_n,
-                ..Analysis::default()
+            return Ok(Told {
+                analysis: Analysis {
+                    problem: error.to_string(),
+                    records_n,
+                    ..Analysis::default()
+                },
+                residuals: AnalysisResiduals {
+                    notes: vec![format!("the analysis did not converge: {error}")],
+                    ..AnalysisResiduals::default()
+                },
             });
         }
         Err(error) => return Err(error),
@@ -208,7 +228,8 @@ pub fn analyse(
         .filter(|term| term.name != "entry" && term.name.split(':').any(|name| name == "entry"))
         .map(|term| term.variance())
         .sum();
-    Ok(Analysis {
+    let (diagnostics, residuals) = diagnostics(&fit, &frame, observations, label_of);
+    let analysis = Analysis {
         converged: true,
         components: components(&fit),
         fixed: fit
@@ -229,9 +250,13 @@ pub fn analyse(
             .filter(|h| h.is_finite()),
         log_likelihood: Some(fit.log_likelihood()),
         tests: tests(&fit, &frame, &model, related),
-        diagnostics: Some(diagnostics(&fit, &frame, observations)),
+        diagnostics: Some(diagnostics),
         records_n: fit.n_records() as u32,
         ..Analysis::default()
+    };
+    Ok(Told {
+        analysis,
+        residuals,
     })
 }
 
@@ -321,7 +346,12 @@ fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<Analysis
     tests
 }
 
-fn diagnostics(fit: &Fit, frame: &Frame, observations: &[Observation]) -> AnalysisDiagnostics {
+fn diagnostics(
+    fit: &Fit,
+    frame: &Frame,
+    observations: &[Observation],
+    label_of: &BTreeMap<String, String>,
+) -> (AnalysisDiagnostics, AnalysisResiduals) {
     let convergence = fit.convergence();
     let correlations = fit.residual().autocorrelations;
     let mut told = AnalysisDiagnostics {
@@ -331,14 +361,34 @@ fn diagnostics(fit: &Fit, frame: &Frame, observations: &[Observation]) -> Analys
         boundary: convergence.boundary.clone(),
         row_correlation: correlations.map(|c| c.0),
         column_correlation: correlations.map(|c| c.1),
-        connected_sets_n: connectedness(frame, "value", "entry", "site")
-            .map_or(0, |found| found.sets.len() as u32),
         ..AnalysisDiagnostics::default()
     };
+    if let Ok(mut found) = connectedness(frame, "value", "entry", "site") {
+        told.connected_sets_n = found.sets.len() as u32;
+        found.sets.sort_by_key(|set| std::cmp::Reverse(set.len()));
+        told.notes = found
+            .sets
+            .iter()
+            .skip(1)
+            .take(NAMED_SETS)
+            .map(|set| apart(set, label_of))
+            .collect();
+    }
     if fit.n_records() > DIAGNOSED_RECORDS {
-        return told;
+        let residuals = AnalysisResiduals {
+            notes: vec![format!(
+                "of more than {DIAGNOSED_RECORDS} records, residuals are not kept; analyse one site or year"
+            )],
+            ..AnalysisResiduals::default()
+        };
+        return (told, residuals);
     }
     let mut records = fit.record_diagnostics();
+    let residuals = AnalysisResiduals {
+        items: residuals::told(&records, observations),
+        variogram: residuals::variogram(&records, observations),
+        ..AnalysisResiduals::default()
+    };
     let n = records.len() as f64;
     let moment = |power: i32| records.iter().map(|r| r.residual.powi(power)).sum::<f64>() / n;
     let variance = moment(2);
@@ -363,7 +413,23 @@ fn diagnostics(fit: &Fit, frame: &Frame, observations: &[Observation]) -> Analys
             }
         })
         .collect();
-    told
+    (told, residuals)
+}
+
+/// Says that a set of entries shares no site with the others.
+fn apart(set: &[String], label_of: &BTreeMap<String, String>) -> String {
+    let name = |entry: &String| label_of.get(entry).unwrap_or(entry).clone();
+    let named: Vec<String> = set.iter().take(NAMED_ENTRIES).map(name).collect();
+    let more = set.len() - named.len();
+    format!(
+        "{}{} cannot be compared with the other entries: they share no site; plant a common check",
+        named.join(", "),
+        if more > 0 {
+            format!(" and {more} more")
+        } else {
+            String::new()
+        }
+    )
 }
 
 #[cfg(test)]
@@ -418,6 +484,8 @@ mod tests_of_models {
             &BTreeMap::new(),
         )
         .unwrap();
+        assert_eq!(told.residuals.items.len(), 12);
+        let told = told.analysis;
         assert!(told.converged);
         let names: Vec<&str> = told.components.iter().map(|c| c.name.as_str()).collect();
         assert_eq!(names, ["entry", "residual"]);

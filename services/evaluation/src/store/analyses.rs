@@ -1,12 +1,13 @@
 //! Analyses: a queue and its results.
 
-use contract::evaluation::{Analysis, RequestAnalysisRequest};
+use contract::evaluation::{Analysis, AnalysisResiduals, RequestAnalysisRequest};
 use jiff::Timestamp;
 use platform::database::Instant;
 use platform::{Fault, ProgrammeId};
 use sqlx::PgConnection;
 use sqlx::types::Json;
 
+use super::id_text;
 use crate::domain::{AnalysisId, TrialId};
 
 /// An analysis to be computed.
@@ -20,13 +21,15 @@ pub struct Job {
     pub trial: TrialId,
     /// The model as it was asked for.
     pub model: RequestAnalysisRequest,
+    /// The earlier analysis that this one repeats.
+    pub repeats: Option<AnalysisId>,
 }
 
 /// Queues an analysis.
 pub async fn queue(connection: &mut PgConnection, job: &Job, now: Timestamp) -> Result<(), Fault> {
     sqlx::query(
-        "insert into analysis (programme_id, id, trial_id, trait, model, status, requested_at) \
-         values ($1, $2, $3, $4, $5, 'queued', $6)",
+        "insert into analysis (programme_id, id, trial_id, trait, model, status, requested_at, \
+         repeats_id) values ($1, $2, $3, $4, $5, 'queued', $6, $7)",
     )
     .bind(job.programme)
     .bind(job.id)
@@ -34,6 +37,7 @@ pub async fn queue(connection: &mut PgConnection, job: &Job, now: Timestamp) -> 
     .bind(&job.model.r#trait)
     .bind(Json(&job.model))
     .bind(Instant(now))
+    .bind(job.repeats)
     .execute(connection)
     .await?;
     Ok(())
@@ -51,6 +55,10 @@ struct Row {
     version: String,
     requested_at: Instant,
     finished_at: Option<Instant>,
+    result_sha256: String,
+    repeats_id: Option<AnalysisId>,
+    same_records: Option<bool>,
+    same_results: Option<bool>,
 }
 
 impl From<Row> for Analysis {
@@ -74,6 +82,10 @@ impl From<Row> for Analysis {
                 .finished_at
                 .map(|at| at.0.to_string())
                 .unwrap_or_default(),
+            result_sha256: row.result_sha256,
+            repeats_id: id_text(row.repeats_id),
+            same_records: row.same_records,
+            same_results: row.same_results,
             ..row.result.map(|result| result.0).unwrap_or_default()
         }
     }
@@ -86,8 +98,13 @@ pub async fn get(
     id: AnalysisId,
 ) -> Result<Analysis, Fault> {
     sqlx::query_as::<_, Row>(
-        "select id, trial_id, model, status, problem, result, data_sha256, version, requested_at, \
-         finished_at from analysis where programme_id = $1 and id = $2",
+        "select a.id, a.trial_id, a.model, a.status, a.problem, a.result, a.data_sha256, a.version, \
+         a.requested_at, a.finished_at, a.result_sha256, a.repeats_id, \
+         a.data_sha256 = e.data_sha256 as same_records, \
+         a.result_sha256 = e.result_sha256 as same_results from analysis a \
+         left join analysis e on e.programme_id = a.programme_id and e.id = a.repeats_id \
+         and e.status = 'done' and a.status = 'done' \
+         where a.programme_id = $1 and a.id = $2",
     )
     .bind(programme)
     .bind(id)
@@ -95,6 +112,50 @@ pub async fn get(
     .await?
     .map(Analysis::from)
     .ok_or_else(|| Fault::not_found("analysis", id))
+}
+
+/// The model of an analysis as it was asked for, with its trial.
+pub async fn model(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    id: AnalysisId,
+) -> Result<(TrialId, RequestAnalysisRequest), Fault> {
+    let found: Option<(TrialId, Json<RequestAnalysisRequest>)> = sqlx::query_as(
+        "select trial_id, model from analysis where programme_id = $1 and id = $2",
+    )
+    .bind(programme)
+    .bind(id)
+    .fetch_optional(connection)
+    .await?;
+    found
+        .map(|(trial, Json(model))| (trial, model))
+        .ok_or_else(|| Fault::not_found("analysis", id))
+}
+
+/// Residuals of an analysis; none before it is done.
+pub async fn residuals(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    id: AnalysisId,
+) -> Result<AnalysisResiduals, Fault> {
+    let found: Option<(TrialId, String, String, Option<Json<AnalysisResiduals>>)> =
+        sqlx::query_as(
+            "select trial_id, trait, status, residuals from analysis \
+             where programme_id = $1 and id = $2",
+        )
+        .bind(programme)
+        .bind(id)
+        .fetch_optional(connection)
+        .await?;
+    let (trial, code, status, kept) = found.ok_or_else(|| Fault::not_found("analysis", id))?;
+    let mut residuals = kept.map(|Json(kept)| kept).unwrap_or_else(|| AnalysisResiduals {
+        notes: vec![format!("the analysis is {status}; it has no residuals")],
+        ..AnalysisResiduals::default()
+    });
+    residuals.analysis_id = id.to_string();
+    residuals.trial_id = trial.to_string();
+    residuals.r#trait = code;
+    Ok(residuals)
 }
 
 /// Analyses of a trial, the newest first, before a known one.
@@ -107,7 +168,8 @@ pub async fn list(
 ) -> Result<Vec<Analysis>, Fault> {
     let rows: Vec<Row> = sqlx::query_as(
         "select id, trial_id, model, status, problem, \
-         result - 'random' - 'fixed' as result, data_sha256, version, requested_at, finished_at \
+         result - 'random' - 'fixed' as result, data_sha256, version, requested_at, finished_at, \
+         result_sha256, repeats_id, null::bool as same_records, null::bool as same_results \
          from analysis where programme_id = $1 and trial_id = $2 and ($3::uuid is null or id < $3) \
          order by id desc limit $4",
     )
@@ -147,19 +209,21 @@ pub async fn claim(connection: &mut PgConnection) -> Result<Option<Job>, sqlx::E
         AnalysisId,
         TrialId,
         Json<RequestAnalysisRequest>,
+        Option<AnalysisId>,
     )> = sqlx::query_as(
         "update analysis set status = 'running', attempts = attempts + 1 \
              where (programme_id, id) = (select programme_id, id from analysis \
              where status = 'queued' order by requested_at limit 1 for update skip locked) \
-             returning programme_id, id, trial_id, model",
+             returning programme_id, id, trial_id, model, repeats_id",
     )
     .fetch_optional(connection)
     .await?;
-    Ok(row.map(|(programme, id, trial, Json(model))| Job {
+    Ok(row.map(|(programme, id, trial, Json(model), repeats)| Job {
         programme,
         id,
         trial,
         model,
+        repeats,
     }))
 }
 
@@ -190,14 +254,18 @@ pub async fn requeue(connection: &mut PgConnection, id: AnalysisId) -> Result<()
 }
 
 /// What came of an analysis.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct Outcome {
     /// The results; none when it failed.
     pub result: Option<Analysis>,
+    /// Residuals.
+    pub residuals: Option<AnalysisResiduals>,
     /// Why it failed or did not converge.
     pub problem: String,
     /// Digest of the data.
     pub data_sha256: String,
+    /// Digest of the results.
+    pub result_sha256: String,
 }
 
 /// Keeps what came of an analysis.
@@ -209,8 +277,8 @@ pub async fn finish(
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
         "update analysis set status = case when $3::jsonb is null then 'failed' else 'done' end, \
-         result = $3, problem = $4, data_sha256 = $5, version = $6, finished_at = $7 \
-         where programme_id = $1 and id = $2",
+         result = $3, problem = $4, data_sha256 = $5, version = $6, finished_at = $7, \
+         residuals = $8, result_sha256 = $9 where programme_id = $1 and id = $2",
     )
     .bind(job.programme)
     .bind(job.id)
@@ -219,6 +287,8 @@ pub async fn finish(
     .bind(&outcome.data_sha256)
     .bind(env!("CARGO_PKG_VERSION"))
     .bind(Instant(now))
+    .bind(outcome.residuals.as_ref().map(Json))
+    .bind(&outcome.result_sha256)
     .execute(connection)
     .await
     .map(drop)

@@ -116,51 +116,24 @@ pub async fn corrections(
     Ok(rows.into_iter().collect())
 }
 
-/// Writes records and their corrections; gives how many records were new.
+/// Rows written by one statement: the arrays of so many stay within the memory that the database
+/// gives a statement before it turns to its disk.
+const WRITTEN_AT_ONCE: usize = 10_000;
+
+/// Writes records and their corrections.
+///
+/// # Errors
+/// State when another batch writes a row of the same id, or corrects the same record, at this
+/// moment.
 pub async fn insert(
     connection: &mut PgConnection,
     programme: ProgrammeId,
     records: &[NewRecord],
     now: Timestamp,
-) -> Result<u64, Fault> {
-    let written = sqlx::query(
-        "insert into record (programme_id, recorded_at, year, id, trial_id, tree_id, trait, value, \
-         sent, observed_at, observer, corrects, doubt) \
-         select $1, $2, r.* from unnest($3::smallint[], $4::uuid[], $5::uuid[], $6::uuid[], \
-         $7::text[], $8::float8[], $9::text[], $10::timestamptz[], $11::text[], $12::uuid[], \
-         $13::text[]) as r on conflict do nothing",
-    )
-    .bind(programme)
-    .bind(Instant(now))
-    .bind(records.iter().map(|r| r.year).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.id).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.trial).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.tree).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.code.as_str()).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.value).collect::<Vec<_>>())
-    .bind(records.iter().map(|r| r.sent.as_str()).collect::<Vec<_>>())
-    .bind(
-        records
-            .iter()
-            .map(|r| Instant(r.observed_at))
-            .collect::<Vec<_>>(),
-    )
-    .bind(
-        records
-            .iter()
-            .map(|r| r.observer.as_str())
-            .collect::<Vec<_>>(),
-    )
-    .bind(records.iter().map(|r| r.corrects).collect::<Vec<_>>())
-    .bind(
-        records
-            .iter()
-            .map(|r| r.doubt.as_deref())
-            .collect::<Vec<_>>(),
-    )
-    .execute(&mut *connection)
-    .await?
-    .rows_affected();
+) -> Result<(), Fault> {
+    for part in records.chunks(WRITTEN_AT_ONCE) {
+        insert_part(connection, programme, part, now).await?;
+    }
     let corrections: Vec<(RecordId, RecordId)> = records
         .iter()
         .filter_map(|r| r.corrects.map(|corrected| (corrected, r.id)))
@@ -181,7 +154,58 @@ pub async fn insert(
             )
         })?;
     }
-    Ok(written)
+    Ok(())
+}
+
+async fn insert_part(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    part: &[NewRecord],
+    now: Timestamp,
+) -> Result<(), Fault> {
+    fn each<'a, T>(part: &'a [NewRecord], of: impl Fn(&'a NewRecord) -> T) -> Vec<T> {
+        part.iter().map(of).collect()
+    }
+    // Most rows neither correct nor raise a doubt, and columns that are left out cost nothing.
+    let plain = part
+        .iter()
+        .all(|r| r.corrects.is_none() && r.doubt.is_none());
+    let sql = if plain {
+        "insert into record (programme_id, recorded_at, year, id, trial_id, tree_id, trait, value, \
+         sent, observed_at, observer) \
+         select $1, $2, r.* from unnest($3::smallint[], $4::uuid[], $5::uuid[], $6::uuid[], \
+         $7::text[], $8::float8[], $9::text[], $10::timestamptz[], $11::text[]) as r"
+    } else {
+        "insert into record (programme_id, recorded_at, year, id, trial_id, tree_id, trait, value, \
+         sent, observed_at, observer, corrects, doubt) \
+         select $1, $2, r.* from unnest($3::smallint[], $4::uuid[], $5::uuid[], $6::uuid[], \
+         $7::text[], $8::float8[], $9::text[], $10::timestamptz[], $11::text[], $12::uuid[], \
+         $13::text[]) as r"
+    };
+    let mut query = sqlx::query(sql)
+        .bind(programme)
+        .bind(Instant(now))
+        .bind(each(part, |r| r.year))
+        .bind(each(part, |r| r.id))
+        .bind(each(part, |r| r.trial))
+        .bind(each(part, |r| r.tree))
+        .bind(each(part, |r| r.code.as_str()))
+        .bind(each(part, |r| r.value))
+        .bind(each(part, |r| r.sent.as_str()))
+        .bind(each(part, |r| Instant(r.observed_at)))
+        .bind(each(part, |r| r.observer.as_str()));
+    if !plain {
+        query = query
+            .bind(each(part, |r| r.corrects))
+            .bind(each(part, |r| r.doubt.as_deref()));
+    }
+    match query.execute(connection).await {
+        // Every id was looked for before: whoever wrote it did so since.
+        Err(sqlx::Error::Database(error)) if error.is_unique_violation() => Err(Fault::state(
+            "another batch wrote some of the same rows at this moment; send it again",
+        )),
+        written => Ok(written.map(drop)?),
+    }
 }
 
 /// A value that counts in the figures.

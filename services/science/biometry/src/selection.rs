@@ -1,13 +1,15 @@
 //! Selection: how strong, what it brings, by which index, and how sure the choice is.
 //!
 //! Intensities and the breeder's equation are in [`intensity`], selection indices in [`index`],
-//! choosing among ranked candidates with their uncertainty in [`advance`], several stages under
+//! choosing among ranked candidates with their uncertainty in [`advance`], what that choice is
+//! expected to bring in [`response`], several stages under
 //! places and money in [`stages`], and the balance of gain and coancestry in [`contributions`].
 
 pub mod advance;
 pub mod contributions;
 pub mod index;
 pub mod intensity;
+pub mod response;
 pub mod stages;
 
 /// Why a question of selection was refused.

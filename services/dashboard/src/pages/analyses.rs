@@ -1,0 +1,635 @@
+//! Mixed-model analyses: asked for, shown with what a biometrician looks at, and computed again.
+
+use axum::Form;
+use axum::extract::Path;
+use axum::extract::rejection::FormRejection;
+use axum::response::{IntoResponse as _, Redirect, Response};
+use contract::evaluation::{
+    Analysis, AnalysisDiagnostics, AnalysisResiduals, GetAnalysisRequest, GetResidualsRequest,
+    RecordResidual, RepeatAnalysisRequest, RequestAnalysisRequest, VariogramCell,
+};
+use maud::{Markup, html};
+use platform::{Fault, Permission};
+use serde::Deserialize;
+
+use super::Shown;
+use crate::desk::Desk;
+use crate::html::{Table, choice, count, facts, field, maybe_measure, notes, part, text, word};
+use crate::layout::Page;
+use crate::picture::{
+    Ground, Guide, IntervalRow, Intervals, Plot, PlotPoint, Series, Square, State,
+};
+use crate::trouble::Trouble;
+use crate::words;
+
+/// One mixed-model analysis.
+pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
+    let mut evaluation = desk.evaluation()?;
+    let request = GetAnalysisRequest {
+        analysis_id: id.clone(),
+    };
+    let a = evaluation.get_analysis(request).await?.into_inner();
+    let residuals = if a.converged {
+        let request = GetResidualsRequest { analysis_id: id };
+        let asked = evaluation.get_residuals(request).await;
+        Some(
+            asked
+                .map(tonic::Response::into_inner)
+                .map_err(Trouble::from),
+        )
+    } else {
+        None
+    };
+    Ok(Page::new(
+        format!("Analysis of {}", words::plain(&a.r#trait)),
+        html! {
+            p { a href={ "/trials/" (a.trial_id) "?trait=" (a.r#trait) } { "To the trial" } }
+            @if matches!(a.status.as_str(), "queued" | "running") {
+                p.caution { "It is " (words::plain(&a.status)) ". " a href="" { "Look again" } "." }
+            }
+            (model(&a))
+            @if !a.problem.is_empty() { p.caution { (a.problem) } }
+            @if a.status == "done" && !a.converged {
+                p.caution { "It did not converge, so there are no effects and no ranking." }
+            }
+            (reproduced(&desk, &a))
+            @if !a.components.is_empty() {
+                h2 { "Variance components" }
+                (components(&a))
+            }
+            @if !a.tests.is_empty() {
+                h2 { "Tests" }
+                (Table::new("Tests").text("Term").text("Kind").number("Statistic").number("df").number("Denominator df").number("p").stacking()
+                    .rows(&a.tests, |t| vec![text(&t.term), word(&t.kind), text(words::measure(t.statistic)), text(words::measure(t.df)), maybe_measure(t.denominator_df), text(p_value(t.p))]).show())
+            }
+            @if !a.fixed.is_empty() {
+                h2 { "Fixed effects (BLUE)" }
+                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").stacking()
+                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.estimate, f.se))]).show())
+            }
+            @if !a.random.is_empty() { h2 { "Predictions (BLUP)" } (predictions(&a)) }
+            @if let Some(d) = &a.diagnostics { h2 { "Diagnostics" } (diagnostics(d)) }
+            @if let Some(residuals) = residuals {
+                h2 { "Residuals" }
+                (part(residuals, |r| residual_pictures(&desk, &r)))
+            }
+        },
+    ))
+}
+
+/// An effect with its interval by the normal quantile, as written.
+fn interval(estimate: f64, se: f64) -> String {
+    format!(
+        "{} to {}",
+        words::measure(estimate - 1.96 * se),
+        words::measure(estimate + 1.96 * se)
+    )
+}
+
+fn p_value(p: f64) -> String {
+    if p < 0.001 {
+        "under 0.001".to_owned()
+    } else {
+        format!("{p:.3}")
+    }
+}
+
+/// What makes the analysis reproducible, and what came of computing it again.
+fn reproduced(desk: &Desk, a: &Analysis) -> Markup {
+    html! {
+        @if !a.repeats_id.is_empty() {
+            p {
+                "It repeats " a href={ "/analyses/" (a.repeats_id) } { "an earlier analysis" }
+                @match (a.same_records, a.same_results) {
+                    (Some(true), Some(true)) => { ": same records, and every result the same to the last bit." }
+                    (Some(true), _) => { ": same records, but not the same results; the versions or machines differ." }
+                    (Some(false), _) => { ": the records have changed since." }
+                    (None, _) => { "." }
+                }
+            }
+        }
+        @if a.status == "done" && desk.may(Permission::ManageTrials) {
+            form method="post" action={ "/analyses/" (a.id) "/repeat" } {
+                input type="hidden" name="id" value=(uuid::Uuid::now_v7());
+                button { "Compute it again" }
+            }
+        }
+    }
+}
+
+fn components(a: &Analysis) -> Markup {
+    let rows = a
+        .components
+        .iter()
+        .map(|c| IntervalRow {
+            label: c.name.clone(),
+            value: c.variance,
+            // A variance does not go below zero, whatever the normal interval says.
+            interval: c
+                .se
+                .map(|se| ((c.variance - 1.96 * se).max(0.0), c.variance + 1.96 * se)),
+            open: c.boundary,
+            text: words::measure(c.variance),
+        })
+        .collect();
+    let table = Table::new("Variance components")
+        .text("Term")
+        .number("Variance")
+        .number("Standard error")
+        .text("Note")
+        .rows(&a.components, |c| {
+            vec![
+                text(&c.name),
+                text(words::measure(c.variance)),
+                maybe_measure(c.se),
+                text(if c.boundary { "at zero" } else { "" }),
+            ]
+        });
+    Intervals {
+        key: "components".into(),
+        title: "Variance components with 95 % intervals".into(),
+        description: "Open squares lie at zero, the boundary.".into(),
+        axis: "variance".into(),
+        reference: None,
+        rows,
+    }
+    .draw()
+    .beside(table.show())
+}
+
+fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
+    let course = d
+        .log_likelihoods
+        .iter()
+        .enumerate()
+        .map(|(step, value)| PlotPoint {
+            title: format!("iteration {step}: {value:.4}"),
+            x: step as f64,
+            y: *value,
+        })
+        .collect();
+    let table = Table::new("Log-likelihood by iteration")
+        .number("Iteration")
+        .number("Log-likelihood")
+        .rows(d.log_likelihoods.iter().enumerate(), |(step, value)| {
+            vec![count(step as u64), text(format!("{value:.4}"))]
+        });
+    html! {
+        (facts(vec![
+            ("Iterations", count(d.iterations)),
+            ("Gradient at the end", text(format!("{:.1e}", d.gradient))),
+            ("Correlation along rows", maybe_measure(d.row_correlation)),
+            ("Correlation along columns", maybe_measure(d.column_correlation)),
+            ("Skewness of residuals", text(words::measure(d.residual_skewness))),
+            ("Excess kurtosis", text(words::measure(d.residual_kurtosis))),
+            ("Sets of entries that can be compared", count(d.connected_sets_n)),
+            ("Terms at zero", text(d.boundary.join(", "))),
+            ("Seconds", text(words::measure(d.seconds))),
+        ]))
+        (notes(&d.notes))
+        @if d.log_likelihoods.len() > 1 {
+            (Plot {
+                key: "course".into(),
+                title: "Convergence".into(),
+                description: "Restricted log-likelihood after each iteration.".into(),
+                axes: ("iteration".into(), "log-likelihood".into()),
+                guide: Guide::None,
+                series: vec![Series { name: String::new(), open: false, joined: true, dots: course }],
+            }.draw().figure(table.show()))
+        }
+        (Table::new("Records that stand out").text("Tree").number("Year").number("Observed").number("Fitted").number("Standardised residual").number("Cook’s distance").stacking().or_say("No record stands out.")
+            .rows(&d.influential, |r| vec![text(&r.number), text(r.year.to_string()), text(words::measure(r.observed)), text(words::measure(r.fitted)), text(words::measure(r.standardised_residual)), maybe_measure(r.cook)]).show())
+    }
+}
+
+/// Most residuals drawn in one picture; of more, every so many and all that stand out.
+const MOST_DRAWN: usize = 2_000;
+/// Beyond so many standard deviations a residual is always drawn.
+const STANDS_OUT: f64 = 3.0;
+
+fn residual_pictures(desk: &Desk, r: &AnalysisResiduals) -> Markup {
+    let every = r.items.len().div_ceil(MOST_DRAWN).max(1);
+    let drawn: Vec<&RecordResidual> = r
+        .items
+        .iter()
+        .enumerate()
+        .filter(|(place, of)| place % every == 0 || of.standardised.abs() > STANDS_OUT)
+        .map(|(_, of)| of)
+        .collect();
+    let part_of = if every > 1 {
+        format!(
+            " Every {every}th of {} records, and all beyond {STANDS_OUT} standard deviations.",
+            words::count(r.items.len() as u64)
+        )
+    } else {
+        String::new()
+    };
+    let title = |of: &RecordResidual| {
+        format!(
+            "{}, {}: observed {}, fitted {}",
+            of.number,
+            of.year,
+            words::measure(of.observed),
+            words::measure(of.fitted)
+        )
+    };
+    let dots = |x: fn(&RecordResidual) -> f64, y: fn(&RecordResidual) -> f64| {
+        vec![Series {
+            name: String::new(),
+            open: false,
+            joined: false,
+            dots: drawn
+                .iter()
+                .map(|of| PlotPoint {
+                    title: title(of),
+                    x: x(of),
+                    y: y(of),
+                })
+                .collect(),
+        }]
+    };
+    let unit = if r.unit.is_empty() {
+        words::plain(&r.r#trait)
+    } else {
+        r.unit.clone()
+    };
+    let table = |caption: &str| {
+        Table::new(caption)
+            .text("Tree")
+            .number("Year")
+            .number("Observed")
+            .number("Fitted")
+            .number("Residual")
+            .number("Standardised")
+            .number("Normal quantile")
+            .number("Leverage")
+            .rows(drawn.iter(), |of| {
+                vec![
+                    text(&of.number),
+                    text(of.year.to_string()),
+                    text(words::measure(of.observed)),
+                    text(words::measure(of.fitted)),
+                    text(words::measure(of.residual)),
+                    text(words::measure(of.standardised)),
+                    text(words::measure(of.normal_quantile)),
+                    text(words::measure(of.leverage)),
+                ]
+            })
+    };
+    html! {
+        (notes(&r.notes))
+        @if !drawn.is_empty() {
+            (Plot {
+                key: "fitted".into(),
+                title: "Standardised residuals by fitted value".into(),
+                description: format!("A band of even width about nought is what one wants.{part_of}"),
+                axes: (format!("fitted, {unit}"), "standardised residual".into()),
+                guide: Guide::Level(0.0),
+                series: dots(|of| of.fitted, |of| of.standardised),
+            }.draw().figure(table("Residuals").show()))
+            (Plot {
+                key: "quantiles".into(),
+                title: "Residuals by normal quantile".into(),
+                description: format!("Normal residuals lie along the dashed line.{part_of}"),
+                axes: ("normal quantile".into(), "standardised residual".into()),
+                guide: Guide::Equal,
+                series: dots(|of| of.normal_quantile, |of| of.standardised),
+            }.draw().figure(quantiles(r).show()))
+            (variogram(r))
+            h3 { "Residuals over the ground" }
+            (residual_map(desk, r))
+        }
+    }
+}
+
+/// Quantiles of the residuals beside those of the normal distribution.
+fn quantiles(r: &AnalysisResiduals) -> Table {
+    let mut sorted: Vec<(f64, f64)> = r
+        .items
+        .iter()
+        .map(|of| (of.normal_quantile, of.standardised))
+        .collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let at = |percent: usize| sorted[(sorted.len() - 1) * percent / 100];
+    Table::new("Quantiles")
+        .text("Share below")
+        .number("Normal quantile")
+        .number("Standardised residual")
+        .rows([0, 1, 5, 10, 25, 50, 75, 90, 95, 99, 100], |percent| {
+            let (normal, residual) = at(percent);
+            vec![
+                text(format!("{percent} %")),
+                text(words::measure(normal)),
+                text(words::measure(residual)),
+            ]
+        })
+}
+
+fn variogram(r: &AnalysisResiduals) -> Markup {
+    let along = |name: &str, open: bool, of: fn(&VariogramCell) -> Option<u32>| Series {
+        name: name.to_owned(),
+        open,
+        joined: true,
+        dots: r
+            .variogram
+            .iter()
+            .filter_map(|cell| {
+                let apart = of(cell)?;
+                Some(PlotPoint {
+                    title: format!(
+                        "{apart} apart {name}: {} from {} pairs",
+                        words::measure(cell.semivariance),
+                        cell.pairs_n
+                    ),
+                    x: f64::from(apart),
+                    y: cell.semivariance,
+                })
+            })
+            .collect(),
+    };
+    let table = Table::new("Semivariance of standardised residuals")
+        .number("Rows apart")
+        .number("Places apart")
+        .number("Semivariance")
+        .number("Pairs")
+        .or_say("Too few pairs of trees.")
+        .rows(&r.variogram, |cell| {
+            vec![
+                count(cell.rows_apart),
+                count(cell.columns_apart),
+                text(words::measure(cell.semivariance)),
+                count(cell.pairs_n),
+            ]
+        });
+    Plot {
+        key: "variogram".into(),
+        title: "Variogram of the residuals".into(),
+        description: "Without spatial trend it lies about 1 at every distance; a rise from low values shows trend that the model leaves. Filled squares run from row to row, open ones along a row.".into(),
+        axes: ("trees apart".into(), "semivariance".into()),
+        guide: Guide::Level(1.0),
+        series: vec![
+            along("from row to row", false, |c| {
+                (c.columns_apart == 0).then_some(c.rows_apart)
+            }),
+            along("along a row", true, |c| {
+                (c.rows_apart == 0).then_some(c.columns_apart)
+            }),
+        ],
+    }
+    .draw()
+    .figure(table.show())
+}
+
+/// Most squares of one map.
+const MOST_SQUARES: usize = 3_000;
+
+fn residual_map(desk: &Desk, r: &AnalysisResiduals) -> Markup {
+    let mut grounds: Vec<(String, u32)> = r
+        .items
+        .iter()
+        .map(|of| (of.site.clone(), of.year))
+        .collect();
+    grounds.sort();
+    grounds.dedup();
+    let chosen = desk.ask.number::<usize>("ground").unwrap_or(0);
+    let Some((site, year)) = grounds.get(chosen.min(grounds.len().saturating_sub(1))) else {
+        return html! {};
+    };
+    let mut on: Vec<&RecordResidual> = r
+        .items
+        .iter()
+        .filter(|of| (&of.site, of.year) == (site, *year))
+        .collect();
+    on.sort_by_key(|of| (of.row, of.column));
+    let left_out = on.len().saturating_sub(MOST_SQUARES);
+    on.truncate(MOST_SQUARES);
+    let squares = on
+        .iter()
+        .map(|of| Square {
+            row: of.row,
+            column: of.column,
+            text: words::measure(of.standardised),
+            title: format!(
+                "{}, row {}, place {}: standardised residual {}",
+                of.number,
+                of.row,
+                of.column,
+                words::measure(of.standardised)
+            ),
+            link: String::new(),
+            state: State::Standing,
+            value: Some(of.standardised),
+        })
+        .collect();
+    let table = Table::new("Residuals over the ground")
+        .text("Tree")
+        .number("Row")
+        .number("Place")
+        .number("Standardised residual")
+        .rows(&on, |of| {
+            vec![
+                text(&of.number),
+                count(of.row),
+                count(of.column),
+                text(words::measure(of.standardised)),
+            ]
+        });
+    let picture = Ground {
+        key: "ground".into(),
+        title: format!("Standardised residuals at {site} in {year}"),
+        description: "Patches of like tone show trend that the model leaves.".into(),
+        unit: "standard deviations".into(),
+        squares,
+    };
+    html! {
+        @if grounds.len() > 1 {
+            nav.pager aria-label="Grounds" {
+                @for (place, (site, year)) in grounds.iter().enumerate() {
+                    a href=(desk.ask.with("ground", &place.to_string())) aria-current=[(place == chosen).then_some("true")] { (site) " " (year) }
+                }
+            }
+        }
+        (picture.draw().figure(table.show()))
+        @if left_out > 0 { p.quiet { (words::count(left_out as u64)) " further records are not drawn." } }
+    }
+}
+
+/// What is wanted of an analysis.
+#[derive(Deserialize)]
+pub struct Wanted {
+    id: String,
+    r#trait: String,
+    #[serde(default)]
+    fixed: String,
+    #[serde(default)]
+    random: String,
+    #[serde(default)]
+    residual: String,
+    #[serde(default)]
+    relationship: String,
+}
+
+/// The form that asks for an analysis of a trial.
+pub fn form(trial_id: &str, traits: Vec<(String, String)>, code: &str) -> Markup {
+    html! {
+        form.ask method="post" action={ "/trials/" (trial_id) "/analyses" } {
+            input type="hidden" name="id" value=(uuid::Uuid::now_v7());
+            (choice("trait", "Trait", None, traits, code))
+            (field("fixed", "Fixed terms, as site year", "text", "site year"))
+            (field("random", "Random terms, as entry entry:site", "text", "entry"))
+            (choice("residual", "Residuals", None, [
+                ("equal", "one variance"),
+                ("by_site", "a variance for each site"),
+                ("row_column", "correlated along rows and columns"),
+            ].map(|(value, name)| (value.to_owned(), name.to_owned())), "equal"))
+            (choice("relationship", "Pedigree", Some("not used"), [("true".to_owned(), "taken into account".to_owned())], ""))
+            button { "Analyse" }
+        }
+    }
+}
+
+/// Asks for an analysis. The form carries its id, so that sending it twice is harmless.
+pub async fn ask(
+    desk: Desk,
+    Path(trial_id): Path<String>,
+    form: Result<Form<Wanted>, FormRejection>,
+) -> Result<Response, Trouble> {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let terms = |text: &str| -> Vec<String> {
+        text.split([' ', ',', '+'])
+            .filter(|term| !term.is_empty())
+            .map(str::to_owned)
+            .collect()
+    };
+    let request = RequestAnalysisRequest {
+        trial_id,
+        id: form.id,
+        r#trait: form.r#trait,
+        fixed: terms(&form.fixed),
+        random: terms(&form.random),
+        relationship: form.relationship == "true",
+        residual: form.residual,
+    };
+    let queued = desk.evaluation()?.request_analysis(request).await?;
+    let id = queued.into_inner().id;
+    Ok(Redirect::to(&format!("/analyses/{id}")).into_response())
+}
+
+/// The id of what a form makes.
+#[derive(Deserialize)]
+pub struct Made {
+    id: String,
+}
+
+/// Computes an analysis again.
+pub async fn repeat(
+    desk: Desk,
+    Path(analysis_id): Path<String>,
+    form: Result<Form<Made>, FormRejection>,
+) -> Result<Response, Trouble> {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let request = RepeatAnalysisRequest {
+        analysis_id,
+        id: form.id,
+    };
+    let queued = desk.evaluation()?.repeat_analysis(request).await?;
+    let id = queued.into_inner().id;
+    Ok(Redirect::to(&format!("/analyses/{id}")).into_response())
+}
+
+fn model(a: &Analysis) -> Markup {
+    facts(vec![
+        (
+            "Status",
+            html! { (words::plain(&a.status)) @if a.status == "done" { (if a.converged { ", converged" } else { ", did not converge" }) } },
+        ),
+        ("Fixed terms", text(a.fixed_terms.join(", "))),
+        ("Random terms", text(a.random_terms.join(", "))),
+        (
+            "Pedigree",
+            text(if a.relationship {
+                "taken into account"
+            } else {
+                "not used"
+            }),
+        ),
+        ("Residuals", word(&a.residual)),
+        ("Records", count(a.records_n)),
+        ("Heritability", maybe_measure(a.heritability)),
+        (
+            "Heritability of one tree",
+            maybe_measure(a.tree_heritability),
+        ),
+        ("Log-likelihood", maybe_measure(a.log_likelihood)),
+        ("Asked for", text(&a.requested_at)),
+        ("Finished", text(&a.finished_at)),
+        (
+            "Records’ SHA-256",
+            html! { code { (text(&a.data_sha256)) } },
+        ),
+        (
+            "Results’ SHA-256",
+            html! { code { (text(&a.result_sha256)) } },
+        ),
+        ("Version", text(&a.version)),
+    ])
+}
+
+/// Most predictions in the table.
+const MOST_LISTED: usize = 2_000;
+
+fn predictions(a: &Analysis) -> Markup {
+    let rows = a
+        .random
+        .iter()
+        .take(60)
+        .map(|r| IntervalRow {
+            label: if r.label.is_empty() {
+                r.level.clone()
+            } else {
+                r.label.clone()
+            },
+            value: r.effect,
+            interval: Some((r.effect - 1.96 * r.se, r.effect + 1.96 * r.se)),
+            open: false,
+            text: words::measure(r.effect),
+        })
+        .collect();
+    let table = Table::new("Predictions")
+        .text("Term")
+        .text("Level")
+        .number("Effect")
+        .number("Standard error")
+        .text("95 % interval")
+        .stacking()
+        .rows(a.random.iter().take(MOST_LISTED), |r| {
+            vec![
+                text(&r.term),
+                text(if r.label.is_empty() {
+                    &r.level
+                } else {
+                    &r.label
+                }),
+                text(words::measure(r.effect)),
+                text(words::measure(r.se)),
+                text(interval(r.effect, r.se)),
+            ]
+        });
+    Intervals {
+        key: "blup".into(),
+        title: "Predicted effects with 95 % intervals".into(),
+        description: format!(
+            "The first sixty; the table holds {}.",
+            words::count(a.random.len().min(MOST_LISTED) as u64)
+        ),
+        axis: if a.unit.is_empty() {
+            "effect".into()
+        } else {
+            format!("effect, {}", a.unit)
+        },
+        reference: Some((0.0, "mean".into())),
+        rows,
+    }
+    .draw()
+    .figure(table.show())
+}

@@ -1,0 +1,201 @@
+//! Points between two measured axes, with lines to compare them with.
+
+use maud::html;
+
+use super::scale::Scale;
+use super::{Picture, n};
+
+/// A point of a plot.
+pub struct PlotPoint {
+    /// What is told when one points at it.
+    pub title: String,
+    /// Along the level axis.
+    pub x: f64,
+    /// Along the upright axis.
+    pub y: f64,
+}
+
+/// A set of points that belong together.
+pub struct Series {
+    /// What they are; written at the last point of a line.
+    pub name: String,
+    /// Drawn open, which the description explains.
+    pub open: bool,
+    /// Whether a line joins them in their order.
+    pub joined: bool,
+    /// The points.
+    pub dots: Vec<PlotPoint>,
+}
+
+/// A line to compare points with.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Guide {
+    /// No line.
+    None,
+    /// Level, at a height.
+    Level(f64),
+    /// Where both axes have the same value.
+    Equal,
+}
+
+/// A plot of one or several sets of points.
+pub struct Plot {
+    /// Names the picture within its page.
+    pub key: String,
+    /// What it shows.
+    pub title: String,
+    /// What is to be seen in it.
+    pub description: String,
+    /// Names of the axes, the level one first.
+    pub axes: (String, String),
+    /// The line to compare with.
+    pub guide: Guide,
+    /// The points.
+    pub series: Vec<Series>,
+}
+
+impl Plot {
+    /// Draws the points.
+    pub fn draw(self) -> Picture {
+        let (left, top, width, height) = (56.0, 24.0, 460.0, 280.0);
+        let dots = || self.series.iter().flat_map(|s| &s.dots);
+        let level = match self.guide {
+            Guide::Level(y) => Some(y),
+            _ => None,
+        };
+        let across = Scale::over(dots().map(|d| d.x), left, left + width, 6);
+        let upright = Scale::over(dots().map(|d| d.y).chain(level), top + height, top, 6);
+        let side = match dots().count() {
+            0..=60 => 8.0,
+            61..=600 => 6.0,
+            _ => 4.0,
+        };
+        let ends = self.series.iter().any(|s| s.joined && !s.name.is_empty());
+        let body = html! {
+            text.quiet x="4" y="14" { (self.axes.1) }
+            @for (value, text) in across.marks() {
+                @let x = n(across.at(value));
+                line.grid x1=(x) x2=(x) y1=(n(top)) y2=(n(top + height)) {}
+                text.mid.small.quiet x=(x) y=(n(top + height + 16.0)) { (text) }
+            }
+            @for (value, text) in upright.marks() {
+                @let y = upright.at(value);
+                line.grid x1=(n(left)) x2=(n(left + width)) y1=(n(y)) y2=(n(y)) {}
+                text.end.small.quiet x=(n(left - 6.0)) y=(n(y + 4.0)) { (text) }
+            }
+            line.axis x1=(n(left)) x2=(n(left + width)) y1=(n(top + height)) y2=(n(top + height)) {}
+            line.axis x1=(n(left)) x2=(n(left)) y1=(n(top)) y2=(n(top + height)) {}
+            @for series in &self.series {
+                @if series.joined && series.dots.len() > 1 {
+                    polyline.line points=(points(series, &across, &upright)) {}
+                }
+                @for dot in &series.dots {
+                    rect class=(if series.open { "point open" } else { "point" })
+                        x=(n(across.at(dot.x) - side / 2.0)) y=(n(upright.at(dot.y) - side / 2.0))
+                        width=(n(side)) height=(n(side)) {
+                        title { (dot.title) }
+                    }
+                }
+                @if series.joined && let Some(last) = series.dots.last() {
+                    text.small x=(n(across.at(last.x) + 8.0)) y=(n(upright.at(last.y) + 4.0)) { (series.name) }
+                }
+            }
+            @match self.guide {
+                Guide::None => {}
+                Guide::Level(y) => {
+                    line.line.dashed x1=(n(left)) x2=(n(left + width)) y1=(n(upright.at(y))) y2=(n(upright.at(y))) {}
+                }
+                Guide::Equal => {
+                    @let (from, to) = shared(dots());
+                    line.line.dashed x1=(n(across.at(from))) y1=(n(upright.at(from))) x2=(n(across.at(to))) y2=(n(upright.at(to))) {}
+                }
+            }
+            text.mid.quiet x=(n(left + width / 2.0)) y=(n(top + height + 36.0)) { (self.axes.0) }
+        };
+        Picture {
+            width: left + width + if ends { 130.0 } else { 16.0 },
+            height: top + height + 46.0,
+            body,
+            legend: Vec::new(),
+            key: self.key,
+            title: self.title,
+            description: self.description,
+        }
+    }
+}
+
+fn points(series: &Series, across: &Scale, upright: &Scale) -> String {
+    let texts: Vec<String> = series
+        .dots
+        .iter()
+        .map(|d| format!("{},{}", n(across.at(d.x)), n(upright.at(d.y))))
+        .collect();
+    texts.join(" ")
+}
+
+/// The values that both axes reach.
+fn shared<'a>(dots: impl Iterator<Item = &'a PlotPoint>) -> (f64, f64) {
+    let (mut x, mut y) = (
+        (f64::INFINITY, f64::NEG_INFINITY),
+        (f64::INFINITY, f64::NEG_INFINITY),
+    );
+    for dot in dots {
+        x = (x.0.min(dot.x), x.1.max(dot.x));
+        y = (y.0.min(dot.y), y.1.max(dot.y));
+    }
+    let (from, to) = (x.0.max(y.0), x.1.min(y.1));
+    if from < to { (from, to) } else { (0.0, 0.0) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::tests::texts;
+
+    fn plot(guide: Guide) -> Plot {
+        let dot = |x: f64, y: f64| PlotPoint {
+            title: format!("tree at {x} & {y}"),
+            x,
+            y,
+        };
+        Plot {
+            key: "plot".into(),
+            title: "Residuals".into(),
+            description: "d".into(),
+            axes: ("fitted".into(), "residual".into()),
+            guide,
+            series: vec![
+                Series {
+                    name: "along rows".into(),
+                    open: false,
+                    joined: true,
+                    dots: vec![dot(1.0, 0.5), dot(2.0, -0.5), dot(3.0, 1.5)],
+                },
+                Series {
+                    name: "along columns".into(),
+                    open: true,
+                    joined: false,
+                    dots: vec![dot(1.5, 1.0)],
+                },
+            ],
+        }
+    }
+
+    #[test]
+    fn a_plot_tells_its_points_and_names_its_lines() {
+        for guide in [Guide::None, Guide::Level(0.0), Guide::Equal] {
+            let svg = plot(guide).draw().svg().into_string();
+            let texts = texts(&svg);
+            assert!(texts.iter().any(|t| t == "along rows"), "{svg}");
+            assert!(texts.iter().any(|t| t.contains("tree at 2")), "{svg}");
+            assert_eq!(svg.contains("dashed"), guide != Guide::None);
+        }
+    }
+
+    #[test]
+    fn a_plot_without_points_is_still_a_picture() {
+        let mut empty = plot(Guide::Equal);
+        empty.series.clear();
+        texts(&empty.draw().svg().into_string());
+    }
+}
