@@ -18,6 +18,7 @@ const SCALARS: &[&str] = &[
     "drupeline.release.v1.RoyaltyStep.amount",
     "drupeline.release.v1.ReportPropagationRequest.hectares",
     "drupeline.release.v1.ReportPropagationRequest.kilograms",
+    "drupeline.release.v1.RecordInspectionRequest.tolerance_percent",
     "drupeline.crossing.v1.PlanCrossRequest.season",
     "drupeline.crossing.v1.AdviseCrossRequest.season",
     "drupeline.crossing.v1.PrintLabelsRequest.season",

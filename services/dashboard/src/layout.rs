@@ -151,7 +151,7 @@ pub const PLACES: [Place; 15] = [
     place(
         "/partner",
         "Release status",
-        "What you may propagate, where, how many and until when, with the text for the tag, and your reports.",
+        "What you may propagate, where, how many and until when, with the text for the tag, your reports, and your devices’ keys.",
         Permission::AskReleaseStatus,
     ),
     place(

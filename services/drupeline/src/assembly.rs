@@ -39,6 +39,8 @@ pub struct Plan {
     pub elsewhere: BTreeMap<ServiceName, String>,
     /// The time.
     pub clock: Clock,
+    /// What the installation decides for the release service.
+    pub release: release::Settings,
 }
 
 /// Services of this process, joined.
@@ -123,8 +125,10 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             pool,
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
+            quotas: Arc::default(),
             peers,
         };
+        let keeping = platform::quota::keep(context.clone());
         mounted.push(match service {
             ServiceName::Identity => {
                 let secrets = identity::Secrets {
@@ -135,9 +139,12 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             }
             ServiceName::Crossing => crossing::mount(context),
             ServiceName::Evaluation => evaluation::mount(context),
-            ServiceName::Release => release::mount(context),
+            ServiceName::Release => release::mount(context, plan.release.clone()),
             ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
         });
+        if let Some(service) = mounted.last_mut() {
+            service.background.push(Box::pin(keeping));
+        }
     }
     let (router, background) = server::assemble(mounted, &here).await?;
     Ok(Assembled {

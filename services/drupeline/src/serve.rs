@@ -64,6 +64,27 @@ fn plan(here: Vec<ServiceName>) -> Result<Plan, Box<dyn Error + Send + Sync>> {
         setup_key: config::setting("DRUPELINE_SETUP_KEY")?,
         elsewhere,
         clock: Clock::System,
+        release: release_settings()?,
+    })
+}
+
+/// Settings of the release service: the address under which the public reaches the pages
+/// (`DRUPELINE_PUBLIC_URL`), and where webhooks may lead (`DRUPELINE_WEBHOOKS_TO`: `public`, which
+/// is the default, or `anywhere` for development).
+pub(crate) fn release_settings() -> Result<release::Settings, Box<dyn Error + Send + Sync>> {
+    let webhooks = match config::setting("DRUPELINE_WEBHOOKS_TO")?.as_deref() {
+        None | Some("public") => release::Reach::Public,
+        Some("anywhere") => release::Reach::Anywhere,
+        Some(other) => {
+            return Err(format!(
+                "DRUPELINE_WEBHOOKS_TO is {other:?}; set it to public, or to anywhere for development"
+            )
+            .into());
+        }
+    };
+    Ok(release::Settings {
+        public_url: config::setting("DRUPELINE_PUBLIC_URL")?,
+        webhooks,
     })
 }
 

@@ -18,7 +18,7 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
 use crate::migrate::{self, DATABASE_URL};
-use crate::serve::{bind, stop_asked};
+use crate::serve::{bind, release_settings, stop_asked};
 
 /// Name of the database inside a private PostgreSQL.
 const DATABASE: &str = "drupeline";
@@ -167,6 +167,14 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         .map(|(service, _)| *service)
         .collect();
     let setup_key = setup_key(&up.data_dir)?;
+    let mut release = release_settings()?;
+    release
+        .public_url
+        .get_or_insert_with(|| format!("http://{address}"));
+    if up.demo && address.ip().is_loopback() {
+        // A demonstration on one's own machine may send events to it.
+        release.webhooks = release::Reach::Anywhere;
+    }
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
         service_secrets: here
@@ -179,6 +187,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
+        release,
     })
     .await?;
 

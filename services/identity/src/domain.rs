@@ -11,6 +11,11 @@ pub const PASSWORD_MIN_CHARS: usize = 12;
 /// Longest password taken; hashing longer ones would be a gift to attackers.
 pub const PASSWORD_MAX_CHARS: usize = 256;
 
+platform::ids! {
+    /// A key of a partner's device or system.
+    AccessKeyId for AccessKeyKind,
+}
+
 platform::words! {
     /// What an organisation does.
     pub enum OrganisationDoes {

@@ -2,11 +2,13 @@
 
 use contract::common::Empty;
 use contract::identity::{
-    ChangePasswordRequest, EditPersonRequest, FoundProgrammeRequest, GetKeysRequest,
-    GetOrganisationRequest, IssueServiceTokenRequest, KeySet, ListOrganisationsRequest,
-    ListPeopleRequest, Organisation, OrganisationList, Person, PersonList, Programme,
-    RefreshSessionRequest, RegisterOrganisationRequest, RegisterPersonRequest, ServiceToken,
-    Session, SignInRequest, SignOutRequest, WhoAmIRequest,
+    AccessGrant, AccessKey, AccessKeyList, ChangePasswordRequest, CreateAccessKeyRequest,
+    EditPersonRequest, ExchangeAccessKeyRequest, FoundProgrammeRequest, GetKeysRequest,
+    GetOrganisationRequest, IssueServiceTokenRequest, KeySet, ListAccessKeysRequest,
+    ListOrganisationsRequest, ListPeopleRequest, Organisation, OrganisationList, Person,
+    PersonList, Programme, RefreshSessionRequest, RegisterOrganisationRequest,
+    RegisterPersonRequest, RevokeAccessKeyRequest, ServiceToken, Session, SignInRequest,
+    SignOutRequest, WhoAmIRequest,
 };
 
 use crate::{IdentityApp, app};
@@ -31,6 +33,22 @@ platform::operations! {
     /// The public keys that access tokens are signed with (RFC 7517).
     GET "/jwks.json" get_keys(GetKeysRequest) -> KeySet,
         may Anyone, Read => app::sessions::keys;
+
+    /// Make a key for a device or system of a partner; the reply holds the key, once.
+    POST "/access-keys" create_access_key(CreateAccessKeyRequest) -> AccessKey,
+        may KeepKeys, Secret => app::access_keys::create;
+
+    /// List a partner's keys.
+    GET "/access-keys" list_access_keys(ListAccessKeysRequest) -> AccessKeyList,
+        may KeepKeys, Read => app::access_keys::list;
+
+    /// Revoke a key; tokens it was exchanged for end within five minutes.
+    POST "/access-keys/{access_key_id}/revoke" revoke_access_key(RevokeAccessKeyRequest) -> AccessKey,
+        may KeepKeys, Act => app::access_keys::revoke;
+
+    /// Exchange a key for a short-lived access token.
+    POST "/access-tokens" exchange_access_key(ExchangeAccessKeyRequest) -> AccessGrant,
+        may Anyone, Secret => app::access_keys::exchange;
 
     /// A short-lived token by which one service calls another.
     POST "/service-tokens" issue_service_token(IssueServiceTokenRequest) -> ServiceToken,

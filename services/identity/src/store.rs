@@ -1,12 +1,15 @@
 //! The SQL of this service.
 
 use jiff::Timestamp;
-use platform::database::Instant;
+use platform::database::{Day, Instant};
 use platform::fields::Words as _;
+use platform::paging::Page;
 use platform::{Fault, OrganisationId, PersonId, ProgrammeId, Role};
 use sqlx::postgres::{PgConnection, PgRow};
 use sqlx::{FromRow, Row as _};
 use uuid::Uuid;
+
+use crate::domain::AccessKeyId;
 
 /// A person as stored.
 #[derive(Debug, Clone)]
@@ -29,6 +32,8 @@ pub struct PersonRow {
     pub active: bool,
     /// Version for concurrent edits.
     pub version: i64,
+    /// Whether this person keeps the partner's keys.
+    pub keeps_keys: bool,
 }
 
 impl FromRow<'_, PgRow> for PersonRow {
@@ -47,6 +52,7 @@ impl FromRow<'_, PgRow> for PersonRow {
             organisation_id: row.try_get("organisation_id")?,
             active: row.try_get("active")?,
             version: row.try_get("version")?,
+            keeps_keys: row.try_get("keeps_keys")?,
         })
     }
 }
@@ -116,8 +122,8 @@ pub async fn insert_person(
 ) -> Result<(), sqlx::Error> {
     let roles: Vec<&str> = person.roles.iter().map(|role| role.word()).collect();
     sqlx::query(
-        "insert into person (programme_id, id, login, name, password_hash, roles, organisation_id, registered_at) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+        "insert into person (programme_id, id, login, name, password_hash, roles, organisation_id, registered_at, \
+         keeps_keys) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
     )
     .bind(person.programme_id)
     .bind(person.id)
@@ -127,9 +133,163 @@ pub async fn insert_person(
     .bind(roles)
     .bind(person.organisation_id)
     .bind(Instant(at))
+    .bind(person.keeps_keys)
     .execute(connection)
     .await
     .map(drop)
+}
+
+/// Whether an organisation has nobody yet.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn has_nobody(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    organisation: OrganisationId,
+) -> Result<bool, Fault> {
+    Ok(sqlx::query_scalar(
+        "select not exists (select from person where programme_id = $1 and organisation_id = $2)",
+    )
+    .bind(programme)
+    .bind(organisation)
+    .fetch_one(connection)
+    .await?)
+}
+
+/// A key of a device or system as stored.
+#[derive(Debug, Clone, FromRow)]
+pub struct AccessKeyRow {
+    /// Its id.
+    pub id: AccessKeyId,
+    /// The partner whose it is.
+    pub organisation_id: OrganisationId,
+    /// The device or system.
+    pub name: String,
+    /// Word of its quota.
+    pub quota: String,
+    /// Its last day.
+    pub expires_on: Day,
+    /// When it was made.
+    pub created_at: Instant,
+    /// By whom.
+    pub created_by: String,
+    /// When it was last exchanged.
+    pub last_used_at: Option<Instant>,
+    /// When it was revoked.
+    pub revoked_at: Option<Instant>,
+    /// By whom.
+    pub revoked_by: String,
+}
+
+macro_rules! access_key_columns {
+    () => {
+        "id, organisation_id, name, quota, expires_on, created_at, created_by, last_used_at, \
+         revoked_at, revoked_by"
+    };
+}
+
+/// Stores a new key's digest.
+///
+/// # Errors
+/// The violated constraint, for the caller to name; else when the database refuses.
+pub async fn insert_access_key(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    row: &AccessKeyRow,
+    digest: &[u8],
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "insert into access_key (programme_id, id, organisation_id, name, secret_digest, quota, \
+         expires_on, created_at, created_by) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+    )
+    .bind(programme)
+    .bind(row.id)
+    .bind(row.organisation_id)
+    .bind(&row.name)
+    .bind(digest)
+    .bind(&row.quota)
+    .bind(row.expires_on)
+    .bind(row.created_at)
+    .bind(&row.created_by)
+    .execute(connection)
+    .await
+    .map(drop)
+}
+
+/// A page of keys.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn access_keys(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    organisation: Option<OrganisationId>,
+    page: &Page,
+) -> Result<Vec<AccessKeyRow>, Fault> {
+    Ok(sqlx::query_as(concat!(
+        "select ",
+        access_key_columns!(),
+        " from access_key where programme_id = $1 and ($2::uuid is null or id > $2) \
+         and ($3::uuid is null or organisation_id = $3) order by id limit $4"
+    ))
+    .bind(programme)
+    .bind(page.after_key::<Uuid>()?)
+    .bind(organisation)
+    .bind(page.fetch())
+    .fetch_all(connection)
+    .await?)
+}
+
+/// Revokes a key; `None` when there is none such.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn revoke_access_key(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    id: Option<AccessKeyId>,
+    by: &str,
+    at: Instant,
+) -> Result<Option<AccessKeyRow>, Fault> {
+    Ok(sqlx::query_as(concat!(
+        "update access_key set revoked_by = case when revoked_at is null then $3 else revoked_by end, \
+         revoked_at = coalesce(revoked_at, $4) where programme_id = $1 and id = $2 returning ",
+        access_key_columns!()
+    ))
+    .bind(programme)
+    .bind(id)
+    .bind(by)
+    .bind(at)
+    .fetch_optional(connection)
+    .await?)
+}
+
+/// Notes the use of a key in force; `None` when there is none of that id and digest.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn use_access_key(
+    connection: &mut PgConnection,
+    id: AccessKeyId,
+    digest: &[u8],
+    today: Day,
+    at: Instant,
+) -> Result<Option<(ProgrammeId, AccessKeyRow)>, Fault> {
+    let row: Option<PgRow> = sqlx::query(concat!(
+        "update access_key set last_used_at = $4 where id = $1 and secret_digest = $2 \
+         and revoked_at is null and expires_on >= $3 returning programme_id, ",
+        access_key_columns!()
+    ))
+    .bind(id)
+    .bind(digest)
+    .bind(today)
+    .bind(at)
+    .fetch_optional(connection)
+    .await?;
+    row.map(|row| Ok((row.try_get("programme_id")?, AccessKeyRow::from_row(&row)?)))
+        .transpose()
+        .map_err(|error: sqlx::Error| error.into())
 }
 
 /// A session that was just opened.

@@ -6,6 +6,7 @@
 use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
+use crate::quota::PartnerKey;
 
 crate::words! {
     /// What a person is in a programme.
@@ -79,6 +80,10 @@ crate::words! {
         AskReleaseStatus = "ask_release_status",
         /// Report propagation under a licence.
         ReportPropagation = "report_propagation",
+        /// Subscribe to events.
+        KeepWebhooks = "keep_webhooks",
+        /// Make and revoke keys of partners' devices and systems.
+        KeepKeys = "keep_keys",
     }
 }
 
@@ -119,6 +124,8 @@ impl Permission {
             Self::ReadPipeline => &[R::Administrator, R::Breeder, R::Rights, R::Manager],
             Self::AskReleaseStatus => &[R::Partner],
             Self::ReportPropagation => &[R::Rights, R::Partner],
+            Self::KeepWebhooks => &[R::Administrator, R::Rights, R::Partner],
+            Self::KeepKeys => &[R::Administrator, R::Partner],
         }
     }
 }
@@ -154,6 +161,8 @@ pub enum Standing {
         programme: ProgrammeId,
         /// The organisation.
         organisation: OrganisationId,
+        /// The key of its device or system; none for a person.
+        key: Option<PartnerKey>,
     },
     /// Another service, for one programme when it names one.
     Service {
@@ -192,6 +201,14 @@ impl Caller {
         }
     }
 
+    /// The key of a partner's device or system that the caller acts with.
+    pub fn key(&self) -> Option<PartnerKey> {
+        match self.standing {
+            Standing::Partner { key, .. } => key,
+            _ => None,
+        }
+    }
+
     /// Roles of the caller.
     pub fn roles(&self) -> &[Role] {
         match &self.standing {
@@ -216,7 +233,10 @@ impl Caller {
             // A service acts for the programme as a whole; partner matters are never its business.
             Standing::Service { .. } => !matches!(
                 permission,
-                Permission::AskReleaseStatus | Permission::AdministerPeople
+                Permission::AskReleaseStatus
+                    | Permission::AdministerPeople
+                    | Permission::KeepWebhooks
+                    | Permission::KeepKeys
             ),
             _ => self
                 .roles()

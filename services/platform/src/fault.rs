@@ -84,6 +84,7 @@ pub struct Fault {
     detail: String,
     errors: Vec<FieldError>,
     source: Option<Box<dyn StdError + Send + Sync>>,
+    retry_after_s: Option<u32>,
 }
 
 impl Fault {
@@ -94,6 +95,15 @@ impl Fault {
             detail: detail.into(),
             errors: Vec::new(),
             source: None,
+            retry_after_s: None,
+        }
+    }
+
+    /// The caller asked too often and may ask again after so many seconds.
+    pub fn throttled(detail: impl Into<String>, retry_after_s: u32) -> Self {
+        Self {
+            retry_after_s: Some(retry_after_s),
+            ..Self::new(FaultKind::Throttled, detail)
         }
     }
 
@@ -113,6 +123,7 @@ impl Fault {
             detail,
             errors,
             source: None,
+            retry_after_s: None,
         }
     }
 
@@ -144,6 +155,7 @@ impl Fault {
             detail: error.message.clone(),
             errors: vec![error],
             source: None,
+            retry_after_s: None,
         }
     }
 
@@ -174,6 +186,7 @@ impl Fault {
             detail: "something went wrong on our side; nothing was written".into(),
             errors: Vec::new(),
             source: Some(Box::new(source)),
+            retry_after_s: None,
         }
     }
 
@@ -335,6 +348,9 @@ pub struct Problem {
     pub errors: Vec<FieldError>,
 }
 
+/// After how many seconds to ask again, when nothing else is said.
+const RETRY_AFTER_S: u32 = 2;
+
 /// Content type of a problem document.
 pub const PROBLEM_JSON: &str = "application/problem+json";
 
@@ -352,7 +368,8 @@ impl IntoResponse for Fault {
                 headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
             }
             FaultKind::Unavailable | FaultKind::Throttled => {
-                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+                let wait_s = self.retry_after_s.unwrap_or(RETRY_AFTER_S);
+                headers.insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
             }
             _ => {}
         }
@@ -367,6 +384,9 @@ impl From<Fault> for tonic::Status {
     fn from(fault: Fault) -> Self {
         fault.log();
         let mut status = tonic::Status::new(fault.kind.grpc(), fault.detail.clone());
+        if let Some(wait_s) = fault.retry_after_s {
+            status.metadata_mut().insert("retry-after", wait_s.into());
+        }
         if let Ok(body) = serde_json::to_vec(&fault.problem()) {
             status.metadata_mut().insert_bin(
                 PROBLEM_METADATA,

@@ -25,6 +25,7 @@ pub mod openapi;
 pub mod operation;
 pub mod paging;
 pub mod peers;
+pub mod quota;
 pub mod retry;
 pub mod server;
 pub mod skin;

@@ -20,6 +20,7 @@ use crate::access::{Caller, Permission};
 use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
 use crate::peers::{Peers, ServiceName};
+use crate::quota::Quotas;
 use crate::retry::{self, RetryKey};
 use crate::steady::{self, Steady};
 use crate::token::Verifier;
@@ -38,6 +39,8 @@ pub struct Context {
     pub peers: Peers,
     /// Checks tokens.
     pub verifier: Arc<Verifier>,
+    /// Counts the requests of partners' keys.
+    pub quotas: Arc<Quotas>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
 }

@@ -22,6 +22,7 @@ use crate::fault::{Fault, FaultKind, FieldError};
 use crate::ids::ProgrammeId;
 use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
 use crate::peers::PROGRAMME_METADATA;
+use crate::quota::Tally;
 use crate::{steady, telemetry};
 
 /// Largest body of a plain request.
@@ -65,13 +66,17 @@ async fn rest<U: UseCase>(
         request.id = id.unwrap_or_default(),
         request.operation = U::OPERATION.name
     );
-    let response = match answer::<U>(app, &path, request)
+    let mut tally = None;
+    let mut response = match answer::<U>(app, &path, request, &mut tally)
         .instrument(span.clone())
         .await
     {
         Ok(response) => response,
         Err(fault) => fault.into_response(),
     };
+    if let Some(tally) = tally {
+        tally.write_headers(response.headers_mut());
+    }
     telemetry::count(
         &U::OPERATION,
         "rest",
@@ -85,6 +90,7 @@ async fn answer<U: UseCase>(
     app: Arc<U::App>,
     path: &RawPathParams,
     request: Request<Body>,
+    tally: &mut Option<Tally>,
 ) -> Result<Response, Fault> {
     let kind = U::OPERATION.kind;
     let (parts, body) = request.into_parts();
@@ -102,6 +108,7 @@ async fn answer<U: UseCase>(
     .await?;
     // Before the body is read: whoever may not ask need not be listened to.
     caller.may(U::OPERATION.permission)?;
+    charge(app.context(), &caller, tally).await?;
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(path, parts.uri.query().unwrap_or_default())?,
         _ => {
@@ -221,6 +228,7 @@ pub async fn grpc<U: UseCase>(
     let started = Instant::now();
     let (metadata, _, message) = request.into_parts();
     let text = |name: &str| metadata.get(name).and_then(|value| value.to_str().ok());
+    let mut tally = None;
     let result = async {
         let caller = caller(
             app.context(),
@@ -228,6 +236,8 @@ pub async fn grpc<U: UseCase>(
             text(PROGRAMME_METADATA),
         )
         .await?;
+        caller.may(U::OPERATION.permission)?;
+        charge(app.context(), &caller, &mut tally).await?;
         in_time(
             U::OPERATION.kind,
             execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
@@ -240,7 +250,35 @@ pub async fn grpc<U: UseCase>(
         Err(fault) => fault.kind().http().0.as_u16(),
     };
     telemetry::count(&U::OPERATION, "grpc", code, started.elapsed());
-    Ok(tonic::Response::new(result?.reply))
+    let mut response = match result {
+        Ok(outcome) => Ok(tonic::Response::new(outcome.reply)),
+        Err(fault) => Err(tonic::Status::from(fault)),
+    };
+    if let Some(tally) = tally {
+        tally.write_metadata(match &mut response {
+            Ok(response) => response.metadata_mut(),
+            Err(status) => status.metadata_mut(),
+        });
+    }
+    response
+}
+
+/// Counts a request of a partner's key and refuses it when the key's quota is used up.
+async fn charge(
+    context: &Context,
+    caller: &Caller,
+    tally: &mut Option<Tally>,
+) -> Result<(), Fault> {
+    let (Some(key), Some(programme)) = (caller.key(), caller.programme()) else {
+        return Ok(());
+    };
+    let now = context.clock.now();
+    let (told, refused) = context
+        .quotas
+        .charge(&context.pool, programme, key, now)
+        .await?;
+    *tally = Some(told);
+    refused.map_or(Ok(()), Err)
 }
 
 /// Who asks, from the credentials that came with the call.

@@ -17,6 +17,7 @@ use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
 use crate::peers::{Peers, ServiceName};
+use crate::quota::{PartnerKey, QuotaClass};
 
 /// Who makes the tokens.
 pub const ISSUER: &str = "drupeline-identity";
@@ -51,6 +52,12 @@ pub struct Claims {
     /// The session.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub sid: Option<Uuid>,
+    /// The key of a partner's device or system, when the token was exchanged for one.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub key: Option<Uuid>,
+    /// The key's quota, a word.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub quota: Option<String>,
     /// Issued at, in seconds.
     pub iat: i64,
     /// Ends at, in seconds.
@@ -72,12 +79,18 @@ impl Claims {
                 .iter()
                 .filter_map(|r| Role::from_word(r))
                 .collect();
+            let key = match (self.key, self.quota.as_deref().map(QuotaClass::from_word)) {
+                (Some(id), Some(Some(quota))) => Some(PartnerKey { id, quota }),
+                (None, None) => None,
+                _ => return Err(refused()),
+            };
             match self.org {
                 Some(org) if roles == [Role::Partner] => Standing::Partner {
                     programme,
                     organisation: OrganisationId::from_uuid(org),
+                    key,
                 },
-                None if roles.iter().all(|role| role.is_staff()) => {
+                None if key.is_none() && roles.iter().all(|role| role.is_staff()) => {
                     Standing::Staff { programme, roles }
                 }
                 _ => return Err(refused()),

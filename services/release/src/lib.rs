@@ -16,6 +16,8 @@ use platform::peers::ServiceName;
 use platform::server::{Mounted, mount_grpc};
 use platform::skin::BATCH_BYTES;
 
+pub use domain::webhook::Reach;
+
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/release");
 
 /// What this service needs of the database.
@@ -27,9 +29,19 @@ pub fn schema() -> platform::database::Schema {
     }
 }
 
+/// What an installation decides for this service.
+#[derive(Debug, Clone, Default)]
+pub struct Settings {
+    /// Address under which the public reaches the pages, as `https://example.org`; printed on tags.
+    pub public_url: Option<String>,
+    /// Where webhooks may lead.
+    pub webhooks: Reach,
+}
+
 /// The application layer of this service.
 pub struct ReleaseApp {
     context: Context,
+    settings: Settings,
 }
 
 impl App for ReleaseApp {
@@ -39,9 +51,9 @@ impl App for ReleaseApp {
 }
 
 /// The service, ready to be served.
-pub fn mount(context: Context) -> Mounted {
+pub fn mount(context: Context, settings: Settings) -> Mounted {
     let pool = context.pool.clone();
-    let app = Arc::new(ReleaseApp { context });
+    let app = Arc::new(ReleaseApp { context, settings });
     let grpc = ReleaseServer::new(operations::Grpc(app.clone()))
         .max_decoding_message_size(BATCH_BYTES)
         .max_encoding_message_size(BATCH_BYTES);
@@ -51,8 +63,13 @@ pub fn mount(context: Context) -> Mounted {
         grpc_name: contract::release::release_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: vec![Box::pin(platform::feed::follow::<app::following::Trials>(
-            app,
-        ))],
+        background: vec![
+            Box::pin(platform::feed::follow::<app::following::Trials>(
+                app.clone(),
+            )),
+            Box::pin(platform::feed::follow::<app::events::Webhooks>(app.clone())),
+            Box::pin(app::courier::send(app.clone())),
+            Box::pin(app::courier::watch_due_dates(app)),
+        ],
     }
 }

@@ -2,24 +2,30 @@
 
 use contract::common::{Document, Empty, FeedPage, ReadFeedRequest};
 use contract::release::{
-    AddTradeDesignationRequest, AmendLicenceRequest, AskClockRequest, AskWhatIfRequest,
-    CalendarLink, CalendarLinkList, Candidate, CandidateList, CandidateRights,
+    AddTradeDesignationRequest, AmendLicenceRequest, AnnounceDueDatesRequest, AskClockRequest,
+    AskWhatIfRequest, CalendarLink, CalendarLinkList, Candidate, CandidateList, CandidateRights,
     CheckDenominationRequest, ClockAnswer, Confidentiality, ConfirmDueDateRequest,
-    CreateCalendarLinkRequest, Denomination, DenominationFindings, Disclosure, DueDate,
-    DueDateList, EditCandidateRequest, EndLicenceRequest, Filing, FilingList, GetCalendarRequest,
+    CreateCalendarLinkRequest, CreateWebhookRequest, Denomination, DenominationFindings,
+    Disclosure, DueDate, DueDateList, DueDatesAnnounced, EditCandidateRequest, EditWebhookRequest,
+    EndLicenceRequest, EndWebhookRequest, Filing, FilingList, GetCalendarRequest,
     GetCandidateRequest, GetCandidateRightsRequest, GetConfidentialityRequest, GetForecastRequest,
     GetLicenceRequest, GetLinkedCalendarRequest, GetPipelineRequest, GetReleaseStatusRequest,
-    GrantLicenceRequest, IssueLabelRequest, JurisdictionList, LabelAnswer, Licence, LicenceList,
-    ListCalendarLinksRequest, ListCandidatesRequest, ListDueDatesRequest, ListFilingsRequest,
-    ListJurisdictionsRequest, ListLicencesRequest, ListPartnerReportsRequest,
-    ListPropagationReportsRequest, ListRoyaltyStatementsRequest, ListTestingAgreementsRequest,
-    MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest, PartnerReportList,
-    Pipeline, PropagationReport, PropagationReportList, ProposeDenominationRequest,
-    RecordDisclosureRequest, RecordFilingEventRequest, RecordFilingRequest, RecordGrantRequest,
-    RegisterCandidateRequest, ReleaseForecast, ReleaseStatusPage, ReportPropagationRequest,
-    RevokeCalendarLinkRequest, RoyaltyStatement, RoyaltyStatementList,
-    SettleTestingAgreementRequest, SignedLabel, StageMove, StateRoyaltyRequest, TestingAgreement,
-    TestingAgreementList, TradeDesignation, VerifyLabelRequest, WhatIfReply,
+    GetWebhookRequest, GrantLicenceRequest, ImportKnownNamesRequest, Inspection, InspectionList,
+    IssueLabelRequest, JurisdictionList, KnownNameList, KnownNamesTaken, LabelAnswer, Licence,
+    LicenceList, ListCalendarLinksRequest, ListCandidatesRequest, ListDueDatesRequest,
+    ListFilingsRequest, ListInspectionsRequest, ListJurisdictionsRequest, ListKnownNamesRequest,
+    ListLicencesRequest, ListPartnerReportsRequest, ListPropagationReportsRequest,
+    ListRoyaltyStatementsRequest, ListTestingAgreementsRequest, ListWebhookDeliveriesRequest,
+    ListWebhooksRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
+    MoveDenominationRequest, PartnerReportList, Pipeline, PrintTagsRequest, PropagationReport,
+    PropagationReportList, ProposeDenominationRequest, RecordDisclosureRequest,
+    RecordFilingEventRequest, RecordFilingRequest, RecordGrantRequest, RecordInspectionRequest,
+    RedeliverWebhookRequest, RegisterCandidateRequest, ReleaseForecast, ReleaseStatusPage,
+    RenewWebhookSecretRequest, ReportPropagationRequest, RevokeCalendarLinkRequest,
+    RoyaltyStatement, RoyaltyStatementList, SettleTestingAgreementRequest, SignedLabel, StageMove,
+    StateRoyaltyRequest, TestWebhookRequest, TestingAgreement, TestingAgreementList,
+    TradeDesignation, VerifyLabelRequest, Webhook, WebhookDelivery, WebhookDeliveryList,
+    WebhookList, WhatIfReply,
 };
 
 use crate::{ReleaseApp, app};
@@ -164,6 +170,54 @@ platform::operations! {
     /// What a signed label may tell anyone: whether the denomination is protected here and licensed to this nursery now.
     GET "/labels/{label_token}" verify_label(VerifyLabelRequest) -> LabelAnswer,
         may Anyone, Read => app::labels::verify;
+    /// Tags for a label's trees as PDF: denomination, marking, licensee, and the QR code of the page that anyone can ask.
+    GET "/labels/{label_token}/tags.pdf" print_tags(PrintTagsRequest) -> Document,
+        may ReportPropagation, Document => app::labels::print;
+
+    /// Count trees on the ground under a licence; answers with what was reported, the difference and whether it is flagged.
+    POST "/inspections" record_inspection(RecordInspectionRequest) -> Inspection,
+        may KeepLicences, Create => app::inspections::record;
+    /// List inspections, newest first.
+    GET "/inspections" list_inspections(ListInspectionsRequest) -> InspectionList,
+        may ReadPipeline, Read => app::inspections::list;
+
+    /// Take in a list of known denominations as CSV, against which proposals are checked.
+    POST "/known-names" import_known_names(ImportKnownNamesRequest) -> KnownNamesTaken,
+        may KeepRights, Act => app::known_names::import;
+    /// List the known denominations taken in.
+    GET "/known-names" list_known_names(ListKnownNamesRequest) -> KnownNameList,
+        may ReadPipeline, Read => app::known_names::list;
+
+    /// Subscribe an address to events; the reply holds the secret that deliveries are signed with, once.
+    POST "/webhooks" create_webhook(CreateWebhookRequest) -> Webhook,
+        may KeepWebhooks, Secret => app::webhooks::create;
+    /// List webhooks.
+    GET "/webhooks" list_webhooks(ListWebhooksRequest) -> WebhookList,
+        may KeepWebhooks, Read => app::webhooks::list;
+    /// One webhook.
+    GET "/webhooks/{webhook_id}" get_webhook(GetWebhookRequest) -> Webhook,
+        may KeepWebhooks, Read => app::webhooks::get;
+    /// Change where a webhook leads, what it tells, or whether it is switched on.
+    PUT "/webhooks/{webhook_id}" edit_webhook(EditWebhookRequest) -> Webhook,
+        may KeepWebhooks, Edit => app::webhooks::edit;
+    /// End a webhook; what still waits is not delivered.
+    DELETE "/webhooks/{webhook_id}" end_webhook(EndWebhookRequest) -> Empty,
+        may KeepWebhooks, Act => app::webhooks::end;
+    /// Make a new secret; for a day both the new one and the one before sign.
+    POST "/webhooks/{webhook_id}/secrets" renew_webhook_secret(RenewWebhookSecretRequest) -> Webhook,
+        may KeepWebhooks, Secret => app::webhooks::renew_secret;
+    /// Send a trial event to a webhook.
+    POST "/webhooks/{webhook_id}/tests" test_webhook(TestWebhookRequest) -> WebhookDelivery,
+        may KeepWebhooks, Create => app::webhooks::test;
+    /// List a webhook's deliveries with their attempts, newest first.
+    GET "/webhooks/{webhook_id}/deliveries" list_webhook_deliveries(ListWebhookDeliveriesRequest) -> WebhookDeliveryList,
+        may KeepWebhooks, Read => app::webhooks::deliveries;
+    /// Deliver again, under the same id.
+    POST "/webhooks/{webhook_id}/deliveries/{delivery_id}/again" redeliver_webhook(RedeliverWebhookRequest) -> WebhookDelivery,
+        may KeepWebhooks, Act => app::webhooks::redeliver;
+    /// Announce due dates that came near or were reached and were not announced before; for services only.
+    POST "/due-dates:announce" announce_due_dates(AnnounceDueDatesRequest) -> DueDatesAnnounced,
+        may Services, Act => app::due_dates::announce;
 
     /// The pipeline as a whole: counts by stage and crossing year, seasons to release, dates due soon, licences by territory.
     GET "/pipeline" get_pipeline(GetPipelineRequest) -> Pipeline,

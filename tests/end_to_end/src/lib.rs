@@ -66,6 +66,16 @@ impl System {
 
     /// Starts a Drupeline whose clock is given.
     pub async fn start_at(clock: Clock) -> Self {
+        // Tests receive events on their own machine.
+        let settings = release::Settings {
+            public_url: None,
+            webhooks: release::Reach::Anywhere,
+        };
+        Self::start_with(clock, settings).await
+    }
+
+    /// Starts a Drupeline whose clock and release settings are given.
+    pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
         static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = TEMPLATE.get_or_init(make_template).await;
@@ -90,7 +100,7 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        let (assembled, databases) = assemble(&url, clock).await;
+        let (assembled, databases) = assemble(&url, clock, release).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
         tokio::spawn(platform::server::serve(
@@ -176,6 +186,7 @@ impl System {
 async fn assemble(
     url: &str,
     clock: Clock,
+    release: release::Settings,
 ) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
     let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
@@ -203,6 +214,7 @@ async fn assemble(
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock,
+        release,
     })
     .await
     .expect("the services assemble");
@@ -222,7 +234,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System).await;
+    let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
     let found = async |founding| {
         accounts::found(&assembled.peers, SETUP_KEY, founding, || {
             PASSWORD.to_owned()

@@ -295,6 +295,29 @@ async fn a_release_is_seen_by_the_manager_and_by_its_licensee() {
         &["3,800 trees still open", "1,200 trees reported"],
     );
 
+    // A device's key is shown once, listed without it, and revoked.
+    let new_key = [("name", "label printer"), ("quota", "small")];
+    let made = partner.post("/partner/keys", &new_key, &[]).await;
+    assert_eq!(made.status, 200);
+    holds(&made.text, &["label printer", "dpk_", "60 times a minute"]);
+    let page = partner.page("/partner").await;
+    holds(
+        &page,
+        &["label printer", "60 a minute, 2,000 a day", "in force"],
+    );
+    assert!(!page.contains("dpk_"), "{page}");
+    let revoke = page
+        .split("/partner/keys/")
+        .find_map(|rest| rest.split("/revoke").next().filter(|id| id.len() == 36))
+        .unwrap()
+        .to_owned();
+    partner
+        .post(&format!("/partner/keys/{revoke}/revoke"), &[], &[])
+        .await;
+    let page = partner.page("/partner").await;
+    holds(&page, &["revoked"]);
+    assert!(!page.contains("/revoke\""), "{page}");
+
     let mut other = Browser::signed_in(&system, "partner_b").await;
     let nothing = other.page("/partner").await;
     assert!(

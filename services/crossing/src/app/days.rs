@@ -13,6 +13,7 @@ use contract::crossing::{
 };
 use jiff::ToSpan as _;
 use jiff::civil::Date;
+use paper::{PageSize, Paper};
 use phenology::pollen::{FlowerYield, PollenUse, ViabilityCurve, flowers_to_gather};
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
@@ -21,7 +22,6 @@ use super::advice::expected_set;
 use super::{crosses, mothers, pollen};
 use crate::CrossingApp;
 use crate::domain::ledger::{LotState, days_between};
-use crate::domain::paper::{PageSize, Paper};
 use crate::domain::windows::{Note, bloom};
 use crate::domain::{CrossId, MotherId, PlantId, numbers};
 use crate::store::crosses::{self as cross_store, CrossRow};

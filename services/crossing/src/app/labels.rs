@@ -2,12 +2,12 @@
 
 use contract::common::Document;
 use contract::crossing::PrintLabelsRequest;
+use paper::PageSize;
 use platform::{Fault, Fields, Unit};
 
 use super::seasons;
 use crate::CrossingApp;
 use crate::domain::labels::{LEAST_HEIGHT_MM, LEAST_WIDTH_MM, Label, MOST_LABELS, Sheet};
-use crate::domain::paper::PageSize;
 use crate::domain::{CrossId, MotherId, PlantId, PollenLotId, numbers};
 use crate::store::raising::{self, SeedlingRow};
 use crate::store::{crosses, germplasm, mothers, pollen};

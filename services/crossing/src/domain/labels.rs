@@ -1,6 +1,6 @@
 //! Sheets of labels: a QR code and the readable number with its check character.
 
-use super::paper::{PageSize, Paper};
+use paper::{PageSize, Paper};
 
 /// Most labels in one document.
 pub const MOST_LABELS: usize = 60_000;

@@ -8,7 +8,6 @@ pub mod goals;
 pub mod labels;
 pub mod ledger;
 pub mod numbers;
-pub mod paper;
 pub mod parents;
 pub mod passes;
 pub mod plan;

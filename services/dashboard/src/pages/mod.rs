@@ -12,6 +12,7 @@ mod find;
 mod forecast;
 mod germplasm;
 mod greenhouse;
+mod labels;
 mod objective;
 mod partner;
 mod pipeline;
@@ -90,7 +91,10 @@ pub fn routes() -> Router<Dashboard> {
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
         .route("/partner", get(partner::show))
+        .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))
+        .route("/partner/keys", post(partner::make_key))
+        .route("/partner/keys/{id}/revoke", post(partner::revoke_key))
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))

@@ -1,8 +1,12 @@
 //! A partner's own page: what may be propagated, with which marking, and what was reported.
 
 use axum::Form;
+use axum::extract::Path;
 use axum::extract::rejection::FormRejection;
 use axum::response::{IntoResponse, Redirect, Response};
+use contract::identity::{
+    AccessKeyList, CreateAccessKeyRequest, ListAccessKeysRequest, RevokeAccessKeyRequest,
+};
 use contract::release::{
     GetReleaseStatusRequest, ListPartnerReportsRequest, PartnerReportList, ReleaseStatus,
     ReportPropagationRequest,
@@ -39,6 +43,14 @@ pub async fn show(desk: Desk) -> Shown {
         })
         .await
         .map(tonic::Response::into_inner);
+    let keys = desk
+        .identity()?
+        .list_access_keys(ListAccessKeysRequest {
+            limit: 100,
+            ..ListAccessKeysRequest::default()
+        })
+        .await
+        .map(tonic::Response::into_inner);
     Ok(Page::new(
         "Release status",
         html! {
@@ -55,8 +67,73 @@ pub async fn show(desk: Desk) -> Shown {
             (report_form(&status.items))
         h2 #reports { "Your reports and statements" }
             (part(reports.map_err(Into::into), |all| reported(&all)))
+            h2 #keys { "Keys of your devices and systems" }
+            (part(keys.map_err(Into::into), |all| keys_kept(&all)))
         },
     ))
+}
+
+/// What the form for a key holds.
+#[derive(Deserialize)]
+pub struct NewKey {
+    name: String,
+    quota: String,
+}
+
+/// Makes a key and shows it, this once.
+pub async fn make_key(desk: Desk, form: Result<Form<NewKey>, FormRejection>) -> Shown {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let request = CreateAccessKeyRequest {
+        name: form.name,
+        quota: form.quota,
+        ..CreateAccessKeyRequest::default()
+    };
+    let key = desk
+        .identity()?
+        .create_access_key(request)
+        .await?
+        .into_inner();
+    Ok(Page::new(
+        "Your key",
+        html! {
+            p { "The key of " strong { (key.name) } ". It is shown this once: put it into the device now." }
+            p { code { (key.secret_key) } }
+            p { "The device exchanges it at " code { "POST /api/identity/v1/access-tokens" } " for a token of five minutes. It may ask "
+                (words::count(key.per_minute_n)) " times a minute and " (words::count(key.per_day_n)) " times a day, until " (words::day(&key.expires_on)) "." }
+            p { a href="/partner#keys" { "Back to your keys" } }
+        },
+    ))
+}
+
+/// Revokes a key.
+pub async fn revoke_key(desk: Desk, Path(id): Path<String>) -> Result<Response, Trouble> {
+    let request = RevokeAccessKeyRequest { access_key_id: id };
+    desk.identity()?.revoke_access_key(request).await?;
+    Ok(Redirect::to("/partner#keys").into_response())
+}
+
+fn keys_kept(all: &AccessKeyList) -> Markup {
+    let quotas = ["small", "standard"].map(|word| (word.to_owned(), word.to_owned()));
+    html! {
+        (Table::new("Keys").text("Device or system").text("Quota").text("Last used").text("Until").text("Standing").text("").stacking().or_say("No key yet.")
+            .rows(&all.items, |key| vec![
+                text(&key.name),
+                html! { (words::count(key.per_minute_n)) " a minute, " (words::count(key.per_day_n)) " a day" },
+                text(if key.last_used_at.is_empty() { "never" } else { &key.last_used_at }),
+                day(&key.expires_on),
+                word(&key.standing),
+                html! {
+                    @if key.standing == "in_force" {
+                        form method="post" action={ "/partner/keys/" (key.id) "/revoke" } { button { "Revoke" } }
+                    }
+                },
+            ]).show())
+        form.ask method="post" action="/partner/keys" {
+            (field("name", "Device or system", "text", ""))
+            (choice("quota", "Quota", None, quotas.to_vec(), "standard"))
+            button { "Make a key" }
+        }
+    }
 }
 
 /// What the report form holds.

@@ -123,6 +123,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Yea
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
+        release: release::Settings::default(),
     })
     .await?;
     let peers = assembled.peers.clone();

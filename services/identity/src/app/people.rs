@@ -34,6 +34,7 @@ fn shown(person: PersonRow) -> Person {
             .unwrap_or_default(),
         active: person.active,
         version: person.version,
+        keeps_keys: person.keeps_keys,
     }
 }
 
@@ -48,6 +49,22 @@ pub async fn who_am_i(
     _request: WhoAmIRequest,
 ) -> Result<Person, Fault> {
     let (programme, subject) = (unit.programme()?, unit.caller().subject);
+    let caller = unit.caller();
+    if caller.key().is_some() {
+        // A device or system, which has no login.
+        return Ok(Person {
+            id: subject.to_string(),
+            name: caller.name.clone(),
+            programme_id: programme.to_string(),
+            roles: vec![Role::Partner.word().to_owned()],
+            organisation_id: caller
+                .partner()
+                .map(|id| id.to_string())
+                .unwrap_or_default(),
+            active: true,
+            ..Person::default()
+        });
+    }
     store::person(unit.connection(), programme, subject)
         .await?
         .map(shown)
@@ -129,6 +146,7 @@ pub async fn found_programme(
         organisation_id: None,
         active: true,
         version: 1,
+        keeps_keys: false,
     };
     store::insert_person(unit.connection(), &person, now)
         .await
@@ -163,11 +181,21 @@ pub async fn register(
     check_password(&mut fields, "password", &request.password);
     let organisation_id = fields.optional_id("organisation_id", &request.organisation_id);
     let roles = check_roles(&mut fields, &request.roles, organisation_id);
+    fields.require(
+        organisation_id.is_some() || request.keeps_keys != Some(true),
+        "keeps_keys",
+        "is for partners only; leave it out for staff",
+    );
     fields.finish()?;
 
-    let now = unit.now();
+    let (programme, now) = (unit.programme()?, unit.now());
+    let keeps_keys = match (organisation_id, request.keeps_keys) {
+        (None, _) => false,
+        (Some(_), Some(keeps)) => keeps,
+        (Some(own), None) => store::has_nobody(unit.connection(), programme, own).await?,
+    };
     let person = PersonRow {
-        programme_id: unit.programme()?,
+        programme_id: programme,
         id,
         login: login.to_owned(),
         name: name.to_owned(),
@@ -176,26 +204,22 @@ pub async fn register(
         organisation_id,
         active: true,
         version: 1,
+        keeps_keys,
     };
     store::insert_person(unit.connection(), &person, now)
         .await
-        .on_constraint("login_once", || login_taken(login))
-        .map_err(|fault| match organisation_id {
-            Some(org) if fault_is_foreign_key(&fault) => Fault::field(
-                "/organisation_id",
-                format!("no organisation {org} is known here"),
-            ),
-            _ => fault,
-        })?;
+        .map_err(
+            |error| match error.as_database_error().and_then(|e| e.constraint()) {
+                Some("login_once") => login_taken(login),
+                Some("person_of_organisation") => Fault::field(
+                    "/organisation_id",
+                    format!("no organisation {} is known here", request.organisation_id),
+                ),
+                _ => error.into(),
+            },
+        )?;
     unit.touch("person", id);
     Ok(shown(person))
-}
-
-fn fault_is_foreign_key(fault: &Fault) -> bool {
-    std::error::Error::source(fault)
-        .and_then(|source| source.downcast_ref::<sqlx::Error>())
-        .and_then(sqlx::Error::as_database_error)
-        .is_some_and(|db| db.is_foreign_key_violation())
 }
 
 /// Lists people.
@@ -237,6 +261,12 @@ pub async fn edit(
         person.roles = check_roles(&mut fields, &request.roles, person.organisation_id);
     }
     person.active = request.active.unwrap_or(person.active);
+    person.keeps_keys = request.keeps_keys.unwrap_or(person.keeps_keys);
+    fields.require(
+        person.organisation_id.is_some() || !person.keeps_keys,
+        "keeps_keys",
+        "is for partners only; leave it out for staff",
+    );
     let own = unit.caller().subject == id;
     fields.require(
         !own || (person.active && person.roles.contains(&Role::Administrator)),
@@ -246,7 +276,7 @@ pub async fn edit(
     fields.finish()?;
     let roles: Vec<&str> = person.roles.iter().map(|role| role.word()).collect();
     let changed = sqlx::query(
-        "update person set roles = $4, active = $5, version = version + 1 \
+        "update person set roles = $4, active = $5, keeps_keys = $6, version = version + 1 \
          where programme_id = $1 and id = $2 and version = $3",
     )
     .bind(programme)
@@ -254,6 +284,7 @@ pub async fn edit(
     .bind(request.expected_version)
     .bind(roles)
     .bind(person.active)
+    .bind(person.keeps_keys)
     .execute(unit.connection())
     .await?;
     if changed.rows_affected() != 1 {

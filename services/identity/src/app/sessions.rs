@@ -115,6 +115,8 @@ async fn tokens(
         org: person.organisation_id.map(|id| id.uuid()),
         svc: false,
         sid: Some(session.id),
+        key: None,
+        quota: None,
         iat: now.as_second(),
         exp: (now + ACCESS).as_second(),
     })?;
@@ -264,6 +266,8 @@ pub async fn issue_service_token(
         org: None,
         svc: true,
         sid: None,
+        key: None,
+        quota: None,
         iat: now.as_second(),
         exp: (now + SERVICE).as_second(),
     })?;

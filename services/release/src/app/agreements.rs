@@ -12,13 +12,17 @@ use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, OrganisationId, Unit};
 use rights::CAUTION;
+use serde_json::json;
 
 use super::asked::{self, checked, happened};
+use super::events::{Announcement, announce};
 use super::{neighbours, shown};
 use crate::ReleaseApp;
+use crate::domain::webhook::Topic;
 use crate::domain::words::{OnEnd, Outcome};
 use crate::domain::{AgreementId, CandidateId, SettlementId};
 use crate::store::agreements::{self, AgreementRow, SettlementRow};
+use crate::store::webhooks::Subject;
 
 /// Most trees in one agreement.
 const TREES_MAX: u32 = 1_000_000;
@@ -72,6 +76,19 @@ pub async fn make(
     let now = Instant(unit.now());
     agreements::insert(unit.connection(), programme, &row, now).await?;
     unit.touch("testing_agreement", id);
+    let open = json!({
+        "agreement_id": id.to_string(),
+        "place": row.place,
+        "country": row.country,
+        "trees_n": row.trees_n,
+        "starts_on": row.starts_on.0.to_string(),
+        "ends_on": row.ends_on.0.to_string(),
+        "on_end": row.on_end,
+        "may_say": row.may_say,
+    });
+    let of = Announcement::new(Subject::Agreement, id.uuid(), row.candidate_id, open)
+        .for_staff(json!({ "holder_id": holder.to_string(), "holder_name": row.holder_name }));
+    announce(unit, Topic::AgreementMade, &of).await?;
     Ok(told(row, Vec::new(), unit.today()))
 }
 
@@ -188,6 +205,16 @@ pub async fn settle(
     agreements::insert_settlement(unit.connection(), programme, row.holder_id, &made, now).await?;
     unit.touch("testing_agreement", agreement);
     row.settled_n += trees_n;
+    let open = json!({
+        "agreement_id": agreement.to_string(),
+        "on": on.to_string(),
+        "outcome": made.outcome,
+        "trees_n": trees_n,
+        "held_n": row.trees_n - row.settled_n,
+    });
+    let of = Announcement::new(Subject::Agreement, agreement.uuid(), row.candidate_id, open)
+        .for_staff(json!({ "evidence": made.evidence, "holder_name": row.holder_name }));
+    announce(unit, Topic::AgreementSettled, &of).await?;
     let all = agreements::settlements(unit.connection(), programme, &[agreement]).await?;
     Ok(told(row, all, today))
 }

@@ -2,11 +2,12 @@
 
 use jiff::ToSpan as _;
 use jiff::civil::Date;
+use platform::paging::Page;
 use platform::{Fault, FieldError, Fields, Unit};
 use rights::{CountryCode, EventKind, RightsError};
 
-use crate::domain::CandidateId;
 use crate::domain::dossier::Dossier;
+use crate::domain::{CandidateId, LicenceId};
 use crate::store::candidates::{self, CandidateRow};
 use crate::store::dossiers::{self, Heading};
 
@@ -23,6 +24,32 @@ pub fn happened(fields: &mut Fields, field: &str, value: &str, today: Date) -> O
         return None;
     }
     Some(on)
+}
+
+/// A period by its first and its last day.
+pub fn period(fields: &mut Fields, start: &str, end: &str) -> Option<(Date, Date)> {
+    let start = fields.date("period_start", start);
+    let end = fields.date("period_end", end);
+    let (start, end) = (start?, end?);
+    fields.require(
+        end >= start,
+        "period_end",
+        format!("comes before the start, {start}"),
+    );
+    Some((start, end))
+}
+
+/// A page of what lies under one licence, or under all when none is named.
+pub fn page_under(
+    limit: u32,
+    cursor: &str,
+    licence_id: &str,
+) -> Result<(Page, Option<LicenceId>), Fault> {
+    let page = Page::parse(limit, cursor)?;
+    let mut fields = Fields::new();
+    let licence = fields.optional_id("licence_id", licence_id);
+    fields.finish()?;
+    Ok((page, licence))
 }
 
 /// A country's code, or none when the text is empty.

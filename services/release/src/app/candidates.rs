@@ -13,28 +13,20 @@ use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, PersonId, Unit};
-use serde::Serialize;
+use serde_json::json;
 
 use super::asked::{self, checked, happened};
+use super::events::{Announcement, announce};
 use super::{denominations, filings, neighbours, shown};
 use crate::ReleaseApp;
 use crate::domain::denomination::NameState;
 use crate::domain::stage::{self, Direction, Stage};
+use crate::domain::webhook::Topic;
 use crate::domain::words::{TrueToType, VirusStatus};
 use crate::domain::{CandidateId, CrossId, PlantId, StageMoveId};
 use crate::store::candidates::{self, CandidateRow, Filter, MoveRow};
 use crate::store::dossiers;
-
-/// Announced when a candidate came into a stage.
-#[derive(Debug, Serialize)]
-struct Moved<'a> {
-    candidate_id: String,
-    germplasm_id: String,
-    code: &'a str,
-    from_stage: Option<&'a str>,
-    to_stage: &'a str,
-    on: String,
-}
+use crate::store::webhooks::Subject;
 
 /// Registers a candidate.
 pub async fn register(
@@ -228,18 +220,20 @@ async fn record(unit: &mut Unit, row: &CandidateRow, made: &MoveRow) -> Result<(
     let (programme, now) = (unit.programme()?, Instant(unit.now()));
     candidates::record_move(unit.connection(), programme, made, now).await?;
     unit.touch("candidate", row.id);
-    unit.announce(
-        "candidates.moved",
-        &Moved {
-            candidate_id: row.id.to_string(),
-            germplasm_id: row.germplasm_id.to_string(),
-            code: &row.code,
-            from_stage: made.from_stage.as_deref(),
-            to_stage: &made.to_stage,
-            on: made.on_day.0.to_string(),
-        },
-    )
-    .await
+    let open = json!({
+        "code": row.code,
+        "from_stage": made.from_stage,
+        "to_stage": made.to_stage,
+        "on": made.on_day.0.to_string(),
+    });
+    let told =
+        Announcement::new(Subject::Candidate, row.id.uuid(), row.id, open).for_staff(json!({
+            "germplasm_id": row.germplasm_id.to_string(),
+            "reason": made.reason,
+            "reversal": made.reversal,
+            "decided_by": made.decided_by_name,
+        }));
+    announce(unit, Topic::StageMoved, &told).await
 }
 
 /// Lists candidates.

@@ -12,14 +12,19 @@ use platform::fields::Words as _;
 use platform::{Fault, Fields, Unit};
 use rights::denomination::{KnownName, NameElsewhere, Principle, Proposal, check as examine, fold};
 use rights::{Book, CAUTION};
+use serde_json::json;
 
 use super::asked::{self, checked, happened, rights_fault};
+use super::events::{Announcement, announce};
 use super::shown;
 use crate::ReleaseApp;
 use crate::domain::denomination::NameState;
 use crate::domain::territory::Territory;
+use crate::domain::webhook::Topic;
 use crate::domain::{CandidateId, DenominationId, TradeDesignationId};
 use crate::store::denominations::{self, DenominationRow, StepRow, TradeRow};
+use crate::store::known_names;
+use crate::store::webhooks::Subject;
 
 /// Most names to compare with that one request may bring.
 const KNOWN_MAX: usize = 20_000;
@@ -104,7 +109,7 @@ pub async fn check(
         format!("holds more than {KNOWN_MAX} names"),
     );
     fields.finish()?;
-    let mut known = known_names(unit, None).await?;
+    let mut known = known_names(unit, None, &species).await?;
     known.extend(request.known.into_iter().map(|other| KnownName {
         name: other.name,
         species: other.species,
@@ -120,12 +125,16 @@ pub async fn check(
     Ok(shown::findings(&found))
 }
 
+/// Names of others in a class: those in use for other candidates, and those of lists taken in.
 async fn known_names(
     unit: &mut Unit,
     but_for: Option<CandidateId>,
+    species: &str,
 ) -> Result<Vec<KnownName>, Fault> {
     let programme = unit.programme()?;
-    let names = denominations::known_names(unit.connection(), programme, but_for).await?;
+    let mut names = denominations::known_names(unit.connection(), programme, but_for).await?;
+    let genus = known_names::genus(species);
+    names.extend(known_names::of_genus(unit.connection(), programme, &genus).await?);
     Ok(names
         .into_iter()
         .map(|(name, species)| KnownName { name, species })
@@ -141,7 +150,7 @@ async fn findings_for(
     jurisdiction: &str,
 ) -> Result<DenominationFindings, Fault> {
     let programme = unit.programme()?;
-    let known = known_names(unit, Some(candidate)).await?;
+    let known = known_names(unit, Some(candidate), species).await?;
     let own = denominations::of_candidates(unit.connection(), programme, &[candidate]).await?;
     let trade = denominations::trade_of(unit.connection(), programme, &[candidate]).await?;
     let proposal = Proposal {
@@ -227,6 +236,24 @@ async fn step(
     };
     denominations::insert_step(unit.connection(), programme, &made, now).await?;
     unit.touch("denomination", row.id);
+    let published = row.state == NameState::Published.word();
+    let topic = if published {
+        Topic::DenominationPublished
+    } else {
+        Topic::DenominationMoved
+    };
+    let open = json!({
+        "denomination_id": row.id.to_string(),
+        "name": row.name,
+        "jurisdiction": row.jurisdiction,
+        "state": row.state,
+        "on": on.to_string(),
+    });
+    let told_of = Announcement::new(Subject::Denomination, row.id.uuid(), row.candidate_id, open)
+        .for_staff(json!({ "reason": made.reason }))
+        // What an office has not published is not for partners, however soon it is.
+        .staff_only(!published);
+    announce(unit, topic, &told_of).await?;
     let steps = denominations::steps(unit.connection(), programme, &[row.id]).await?;
     told(row, steps)
 }

@@ -2,22 +2,29 @@
 
 use std::collections::BTreeSet;
 
-use contract::release::{ConfirmDueDateRequest, DueDate, DueDateList, ListDueDatesRequest};
+use contract::release::{
+    AnnounceDueDatesRequest, ConfirmDueDateRequest, DueDate, DueDateList, DueDatesAnnounced,
+    ListDueDatesRequest,
+};
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::paging::Page;
 use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
 use rights::{CAUTION, RightsError, What};
+use serde_json::json;
 
 use super::asked::{self, checked, happened};
-use super::{filings, shown};
+use super::events::Announcement;
+use super::{events, filings, shown};
 use crate::ReleaseApp;
 use crate::domain::dossier::{LEAD_DAYS, a_year_ahead, urgency, word};
+use crate::domain::webhook::Topic;
 use crate::domain::words::FilingEventWord;
 use crate::domain::{CandidateId, FilingEventId};
 use crate::store::agreements::{self, AgreementRow};
 use crate::store::dossiers::{self, DoneRow, FilingEventRow, Heading};
+use crate::store::webhooks::{self, Subject};
 
 /// Word under which the end of a testing agreement falls due.
 const RETURN_TREES: &str = "return_trees";
@@ -178,6 +185,76 @@ pub async fn list(
         next_cursor,
         caution: CAUTION.to_owned(),
     })
+}
+
+/// Announces what came near or was reached and was not announced before: once for each lead and
+/// once for the day itself.
+pub async fn announce(
+    _app: &ReleaseApp,
+    unit: &mut Unit,
+    _request: AnnounceDueDatesRequest,
+) -> Result<DueDatesAnnounced, Fault> {
+    let (programme, today, now) = (unit.programme()?, unit.today(), Instant(unit.now()));
+    let farthest = LEAD_DAYS.iter().max().copied().unwrap_or_default();
+    let until = today.saturating_add(i64::from(farthest).days());
+    let mut announced_n = 0;
+    for due in open(unit, programme, None, None, today, Some(until)).await? {
+        let (Ok(candidate), false) = (due.candidate_id.parse(), due.what == MEND_RECORD) else {
+            continue;
+        };
+        let lead = match due.days_left {
+            ..=0 => 0,
+            left => match LEAD_DAYS
+                .iter()
+                .map(|days| i32::from(*days))
+                .filter(|days| left <= *days)
+                .min()
+            {
+                Some(lead) => lead,
+                None => continue,
+            },
+        };
+        if !webhooks::tell_due_date(unit.connection(), programme, candidate, &due.key, lead, now)
+            .await?
+        {
+            continue;
+        }
+        // Trees held for test concern their holder as well; all others are the staff's own.
+        let agreement = due
+            .key
+            .strip_prefix("agreement.")
+            .and_then(|key| key.split('.').next())
+            .and_then(|id| id.parse().ok());
+        let (subject, id) = match agreement {
+            Some(id) => (Subject::Agreement, id),
+            None => (Subject::DueDate, candidate.uuid()),
+        };
+        let open = json!({
+            "key": due.key,
+            "what": due.what,
+            "jurisdiction": due.jurisdiction,
+            "kind": due.kind,
+            "nominal_on": due.nominal_on,
+            "due_on": due.due_on,
+            "days_left": due.days_left,
+            "law": due.law,
+        });
+        let told = Announcement::new(subject, id, candidate, open).for_staff(json!({
+            "candidate_code": due.candidate_code,
+            "denomination": due.denomination,
+            "urgency": due.urgency,
+            "confidence": due.confidence,
+            "responsible_id": due.responsible_id,
+        }));
+        let topic = if lead == 0 {
+            Topic::DueDateReached
+        } else {
+            Topic::DueDateComing
+        };
+        events::announce(unit, topic, &told).await?;
+        announced_n += 1;
+    }
+    Ok(DueDatesAnnounced { announced_n })
 }
 
 /// Confirms that a due date was met.

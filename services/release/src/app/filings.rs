@@ -12,13 +12,17 @@ use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use rights::{Book, CAUTION};
+use serde_json::json;
 
 use super::asked::{self, checked, fault_of_new_event, happened, rights_fault};
+use super::events::{Announcement, announce};
 use super::shown;
 use crate::ReleaseApp;
+use crate::domain::webhook::Topic;
 use crate::domain::words::FilingEventWord;
 use crate::domain::{CandidateId, FilingEventId, FilingId};
 use crate::store::dossiers::{self, FilingEventRow, FilingRow};
+use crate::store::webhooks::Subject;
 
 /// Records a filing.
 pub async fn record(
@@ -171,6 +175,15 @@ pub async fn grant(
     row.granted_on = Some(Day(on));
     row.grant_number = number;
     row.pta_days = pta_days;
+    let open = json!({
+        "filing_id": row.id.to_string(),
+        "jurisdiction": row.jurisdiction,
+        "kind": row.kind,
+        "granted_on": on.to_string(),
+        "grant_number": row.grant_number,
+    });
+    let told = Announcement::new(Subject::Filing, row.id.uuid(), row.candidate_id, open);
+    announce(unit, Topic::GrantRecorded, &told).await?;
     one(unit, row).await
 }
 
@@ -267,6 +280,18 @@ pub(super) async fn write_event(
             },
         )?;
     unit.touch("filing", filing.id);
+    if FilingEventWord::from_word(&event.event).is_some_and(FilingEventWord::ends_right) {
+        let open = json!({
+            "filing_id": filing.id.to_string(),
+            "jurisdiction": filing.jurisdiction,
+            "kind": filing.kind,
+            "ended_by": event.event,
+            "on": event.on_day.0.to_string(),
+        });
+        let told = Announcement::new(Subject::Filing, filing.id.uuid(), filing.candidate_id, open)
+            .for_staff(json!({ "evidence": event.evidence }));
+        announce(unit, Topic::RightEnded, &told).await?;
+    }
     Ok(())
 }
 

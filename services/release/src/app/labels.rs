@@ -1,8 +1,12 @@
 //! Signed labels: what anyone may ask of a tree's tag, and no more than that.
 
-use contract::release::{IssueLabelRequest, LabelAnswer, SignedLabel, VerifyLabelRequest};
+use contract::common::Document;
+use contract::release::{
+    IssueLabelRequest, LabelAnswer, MarkingText, PrintTagsRequest, SignedLabel, VerifyLabelRequest,
+};
+use paper::PageSize;
 use platform::fields::Words as _;
-use platform::{Fault, Fields, Unit};
+use platform::{Fault, Fields, ProgrammeId, Unit};
 use qrcode::QrCode;
 use qrcode::render::svg;
 use rights::{Book, CAUTION, Standing};
@@ -14,15 +18,86 @@ use crate::ReleaseApp;
 use crate::domain::LicenceId;
 use crate::domain::denomination::NameState;
 use crate::domain::seal::Use;
+use crate::domain::tags::{Tag, print as print_tags};
 use crate::domain::territory::{Territory, reaches};
+use crate::store::licences::LicenceRow;
 use crate::store::{candidates, denominations, dossiers, licences};
 
 /// Bytes of an id and of a country's code.
 const CONTENT_BYTES: usize = 16 + 2;
 
+/// Most tags in one document.
+const TAGS_MAX: u32 = 10_000;
+
+/// What a label names.
+struct Named {
+    programme: ProgrammeId,
+    licence: LicenceId,
+    country: String,
+}
+
+/// Opens a label; one that was never issued or was tampered with reads the same. From then on the
+/// unit sees what its programme's staff sees.
+async fn opened(unit: &mut Unit, token: &str) -> Result<Option<Named>, Fault> {
+    Ok(seals::open(unit, Use::Label, token)
+        .await?
+        .filter(|(_, content)| content.len() == CONTENT_BYTES)
+        .and_then(|(programme, content)| {
+            let (id, country) = content.split_at(CONTENT_BYTES - 2);
+            Some(Named {
+                programme,
+                licence: LicenceId::from_uuid(Uuid::from_slice(id).ok()?),
+                country: String::from_utf8(country.to_vec()).ok()?,
+            })
+        }))
+}
+
+fn unknown() -> Fault {
+    Fault::not_found("label", "with this seal")
+}
+
+/// The address before the page's path: the one asked for, else the installation's own.
+fn base_url(fields: &mut Fields, app: &ReleaseApp, asked: &str) -> String {
+    fields.require(
+        asked.is_empty() || asked.starts_with("https://") || asked.starts_with("http://"),
+        "base_url",
+        "must begin with https:// or http://",
+    );
+    let own = app.settings.public_url.as_deref().unwrap_or_default();
+    let base = if asked.is_empty() { own } else { asked };
+    base.trim_end_matches('/').to_owned()
+}
+
+fn page_url(base_url: &str, token: &str) -> String {
+    format!("{base_url}/labels/{token}")
+}
+
+/// What the tag says of rights in a country.
+async fn markings(
+    unit: &mut Unit,
+    licence: &LicenceRow,
+    place: Territory,
+    denomination: &str,
+) -> Result<Vec<MarkingText>, Fault> {
+    let today = unit.today();
+    let (_, dossier) = asked::dossier(unit, licence.candidate_id).await?;
+    let routes = dossier.routes(today).map_err(|e| rights_fault(&e))?;
+    partner::markings(&routes, &[place], denomination, today)
+}
+
+fn must_be_in_force(licence: &LicenceRow, on: jiff::civil::Date) -> Result<(), Fault> {
+    if licence.standing(on) == "in_force" {
+        Ok(())
+    } else {
+        Err(Fault::state(
+            "labels are issued under a licence in force, and this one is not",
+        ))
+    }
+}
+
 /// Issues a label under a licence in force.
 pub async fn issue(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: IssueLabelRequest,
 ) -> Result<SignedLabel, Fault> {
@@ -30,24 +105,14 @@ pub async fn issue(
     let id: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
     let country = asked::country(&mut fields, "country", &request.country);
     fields.require(!request.country.is_empty(), "country", "is required, as US");
-    fields.require(
-        request.base_url.is_empty()
-            || request.base_url.starts_with("https://")
-            || request.base_url.starts_with("http://"),
-        "base_url",
-        "must begin with https:// or http://",
-    );
+    let base_url = base_url(&mut fields, app, &request.base_url);
     fields.finish()?;
     let (id, country) = (checked(id, "licence_id")?, checked(country, "country")?);
     let (programme, today) = (unit.programme()?, unit.today());
     let licence = licences::find(unit.connection(), programme, id)
         .await?
         .ok_or_else(|| Fault::not_found("licence", id))?;
-    if licence.standing(today) != "in_force" {
-        return Err(Fault::state(
-            "labels are issued under a licence in force, and this one is not",
-        ));
-    }
+    must_be_in_force(&licence, today)?;
     let place = Territory::read(country.as_str()).map_err(Fault::state)?;
     if !licence.territories().iter().any(|t| t.meets(&place, today)) {
         return Err(Fault::field(
@@ -67,12 +132,7 @@ pub async fn issue(
     content.extend_from_slice(country.as_str().as_bytes());
     let sealed = seals::seal(unit, Use::Label, &content).await?;
     unit.touch("licence", id);
-    let (_, dossier) = asked::dossier(unit, licence.candidate_id).await?;
-    let routes = dossier.routes(today).map_err(|e| rights_fault(&e))?;
-    let url = format!(
-        "{}/api/release/v1/labels/{sealed}",
-        request.base_url.trim_end_matches('/')
-    );
+    let url = page_url(&base_url, &sealed);
     let qr = QrCode::new(&url).map_err(Fault::internal)?;
     Ok(SignedLabel {
         label_token: sealed,
@@ -81,14 +141,87 @@ pub async fn issue(
             .min_dimensions(160, 160)
             .build(),
         url,
-        markings: partner::markings(&routes, &[place], &denomination, today)?,
+        markings: markings(unit, &licence, place, &denomination).await?,
         caution: CAUTION.to_owned(),
+    })
+}
+
+/// Tags of a label as PDF, for whoever may see its licence.
+pub async fn print(
+    app: &ReleaseApp,
+    unit: &mut Unit,
+    request: PrintTagsRequest,
+) -> Result<Document, Fault> {
+    let mut fields = Fields::new();
+    let tags_n = match request.tags_n {
+        0 => 1,
+        n => fields.count("tags_n", n, 1, TAGS_MAX),
+    };
+    let size = if request.size.is_empty() {
+        Some(crate::domain::tags::SIZE)
+    } else {
+        PageSize::parse(&request.size)
+    };
+    let size = size.filter(|size| {
+        size.width_mm >= crate::domain::tags::LEAST_WIDTH_MM
+            && size.height_mm >= crate::domain::tags::LEAST_HEIGHT_MM
+    });
+    fields.require(
+        size.is_some(),
+        "size",
+        "must be a size in millimetres of at least 60x25, as 90x40",
+    );
+    let base_url = base_url(&mut fields, app, &request.base_url);
+    fields.require(
+        !base_url.is_empty(),
+        "base_url",
+        "is required: a code in print must say where the page is, as https://example.org",
+    );
+    fields.finish()?;
+    let size = checked(size, "size")?;
+    let (own_programme, partner, today) =
+        (unit.programme()?, unit.caller().partner(), unit.today());
+    let named = opened(unit, &request.label_token)
+        .await?
+        .filter(|named| named.programme == own_programme)
+        .ok_or_else(unknown)?;
+    // Back to what the caller sees: another's label reads as one that was never issued.
+    seals::see(unit, own_programme, partner).await?;
+    let licence = licences::find(unit.connection(), own_programme, named.licence)
+        .await?
+        .ok_or_else(unknown)?;
+    must_be_in_force(&licence, today)?;
+    let denomination = published(unit, own_programme, licence.candidate_id)
+        .await?
+        .ok_or_else(unknown)?;
+    let species = candidates::find(unit.connection(), own_programme, licence.candidate_id)
+        .await?
+        .map(|candidate| candidate.species)
+        .unwrap_or_default();
+    let place = Territory::read(&named.country).map_err(|_| unknown())?;
+    let markings = markings(unit, &licence, place, &denomination).await?;
+    let tag = Tag {
+        denomination,
+        species,
+        markings: markings
+            .into_iter()
+            .map(|marking| marking.text)
+            .filter(|text| !text.is_empty())
+            .collect(),
+        licensee: licence.licensee_name,
+        url: page_url(&base_url, &request.label_token),
+    };
+    let content = print_tags(size, &tag, tags_n).map_err(Fault::internal)?;
+    Ok(Document {
+        content_type: "application/pdf".to_owned(),
+        file_name: "tags.pdf".to_owned(),
+        content,
     })
 }
 
 async fn published(
     unit: &mut Unit,
-    programme: platform::ProgrammeId,
+    programme: ProgrammeId,
     candidate: crate::domain::CandidateId,
 ) -> Result<Option<String>, Fault> {
     let names = denominations::of_candidates(unit.connection(), programme, &[candidate]).await?;
@@ -98,24 +231,28 @@ async fn published(
         .map(|name| name.name))
 }
 
-/// Tells what a label may tell. One that was never issued or was tampered with reads the same.
+/// Tells what a label may tell, of its own country or of another that is asked about.
 pub async fn verify(
     _app: &ReleaseApp,
     unit: &mut Unit,
     request: VerifyLabelRequest,
 ) -> Result<LabelAnswer, Fault> {
-    let unknown = || Fault::not_found("label", "with this seal");
-    let (programme, content) = seals::open(unit, Use::Label, &request.label_token)
+    let Named {
+        programme,
+        licence: id,
+        country,
+    } = opened(unit, &request.label_token)
         .await?
-        .filter(|(_, content)| content.len() == CONTENT_BYTES)
         .ok_or_else(unknown)?;
-    let (id, country) = content.split_at(CONTENT_BYTES - 2);
-    let id = LicenceId::from_uuid(Uuid::from_slice(id).map_err(|_| unknown())?);
-    let country = String::from_utf8(country.to_vec()).map_err(|_| unknown())?;
-    let place = Territory::read(&country).map_err(|_| unknown())?;
     let licence = licences::find(unit.connection(), programme, id)
         .await?
         .ok_or_else(unknown)?;
+    // Only now that the label is known to be ours: an unknown one reads the same whatever is asked.
+    let mut fields = Fields::new();
+    let asked = asked::country(&mut fields, "country", &request.country);
+    fields.finish()?;
+    let country = asked.map_or(country, |asked| asked.as_str().to_owned());
+    let place = Territory::read(&country).map_err(|_| unknown())?;
     // From here on the label sees what its licensee sees.
     seals::see(unit, programme, Some(licence.licensee_id)).await?;
     let today = unit.today();

@@ -11,18 +11,22 @@ use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, OrganisationId, Unit};
 use rights::CAUTION;
+use serde_json::json;
 use sqlx::Connection as _;
 use sqlx::types::Json;
 
 use super::asked::{self, checked};
+use super::events::{Announcement, announce};
 use super::{neighbours, shown};
 use crate::ReleaseApp;
 use crate::domain::money::Royalty;
 use crate::domain::territory::{Territory, simplest};
+use crate::domain::webhook::Topic;
 use crate::domain::words::Purpose;
 use crate::domain::{CandidateId, LicenceId};
 use crate::store::licences::{self, ChangeRow, LicenceRow};
 use crate::store::next_number;
+use crate::store::webhooks::Subject;
 
 /// Most trees one licence may speak of.
 const TREES_MAX: u32 = 1_000_000_000;
@@ -189,7 +193,29 @@ async fn change(
     };
     licences::insert_change(unit.connection(), programme, row.id, &made, now).await?;
     unit.touch("licence", row.id);
-    Ok(())
+    let topic = match what {
+        "granted" => Topic::LicenceGranted,
+        "amended" => Topic::LicenceAmended,
+        _ => Topic::LicenceEnded,
+    };
+    let open = json!({
+        "licence_id": row.id.to_string(),
+        "number": row.number,
+        "on": on.to_string(),
+        "territory": row.territory,
+        "purpose": row.purpose,
+        "exclusive": row.exclusive,
+        "starts_on": row.starts_on.0.to_string(),
+        "ends_on": shown::day(row.ends_on.map(|on| on.0)),
+        "propagate_max_n": row.propagate_max_n,
+    });
+    let told = Announcement::new(Subject::Licence, row.id.uuid(), row.candidate_id, open)
+        .for_staff(json!({
+            "licensee_id": row.licensee_id.to_string(),
+            "licensee_name": row.licensee_name,
+            "reason": reason,
+        }));
+    announce(unit, topic, &told).await
 }
 
 /// A licence for the contract, without its history.

@@ -8,14 +8,18 @@ use platform::database::{Day, Instant};
 use platform::fault::OnConstraint as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
+use serde_json::json;
 
-use super::asked::checked;
+use super::asked::{self, checked};
+use super::events::{Announcement, announce};
 use super::shown;
 use crate::ReleaseApp;
 use crate::domain::money::read_decimal;
-use crate::domain::{LicenceId, ReportId};
+use crate::domain::webhook::Topic;
+use crate::domain::{InspectionId, LicenceId, ReportId};
 use crate::store::reports::ReportRow;
-use crate::store::{licences, reports};
+use crate::store::webhooks::Subject;
+use crate::store::{inspections, licences, reports};
 
 /// Most trees in one report; more is taken for a slip.
 const TREES_MAX: u32 = 100_000_000;
@@ -30,14 +34,8 @@ pub async fn report(
     let mut fields = Fields::new();
     let id: ReportId = fields.client_id(&request.id);
     let licence: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
-    let start = fields.date("period_start", &request.period_start);
-    let end = fields.date("period_end", &request.period_end);
-    if let (Some(start), Some(end)) = (start, end) {
-        fields.require(
-            end >= start,
-            "period_end",
-            format!("comes before the start, {start}"),
-        );
+    let period = asked::period(&mut fields, &request.period_start, &request.period_end);
+    if let Some((start, _)) = period {
         fields.require(
             start <= today,
             "period_start",
@@ -57,12 +55,16 @@ pub async fn report(
     let hectares = decimal(&mut fields, "hectares", &request.hectares);
     let kilograms = decimal(&mut fields, "kilograms", &request.kilograms);
     let corrects: Option<ReportId> = fields.optional_id("corrects_id", &request.corrects_id);
-    fields.finish()?;
-    let (licence_id, start, end) = (
-        checked(licence, "licence_id")?,
-        checked(start, "period_start")?,
-        checked(end, "period_end")?,
+    let inspection: Option<InspectionId> =
+        fields.optional_id("inspection_id", &request.inspection_id);
+    fields.require(
+        inspection.is_none() || corrects.is_some(),
+        "inspection_id",
+        "belongs to a correction; name the report it corrects (corrects_id)",
     );
+    fields.finish()?;
+    let licence_id = checked(licence, "licence_id")?;
+    let (start, end) = checked(period, "period_start")?;
     let programme = unit.programme()?;
     let licence = licences::find(unit.connection(), programme, licence_id)
         .await?
@@ -95,6 +97,12 @@ pub async fn report(
             ));
         }
     }
+    if let Some(inspection) = inspection {
+        inspections::find(unit.connection(), programme, inspection)
+            .await?
+            .filter(|found| found.licence_id == licence_id)
+            .ok_or_else(|| Fault::field("/inspection_id", "is no inspection of this licence"))?;
+    }
     let so_far =
         reports::so_far(unit.connection(), programme, licence_id).await? + i64::from(trees_n);
     let row = ReportRow {
@@ -114,6 +122,7 @@ pub async fn report(
         reported_by: unit.caller().name.clone(),
         reported_so_far_n: so_far,
         above_cap: licence.propagate_max_n.is_some_and(|max| so_far > max),
+        inspection_id: inspection,
     };
     reports::insert(unit.connection(), programme, &row)
         .await
@@ -124,24 +133,22 @@ pub async fn report(
             )
         })?;
     unit.touch("propagation_report", id);
+    let open = json!({
+        "report_id": id.to_string(),
+        "licence_id": licence_id.to_string(),
+        "period_start": start.to_string(),
+        "period_end": end.to_string(),
+        "trees_n": row.trees_n,
+        "corrects_id": shown::id(corrects),
+        "reported_so_far_n": so_far,
+        "propagate_max_n": licence.propagate_max_n,
+        "above_cap": row.above_cap,
+    });
+    let of = Announcement::new(Subject::Report, id.uuid(), licence.candidate_id, open)
+        .for_staff(json!({ "licensee_name": licence.licensee_name, "note": row.note }));
+    announce(unit, Topic::PropagationReported, &of).await?;
     if row.above_cap {
-        #[derive(serde::Serialize)]
-        struct AboveCap {
-            report_id: String,
-            licence_id: String,
-            reported_so_far_n: i64,
-            propagate_max_n: Option<i64>,
-        }
-        unit.announce(
-            "propagation.above_cap",
-            &AboveCap {
-                report_id: id.to_string(),
-                licence_id: licence_id.to_string(),
-                reported_so_far_n: so_far,
-                propagate_max_n: licence.propagate_max_n,
-            },
-        )
-        .await?;
+        announce(unit, Topic::AboveCap, &of).await?;
     }
     Ok(told(row, licence.propagate_max_n))
 }
@@ -174,6 +181,7 @@ pub(super) fn told(row: ReportRow, max: Option<i64>) -> PropagationReport {
         above_cap: row.above_cap,
         propagate_max_n: max.map(shown::count),
         warnings,
+        inspection_id: shown::id(row.inspection_id),
     }
 }
 
@@ -206,10 +214,7 @@ pub async fn list(
     unit: &mut Unit,
     request: ListPropagationReportsRequest,
 ) -> Result<PropagationReportList, Fault> {
-    let page = Page::parse(request.limit, &request.cursor)?;
-    let mut fields = Fields::new();
-    let licence = fields.optional_id("licence_id", &request.licence_id);
-    fields.finish()?;
+    let (page, licence) = asked::page_under(request.limit, &request.cursor, &request.licence_id)?;
     let (items, next_cursor) = page_of(unit, licence, &page).await?;
     Ok(PropagationReportList { items, next_cursor })
 }

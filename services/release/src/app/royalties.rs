@@ -8,20 +8,23 @@ use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
-use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use rust_decimal::Decimal;
+use serde_json::json;
 use sqlx::types::Json;
 
-use super::asked::checked;
+use super::asked::{self, checked};
+use super::events::{Announcement, announce};
 use super::shown;
 use crate::ReleaseApp;
 use crate::domain::money::{Currency, ROUNDING, Royalty, read_decimal, total};
+use crate::domain::webhook::Topic;
 use crate::domain::words::Per;
 use crate::domain::{LicenceId, StatementId};
 use crate::store::licences::ChangeRow;
 use crate::store::reports::ReportRow;
 use crate::store::royalties::{Line, StatementRow};
+use crate::store::webhooks::Subject;
 use crate::store::{licences, next_number, reports, royalties};
 
 /// Computes and keeps a statement.
@@ -33,15 +36,7 @@ pub async fn state(
     let mut fields = Fields::new();
     let id: StatementId = fields.client_id(&request.id);
     let licence: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
-    let start = fields.date("period_start", &request.period_start);
-    let end = fields.date("period_end", &request.period_end);
-    if let (Some(start), Some(end)) = (start, end) {
-        fields.require(
-            end >= start,
-            "period_end",
-            format!("comes before the start, {start}"),
-        );
-    }
+    let period = asked::period(&mut fields, &request.period_start, &request.period_end);
     let corrects: Option<StatementId> = fields.optional_id("corrects_id", &request.corrects_id);
     let reason = request.reason.trim().to_owned();
     fields.require(
@@ -50,11 +45,8 @@ pub async fn state(
         "is required for a correction",
     );
     fields.finish()?;
-    let (licence_id, start, end) = (
-        checked(licence, "licence_id")?,
-        checked(start, "period_start")?,
-        checked(end, "period_end")?,
-    );
+    let licence_id = checked(licence, "licence_id")?;
+    let (start, end) = checked(period, "period_start")?;
     let programme = unit.programme()?;
     let licence = licences::find(unit.connection(), programme, licence_id)
         .await?
@@ -80,7 +72,7 @@ pub async fn state(
         ));
     }
     let changes = licences::changes(unit.connection(), programme, licence_id).await?;
-    let terms = terms_of(&changes, &found, end)?;
+    let terms = terms_of(&changes, &found, licence.starts_on.0, end)?;
     let currency = Currency::read(&terms.currency).ok_or_else(|| {
         Fault::state(format!(
             "the licence's currency {} is not known",
@@ -97,8 +89,7 @@ pub async fn state(
             ),
         ));
     }
-    let starts = licence.starts_on.0;
-    let lines = lines(&changes, &found, currency, starts)?;
+    let lines = lines(&changes, &found, currency, licence.starts_on.0)?;
     let sums = total(currency, lines.iter().map(|line| line.1), terms.minimum);
     let mut difference = None;
     if let Some(replaced) = corrects {
@@ -154,6 +145,20 @@ pub async fn state(
             )
         })?;
     unit.touch("royalty_statement", id);
+    let open = json!({
+        "statement_id": id.to_string(),
+        "number": row.number,
+        "licence_id": licence_id.to_string(),
+        "period_start": start.to_string(),
+        "period_end": end.to_string(),
+        "currency": row.currency,
+        "total": row.total,
+        "difference": row.difference,
+        "corrects_id": shown::id(corrects),
+    });
+    let of = Announcement::new(Subject::Statement, id.uuid(), licence.candidate_id, open)
+        .for_staff(json!({ "licensee_name": licence.licensee_name, "reason": row.reason }));
+    announce(unit, Topic::RoyaltyStated, &of).await?;
     Ok(told(row))
 }
 
@@ -164,26 +169,29 @@ fn anniversaries(starts: Date, on: Date) -> u32 {
     u32::try_from(years - i32::from(!passed)).unwrap_or(0)
 }
 
-/// The terms in force on the last day of a report.
-fn in_force(changes: &[ChangeRow], report_end: Date) -> Option<&Royalty> {
-    changes
+/// The terms in force on a day, as they are after the anniversaries of the licence's start since
+/// they were agreed.
+fn in_force(changes: &[ChangeRow], starts: Date, on: Date) -> Option<Royalty> {
+    let change = changes
         .iter()
         .rev()
-        .find(|change| change.change != "ended" && change.on_day.0 <= report_end)
-        .or(changes.first())
-        .and_then(|change| change.terms.0.royalty.as_ref())
+        .find(|change| change.change != "ended" && change.on_day.0 <= on)
+        .or(changes.first())?;
+    let since = anniversaries(starts, on).saturating_sub(anniversaries(starts, change.on_day.0));
+    Some(change.terms.0.royalty.as_ref()?.after(since))
 }
 
 /// The terms by which a statement is headed; all its reports must agree on currency and count.
-fn terms_of<'c>(
-    changes: &'c [ChangeRow],
+fn terms_of(
+    changes: &[ChangeRow],
     found: &[ReportRow],
+    starts: Date,
     end: Date,
-) -> Result<&'c Royalty, Fault> {
+) -> Result<Royalty, Fault> {
     let none = || Fault::state("the licence has no royalty in this period; amend it first");
-    let last = in_force(changes, end).ok_or_else(none)?;
+    let last = in_force(changes, starts, end).ok_or_else(none)?;
     for report in found {
-        let own = in_force(changes, report.period_end.0).ok_or_else(none)?;
+        let own = in_force(changes, starts, report.period_end.0).ok_or_else(none)?;
         if own.currency != last.currency || own.per != last.per {
             return Err(Fault::field(
                 "/period_start",
@@ -208,10 +216,9 @@ fn lines(
     let mut before = Decimal::ZERO;
     let mut lines = Vec::new();
     for report in found {
-        let Some(terms) = in_force(changes, report.period_end.0) else {
+        let Some(terms) = in_force(changes, starts, report.period_end.0) else {
             continue;
         };
-        let terms = terms.after(anniversaries(starts, report.period_end.0));
         let counted = |text: &Option<String>, what: &str| match text {
             Some(text) => read_decimal(text).map_err(Fault::state),
             None => Err(Fault::state(format!(
@@ -284,10 +291,7 @@ pub async fn list(
     unit: &mut Unit,
     request: ListRoyaltyStatementsRequest,
 ) -> Result<RoyaltyStatementList, Fault> {
-    let page = Page::parse(request.limit, &request.cursor)?;
-    let mut fields = Fields::new();
-    let licence = fields.optional_id("licence_id", &request.licence_id);
-    fields.finish()?;
+    let (page, licence) = asked::page_under(request.limit, &request.cursor, &request.licence_id)?;
     let programme = unit.programme()?;
     let rows = royalties::list(unit.connection(), programme, licence, &page).await?;
     let (rows, next_cursor) = page.cut(rows, |row| row.id);
@@ -302,6 +306,55 @@ mod tests {
     use jiff::civil::date;
 
     use super::*;
+
+    fn change(what: &str, on: Date, amount: &str) -> ChangeRow {
+        let decimal = |text: &str| read_decimal(text).unwrap();
+        ChangeRow {
+            change: what.to_owned(),
+            on_day: Day(on),
+            reason: String::new(),
+            changed_by: String::new(),
+            terms: Json(crate::store::licences::Terms {
+                territory: vec!["US".to_owned()],
+                exclusive: false,
+                ends_on: None,
+                propagate_max_n: None,
+                royalty: Some(Royalty {
+                    per: "tree".to_owned(),
+                    amount: decimal(amount),
+                    currency: "USD".to_owned(),
+                    steps: Vec::new(),
+                    minimum: Some(decimal("100")),
+                    yearly_increase_percent: Some(decimal("10")),
+                }),
+                sublicensing: false,
+            }),
+        }
+    }
+
+    #[test]
+    fn amounts_grow_from_the_day_on_which_they_were_agreed() {
+        let starts = date(2020, 3, 1);
+        let changes = [
+            change("granted", starts, "1"),
+            change("amended", date(2022, 6, 1), "5"),
+            change("ended", date(2024, 12, 31), "9"),
+        ];
+        for (on, amount, minimum) in [
+            (date(2021, 2, 28), "1", "100"),
+            // 1 × 1.1 and 1 × 1.1².
+            (date(2021, 3, 1), "1.1", "110"),
+            (date(2022, 5, 31), "1.21", "121"),
+            // Agreed anew, and grown again from the next anniversary on.
+            (date(2022, 6, 1), "5", "100"),
+            (date(2023, 3, 1), "5.5", "110"),
+            (date(2024, 12, 31), "6.05", "121"),
+        ] {
+            let terms = in_force(&changes, starts, on).unwrap();
+            assert_eq!(terms.amount, read_decimal(amount).unwrap(), "{on}");
+            assert_eq!(terms.minimum, Some(read_decimal(minimum).unwrap()), "{on}");
+        }
+    }
 
     #[test]
     fn an_anniversary_counts_from_its_own_day() {

@@ -1,19 +1,23 @@
-//! Sealing and opening texts with the programme's secret.
+//! Sealing and opening texts with the programme's secret, which stays in the database.
 
-use platform::database::{Instant, Scope};
+use platform::database::Scope;
 use platform::{Fault, OrganisationId, ProgrammeId, Unit};
-use rand::Rng as _;
 
-use crate::domain::seal::{self, Sealed, Use};
+use crate::domain::seal::{Sealed, Use};
 use crate::store::links;
 
-/// Seals `content` with the programme's secret, which is made when there is none.
+/// Seals `content` with the programme's secret.
 pub async fn seal(unit: &mut Unit, purpose: Use, content: &[u8]) -> Result<String, Fault> {
-    let (programme, now) = (unit.programme()?, unit.now());
-    let mut fresh = [0_u8; 32];
-    rand::rng().fill_bytes(&mut fresh);
-    let secret = links::secret_or(unit.connection(), programme, &fresh, Instant(now)).await?;
-    Ok(seal::seal(&secret, purpose, programme, content))
+    let programme = unit.programme()?;
+    let tag = links::seal(unit.connection(), purpose, content)
+        .await?
+        .ok_or_else(|| Fault::forbidden("this is not yours to seal"))?;
+    let sealed = Sealed {
+        programme,
+        content: content.to_vec(),
+        tag,
+    };
+    Ok(sealed.written())
 }
 
 /// Opens a sealed text for somebody who need not be signed in. From then on the unit sees what
@@ -26,14 +30,11 @@ pub async fn open(
     let Some(sealed) = Sealed::read(text) else {
         return Ok(None);
     };
-    let programme = sealed.programme();
-    see(unit, programme, None).await?;
-    let Some(secret) = links::secret(unit.connection(), programme).await? else {
+    if !links::seal_holds(unit.connection(), purpose, &sealed).await? {
         return Ok(None);
-    };
-    Ok(sealed
-        .open(&secret, purpose)
-        .map(|content| (programme, content.to_vec())))
+    }
+    see(unit, sealed.programme, None).await?;
+    Ok(Some((sealed.programme, sealed.content)))
 }
 
 /// Narrows what the unit sees to one programme, and to one partner's share of it.

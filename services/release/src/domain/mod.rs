@@ -1,12 +1,16 @@
 //! Types and rules of the way to release; no I/O.
 
+pub mod audit;
 pub mod denomination;
 pub mod dossier;
 pub mod forecast;
+pub mod known_names;
 pub mod money;
 pub mod seal;
 pub mod stage;
+pub mod tags;
 pub mod territory;
+pub mod webhook;
 pub mod words;
 
 platform::ids! {
@@ -40,4 +44,12 @@ platform::ids! {
     SettlementId for SettlementKind,
     /// A link under which a calendar program reads due dates.
     CalendarLinkId for CalendarLinkKind,
+    /// A count of trees on the ground.
+    InspectionId for InspectionKind,
+    /// A denomination of others.
+    KnownNameId for KnownNameKind,
+    /// A subscription to events.
+    WebhookId for WebhookKind,
+    /// One event on its way to one webhook.
+    DeliveryId for DeliveryKind,
 }

@@ -5,8 +5,8 @@ use platform::database::{Day, Instant};
 use platform::paging::Page;
 use platform::{Fault, OrganisationId, PersonId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
-use uuid::Uuid;
 
+use super::page_of;
 use crate::domain::{AgreementId, CandidateId, SettlementId};
 
 /// An agreement as it is kept, with what was settled.
@@ -127,19 +127,12 @@ pub async fn list(
     holder: Option<OrganisationId>,
     page: &Page,
 ) -> Result<Vec<AgreementRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
+    let query = concat!(
         agreement_select!(),
-        "where a.programme_id = $1 and ($2::uuid is null or a.id > $2) \
-         and ($3::uuid is null or a.candidate_id = $3) \
-         and ($4::uuid is null or a.holder_id = $4) order by a.id limit $5"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(candidate)
-    .bind(holder)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+        page_where!("a.", "candidate_id", "holder_id")
+    );
+    let of = (candidate.map(|id| id.uuid()), holder.map(|id| id.uuid()));
+    page_of(connection, query, programme, of, page).await
 }
 
 /// Agreements about some candidates, or all, that the present scope may see.

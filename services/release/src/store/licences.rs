@@ -10,8 +10,8 @@ use platform::{Fault, OrganisationId, ProgrammeId};
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use sqlx::{FromRow, PgConnection};
-use uuid::Uuid;
 
+use super::page_of;
 use crate::domain::money::Royalty;
 use crate::domain::territory::{Territory, ground_of};
 use crate::domain::{CandidateId, LicenceId};
@@ -178,19 +178,12 @@ pub async fn list(
     licensee: Option<OrganisationId>,
     page: &Page,
 ) -> Result<Vec<LicenceRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
+    let query = concat!(
         licence_select!(),
-        "where l.programme_id = $1 and ($2::uuid is null or l.id > $2) \
-         and ($3::uuid is null or l.candidate_id = $3) \
-         and ($4::uuid is null or l.licensee_id = $4) order by l.id limit $5"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(candidate)
-    .bind(licensee)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+        page_where!("l.", "candidate_id", "licensee_id")
+    );
+    let of = (candidate.map(|id| id.uuid()), licensee.map(|id| id.uuid()));
+    page_of(connection, query, programme, of, page).await
 }
 
 /// Licences about some candidates that the present scope may see.

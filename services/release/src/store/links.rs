@@ -1,40 +1,37 @@
-//! The programme's secret, and the links sealed with it.
+//! Seals, and the links under them.
 
 use platform::database::Instant;
+use platform::fields::Words as _;
 use platform::{PersonId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
 
 use crate::domain::CalendarLinkId;
+use crate::domain::seal::{Sealed, Use};
 
-/// The programme's secret, if one was made.
-pub async fn secret(
+/// The tag of a text of the present scope's programme; `None` when it is not the scope's to seal.
+pub async fn seal(
     connection: &mut PgConnection,
-    programme: ProgrammeId,
+    purpose: Use,
+    content: &[u8],
 ) -> Result<Option<Vec<u8>>, sqlx::Error> {
-    sqlx::query_scalar("select secret from seal_key where programme_id = $1")
-        .bind(programme)
-        .fetch_optional(connection)
+    sqlx::query_scalar("select seal($1, $2)")
+        .bind(purpose.word())
+        .bind(content)
+        .fetch_one(connection)
         .await
 }
 
-/// The programme's secret; `fresh` becomes it when there was none.
-pub async fn secret_or(
+/// Whether a sealed text is its programme's own.
+pub async fn seal_holds(
     connection: &mut PgConnection,
-    programme: ProgrammeId,
-    fresh: &[u8],
-    at: Instant,
-) -> Result<Vec<u8>, sqlx::Error> {
-    sqlx::query(
-        "insert into seal_key (programme_id, secret, made_at) values ($1, $2, $3) \
-         on conflict (programme_id) do nothing",
-    )
-    .bind(programme)
-    .bind(fresh)
-    .bind(at)
-    .execute(&mut *connection)
-    .await?;
-    sqlx::query_scalar("select secret from seal_key where programme_id = $1")
-        .bind(programme)
+    purpose: Use,
+    sealed: &Sealed,
+) -> Result<bool, sqlx::Error> {
+    sqlx::query_scalar("select seal_holds($1, $2, $3, $4)")
+        .bind(sealed.programme)
+        .bind(purpose.word())
+        .bind(&sealed.content)
+        .bind(&sealed.tag)
         .fetch_one(connection)
         .await
 }

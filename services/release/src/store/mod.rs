@@ -1,18 +1,69 @@
 //! SQL, and the private shapes of rows.
 
+/// The part of a query after `from`, for [`page_of`]: rows after a cursor that fit two ids where
+/// those are given. `table` is the table's short name with its dot, or nothing.
+macro_rules! page_where {
+    ($table:literal, $first:literal, $second:literal) => {
+        concat!(
+            "where ",
+            $table,
+            "programme_id = $1 and ($2::uuid is null or ",
+            $table,
+            "id > $2) \
+             and ($3::uuid is null or ",
+            $table,
+            $first,
+            " = $3) \
+             and ($4::uuid is null or ",
+            $table,
+            $second,
+            " = $4) order by ",
+            $table,
+            "id limit $5"
+        )
+    };
+}
+
 pub mod agreements;
 pub mod candidates;
 pub mod denominations;
 pub mod dossiers;
+pub mod inspections;
+pub mod known_names;
 pub mod licences;
 pub mod links;
 pub mod pipeline;
 pub mod reports;
 pub mod royalties;
+pub mod webhooks;
 
-use platform::ProgrammeId;
 use platform::numbering::with_check_character;
-use sqlx::PgConnection;
+use platform::paging::Page;
+use platform::{Fault, ProgrammeId};
+use sqlx::postgres::PgRow;
+use sqlx::{FromRow, PgConnection};
+use uuid::Uuid;
+
+/// A page of the rows that a query ending in `page_where!` gives, of two ids where they are told.
+pub async fn page_of<R>(
+    connection: &mut PgConnection,
+    query: &'static str,
+    programme: ProgrammeId,
+    (first, second): (Option<Uuid>, Option<Uuid>),
+    page: &Page,
+) -> Result<Vec<R>, Fault>
+where
+    R: for<'r> FromRow<'r, PgRow> + Send + Unpin,
+{
+    Ok(sqlx::query_as(query)
+        .bind(programme)
+        .bind(page.after_key::<Uuid>()?)
+        .bind(first)
+        .bind(second)
+        .bind(page.fetch())
+        .fetch_all(connection)
+        .await?)
+}
 
 /// The next number of a series, such as `L-0007` with its check character; never given twice.
 pub async fn next_number(

@@ -5,9 +5,9 @@ use platform::database::{Day, Instant};
 use platform::paging::Page;
 use platform::{Fault, OrganisationId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
-use uuid::Uuid;
 
-use crate::domain::{CandidateId, LicenceId, ReportId};
+use super::page_of;
+use crate::domain::{CandidateId, InspectionId, LicenceId, ReportId};
 
 /// A report as it is kept; amounts as decimal text.
 #[derive(Debug, Clone, FromRow)]
@@ -44,6 +44,8 @@ pub struct ReportRow {
     pub reported_so_far_n: i64,
     /// Whether the cap was passed.
     pub above_cap: bool,
+    /// The inspection that showed it to be due.
+    pub inspection_id: Option<InspectionId>,
 }
 
 macro_rules! report_select {
@@ -51,7 +53,7 @@ macro_rules! report_select {
         "select id, licence_id, candidate_id, licensee_id, lower(period) as period_start, \
            upper(period) - 1 as period_end, trees_n, hectares::text as hectares, \
            kilograms::text as kilograms, corrects_id, corrected_by_id, note, reported_at, \
-           reported_by, reported_so_far_n, above_cap from propagation_report "
+           reported_by, reported_so_far_n, above_cap, inspection_id from propagation_report "
     };
 }
 
@@ -86,6 +88,25 @@ pub async fn so_far(
     .await
 }
 
+/// Trees reported under a licence by reports that stand, for periods begun by a day.
+pub async fn begun_by(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    licence: LicenceId,
+    on: Date,
+) -> Result<i64, sqlx::Error> {
+    sqlx::query_scalar(
+        "select coalesce(sum(trees_n), 0)::bigint from propagation_report \
+         where programme_id = $1 and licence_id = $2 and corrected_by_id is null \
+           and lower(period) <= $3",
+    )
+    .bind(programme)
+    .bind(licence)
+    .bind(Day(on))
+    .fetch_one(connection)
+    .await
+}
+
 /// Marks a report as replaced; false when it was replaced before.
 pub async fn replace(
     connection: &mut PgConnection,
@@ -114,8 +135,8 @@ pub async fn insert(
     sqlx::query(
         "insert into propagation_report (programme_id, id, licence_id, candidate_id, licensee_id, \
          period, trees_n, hectares, kilograms, corrects_id, note, reported_at, reported_by, \
-         reported_so_far_n, above_cap) values ($1, $2, $3, $4, $5, daterange($6, $7, '[]'), $8, \
-         $9::numeric, $10::numeric, $11, $12, $13, $14, $15, $16)",
+         reported_so_far_n, above_cap, inspection_id) values ($1, $2, $3, $4, $5, daterange($6, $7, '[]'), $8, \
+         $9::numeric, $10::numeric, $11, $12, $13, $14, $15, $16, $17)",
     )
     .bind(programme)
     .bind(row.id)
@@ -133,6 +154,7 @@ pub async fn insert(
     .bind(&row.reported_by)
     .bind(row.reported_so_far_n)
     .bind(row.above_cap)
+    .bind(row.inspection_id)
     .execute(connection)
     .await
     .map(drop)
@@ -161,17 +183,12 @@ pub async fn list(
     licence: Option<LicenceId>,
     page: &Page,
 ) -> Result<Vec<ReportRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
+    let query = concat!(
         report_select!(),
-        "where programme_id = $1 and ($2::uuid is null or id > $2) \
-         and ($3::uuid is null or licence_id = $3) order by id limit $4"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(licence)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+        page_where!("", "licence_id", "licensee_id")
+    );
+    let of = (licence.map(|id| id.uuid()), None);
+    page_of(connection, query, programme, of, page).await
 }
 
 /// Reports that stand and lie within a period, in order; with those that reach over its ends.

@@ -6,8 +6,8 @@ use platform::{Fault, OrganisationId, ProgrammeId};
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use sqlx::{FromRow, PgConnection};
-use uuid::Uuid;
 
+use super::page_of;
 use crate::domain::{LicenceId, StatementId};
 
 /// A line of a statement as it is kept; amounts as decimal text.
@@ -158,17 +158,12 @@ pub async fn list(
     licence: Option<LicenceId>,
     page: &Page,
 ) -> Result<Vec<StatementRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
+    let query = concat!(
         statement_select!(),
-        "where programme_id = $1 and ($2::uuid is null or id > $2) \
-         and ($3::uuid is null or licence_id = $3) order by id limit $4"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(licence)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+        page_where!("", "licence_id", "licensee_id")
+    );
+    let of = (licence.map(|id| id.uuid()), None);
+    page_of(connection, query, programme, of, page).await
 }
 
 /// Statements that stand and that the present scope may see, newest first; at most 100.
