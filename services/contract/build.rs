@@ -22,7 +22,6 @@ const SCALARS: &[&str] = &[
     "drupeline.crossing.v1.PlanCrossRequest.season",
     "drupeline.crossing.v1.AdviseCrossRequest.season",
     "drupeline.crossing.v1.PrintLabelsRequest.season",
-    "drupeline.crossing.v1.RankCrossesRequest.season",
     "drupeline.crossing.v1.PlanPollinizerTrialRequest.season",
     "drupeline.crossing.v1.AdvisePairsRequest.season",
     "drupeline.crossing.v1.PlanSeasonRequest.season",

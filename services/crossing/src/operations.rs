@@ -30,6 +30,10 @@ platform::operations! {
     GET "/germplasm/{germplasm_id}/pedigree" get_pedigree(PedigreeRequest) -> PedigreeNode,
         may ReadProgramme, Read => app::pedigree::tree;
 
+    /// The founders of a plant with what each is expected to have contributed.
+    GET "/germplasm/{germplasm_id}/founders" get_founders(FoundersRequest) -> FounderContributions,
+        may ReadProgramme, Read => app::pedigree::founders;
+
     /// Coancestry of every pair of some plants.
     POST "/kinship" compute_kinship(KinshipRequest) -> KinshipReply,
         may ReadProgramme, Read => app::pedigree::kinship;
@@ -158,9 +162,21 @@ platform::operations! {
     POST "/crosses/{cross_id}/fruit" record_fruit(RecordFruitRequest) -> FruitCount,
         may RaiseSeedlings, Create => app::fruit::record;
 
+    /// List the counts of fruit of a cross.
+    GET "/crosses/{cross_id}/fruit" list_fruit_counts(ListFruitCountsRequest) -> FruitCountList,
+        may ReadProgramme, Read => app::fruit::list;
+
     /// Record a step of a cross's seed.
     POST "/crosses/{cross_id}/seed" record_seed(RecordSeedRequest) -> SeedCount,
         may RaiseSeedlings, Create => app::seed::record;
+
+    /// A cross's seed from stone to seedling: stages, losses, lots, batches and germination curves.
+    GET "/crosses/{cross_id}/seed" get_seed_ledger(GetSeedLedgerRequest) -> SeedLedger,
+        may ReadProgramme, Read => app::seed::ledger;
+
+    /// Stratified seed that is due to be sown.
+    GET "/seed-due" list_seed_due(ListSeedDueRequest) -> SeedDueList,
+        may ReadProgramme, Read => app::seed::due;
 
     /// Plant and number a cross's seedlings.
     POST "/crosses/{cross_id}/seedlings" plant_seedlings(PlantSeedlingsRequest) -> Planting,
@@ -201,10 +217,6 @@ platform::operations! {
     /// The day's list to print, as PDF.
     GET "/days/{date}/sheet" print_day(PrintDayRequest) -> Document,
         may ReadProgramme, Document => app::days::print;
-
-    /// Rank possible crosses for an objective, with the reasons side by side.
-    POST "/cross-ranking" rank_crosses(RankCrossesRequest) -> CrossRanking,
-        may ReadProgramme, Read => app::ranking::rank;
 
     /// Plan a pollinizer trial: several pollens on one variety in isolation.
     POST "/pollinizer-trials" plan_pollinizer_trial(PlanPollinizerTrialRequest) -> PollinizerTrial,

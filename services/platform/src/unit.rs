@@ -114,6 +114,16 @@ impl Unit {
             .push(json!({ "kind": kind, "id": id.to_string() }));
     }
 
+    /// How much was noted so far, to go back to with [`Unit::forget_since`].
+    pub fn touched_n(&self) -> usize {
+        self.touched.len()
+    }
+
+    /// Takes back what was noted since, because its writing was undone.
+    pub fn forget_since(&mut self, touched_n: usize) {
+        self.touched.truncate(touched_n);
+    }
+
     /// Announces to other services that something happened; leaves with the transaction.
     ///
     /// # Errors

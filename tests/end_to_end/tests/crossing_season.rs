@@ -563,7 +563,7 @@ async fn bloom_is_forecast_from_own_records_and_scored_blind() {
     assert_eq!(
         breeder.get(&ask("2026-01-15", &late)).await.expect(200),
         january,
-        "the same seed gives the same"
+        "the same question gives the same plan"
     );
 
     // Later in winter more is known.
@@ -926,7 +926,7 @@ async fn a_season_trades_gain_against_coancestry() {
     let plan = format!("{ROOT}/season-plan");
     let body = json!({
         "season": "2026", "traits": [{"trait": "brix", "weight": 1}], "flowers_n": 5000, "mothers_n": 20,
-        "crosses_n": 10, "kinship_ceiling": 0.12, "pair_kinship_ceiling": 0.1, "seed": 3,
+        "crosses_n": 10, "kinship_ceiling": 0.12, "pair_kinship_ceiling": 0.1,
     });
     let planned = breeder.post(&plan, &body).await.expect(200);
     let curve = planned["trade_off"].as_array().unwrap();
@@ -978,7 +978,7 @@ async fn a_season_trades_gain_against_coancestry() {
     assert_eq!(
         breeder.post(&plan, &body).await.expect(200),
         planned,
-        "the same seed gives the same"
+        "the same question gives the same plan"
     );
     for point in curve {
         println!(

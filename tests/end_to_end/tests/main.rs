@@ -3,7 +3,10 @@
 mod access;
 mod contract;
 mod crossing;
+mod crossing_corrections;
+mod crossing_parents;
 mod crossing_season;
+mod crossing_seed;
 mod demo;
 mod demo_pages;
 mod evaluation;

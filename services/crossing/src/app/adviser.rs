@@ -8,8 +8,8 @@ use contract::crossing::{
     AdvisePairsRequest, AdvisedPair, AdvisedPairs, CrossAdvice, LeftOutPairs, LociTogether,
     ParentRights, TraitGoal,
 };
-use contract::evaluation::GetAnalysisRequest;
 use contract::evaluation::evaluation_client::EvaluationClient;
+use contract::evaluation::{GetAnalysisRequest, RandomLevel};
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
 use platform::database::Day;
@@ -177,13 +177,15 @@ pub(crate) fn ease(verdict: Verdict) -> u8 {
     }
 }
 
-/// Puts predictions of the evaluation service in place of the analyses that goals name.
+/// Puts predictions of the evaluation service in place of the analyses that goals name, and tells
+/// what must be minded of them.
 pub(crate) async fn with_analyses(
     app: &CrossingApp,
     unit: &mut Unit,
     goals: &mut [TraitGoal],
-) -> Result<(), Fault> {
+) -> Result<Vec<String>, Fault> {
     let programme = unit.programme()?;
+    let mut notes = Vec::new();
     for (place, goal) in goals.iter_mut().enumerate() {
         if goal.analysis_id.is_empty() {
             continue;
@@ -225,13 +227,10 @@ pub(crate) async fn with_analyses(
             );
             return Err(Fault::field(at, problem));
         }
-        let mut by_term: BTreeMap<&str, Vec<(&str, f64)>> = BTreeMap::new();
+        let mut by_term: BTreeMap<&str, Vec<&RandomLevel>> = BTreeMap::new();
         for level in &analysis.random {
             if level.level.parse::<uuid::Uuid>().is_ok() {
-                by_term
-                    .entry(&level.term)
-                    .or_default()
-                    .push((&level.level, level.effect));
+                by_term.entry(&level.term).or_default().push(level);
             }
         }
         let Some((term, levels)) = by_term.into_iter().max_by_key(|(_, levels)| levels.len())
@@ -250,8 +249,14 @@ pub(crate) async fn with_analyses(
         };
         goal.breeding_values = levels
             .iter()
-            .map(|(id, effect)| ((*id).to_owned(), *effect))
+            .map(|level| (level.level.clone(), level.effect))
             .collect();
+        if let Some(of_entries) = variance(term).filter(|variance| *variance > 0.0) {
+            goal.accuracies = levels
+                .iter()
+                .map(|level| (level.level.clone(), accuracy(level.se, of_entries)))
+                .collect();
+        }
         goal.additive_variance = goal.additive_variance.or(variance(term));
         goal.other_variance = goal.other_variance.or(variance("residual"));
         let intercept = analysis
@@ -259,8 +264,23 @@ pub(crate) async fn with_analyses(
             .iter()
             .find(|effect| effect.name == "(Intercept)");
         goal.base_mean = goal.base_mean.or(intercept.map(|effect| effect.estimate));
+        if !analysis.relationship {
+            notes.push(format!(
+                "the analysis of {} took its entries as unrelated, so it predicts whole genotypes, of which seedlings inherit the additive part alone; ask for one with relationship for breeding values",
+                goal.r#trait
+            ));
+        }
     }
-    Ok(())
+    Ok(notes)
+}
+
+/// Correlation of a predicted with a true value, from the standard error of prediction and the
+/// variance of the values: √(1 − se² / variance) (Henderson 1975, from memory; for a plant that is
+/// not inbred).
+fn accuracy(standard_error: f64, variance: f64) -> f64 {
+    (1.0 - standard_error.powi(2) / variance)
+        .clamp(0.0, 1.0)
+        .sqrt()
 }
 
 /// A pair that passed what can be reckoned without its S alleles.
@@ -305,7 +325,7 @@ pub async fn rank(
         "say what the crosses are for: traits with weights or bounds, or loci",
     );
     fields.finish()?;
-    with_analyses(app, unit, &mut request.traits).await?;
+    let of_analyses = with_analyses(app, unit, &mut request.traits).await?;
     let candidates = Candidates::read(
         unit,
         &[
@@ -352,6 +372,7 @@ pub async fn rank(
         items.push(search.told(place, pair, advised.advice, passes_n, mothers_n));
     }
     let mut told_notes = search.notes();
+    told_notes.extend(of_analyses);
     if items.is_empty() {
         told_notes.push(
             "no pair is left; raise the kinship ceiling, ask for less, or name other candidates"
@@ -709,7 +730,6 @@ impl<'a> Search<'a> {
 }
 
 fn together(odds: &LociOdds) -> LociTogether {
-    let linked = odds.together.iter().flat_map(|share| &share.linked);
     LociTogether {
         share: odds
             .together
@@ -718,20 +738,11 @@ fn together(odds: &LociOdds) -> LociTogether {
             .map(|share| share.value()),
         lowest: Some(odds.lowest),
         highest: Some(odds.highest),
-        linked: linked
-            .map(|pair| {
-                format!(
-                    "{} and {} lie in linkage group {}, {}",
-                    pair.loci[0],
-                    pair.loci[1],
-                    pair.linkage_group,
-                    pair.recombination.map_or_else(
-                        || "recombination not published".to_owned(),
-                        |r| format!("recombination {r}")
-                    )
-                )
-            })
-            .collect(),
+        linked: odds
+            .together
+            .as_ref()
+            .map(|share| parents::linked_in_words(&share.linked))
+            .unwrap_or_default(),
     }
 }
 

@@ -2,15 +2,20 @@
 
 use biometry::fruit_set::Count;
 use biometry::fruit_set::proportion::{self, Method};
-use contract::crossing::{CrossCounts, FruitCount, RecordFruitRequest};
+use contract::crossing::{
+    CrossCounts, FruitCount, FruitCountList, ListFruitCountsRequest, RecordFruitRequest,
+};
 use jiff::civil::Date;
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
 
-use super::{NAME_CHARS, NOTE_CHARS, at_most, crosses, not_ahead, stored};
+use super::germplasm::OrNil as _;
+use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, not_ahead, stored};
 use crate::CrossingApp;
 use crate::domain::counts::Way;
 use crate::domain::{CrossId, FruitCountId, MotherId};
+use crate::store::corrections::Entries;
+use crate::store::id_text;
 use crate::store::raising::{self as store, FruitRow};
 use crate::store::{crosses as cross_store, mothers};
 
@@ -60,6 +65,12 @@ pub async fn record(
     at_most(&mut fields, "reason", &request.reason, NOTE_CHARS);
     at_most(&mut fields, "by", &request.by, NAME_CHARS);
     at_most(&mut fields, "note", &request.note, NOTE_CHARS);
+    let correction = corrections::read(
+        &mut fields,
+        &request.supersedes,
+        &request.correction,
+        request.withdraw,
+    );
     let (Some(cross), Some(on)) = (cross, on) else {
         fields.finish()?;
         return Err(Fault::field("/cross_id", "is required"));
@@ -72,16 +83,33 @@ pub async fn record(
             format!("no mother {mother} is known here"),
         );
     }
-    let before = SoFar::read(unit, cross.id).await?;
-    before
-        .way(cross.open_pollinated(), &request.reason)
-        .check_fruit(
-            &mut fields,
-            on,
-            request.set_n,
-            request.harvested_n,
-            request.stones_n,
+    let corrected =
+        corrections::stand_back(&mut fields, unit, Entries::Fruit, correction.as_ref(), id).await?;
+    fields.require(
+        corrected.is_none_or(|of| of == cross.id),
+        "supersedes",
+        "is of another cross; withdraw it there, and record it here",
+    );
+    if request.withdraw {
+        fields.require(
+            [request.set_n, request.harvested_n, request.stones_n]
+                .iter()
+                .all(|n| n.unwrap_or(0) == 0),
+            "withdraw",
+            "takes nothing in place of the superseded count; leave the counts at 0",
         );
+    } else {
+        let before = SoFar::read(unit, cross.id).await?;
+        before
+            .way(cross.open_pollinated(), &request.reason)
+            .check_fruit(
+                &mut fields,
+                on,
+                request.set_n,
+                request.harvested_n,
+                request.stones_n,
+            );
+    }
     fields.finish()?;
     let row = FruitRow {
         id,
@@ -94,9 +122,24 @@ pub async fn record(
         reason: request.reason.trim().to_owned(),
         by_name: request.by,
         note: request.note,
+        supersedes: correction.as_ref().map(|correction| correction.supersedes),
+        superseded_by: None,
+        correction: correction
+            .as_ref()
+            .map(|correction| correction.why.clone())
+            .unwrap_or_default(),
+        withdrawn: request.withdraw,
     };
     let programme = unit.programme()?;
     store::insert_fruit(unit.connection(), programme, &row).await?;
+    if correction.is_some() {
+        let mut fields = Fields::new();
+        SoFar::read(unit, cross.id)
+            .await?
+            .way(cross.open_pollinated(), &request.reason)
+            .check_whole(&mut fields);
+        fields.finish()?;
+    }
     unit.touch("fruit_count", id);
     unit.touch("cross", cross.id);
     let counts = SoFar::read(unit, cross.id).await?.counts;
@@ -111,18 +154,55 @@ pub async fn record(
             Some((count.proportion(), interval))
         });
     Ok(FruitCount {
-        id: id.to_string(),
-        cross_id: cross.id.to_string(),
-        on: on.to_string(),
-        set_n: request.set_n,
-        harvested_n: request.harvested_n,
-        stones_n: request.stones_n,
-        reason: row.reason,
-        by: row.by_name,
-        note: row.note,
         counts: Some(counts),
         fruit_set: interval.map(|(share, _)| share),
         fruit_set_low: interval.map(|(_, interval)| interval.low),
         fruit_set_high: interval.map(|(_, interval)| interval.high),
+        ..told_of(&row)
+    })
+}
+
+fn told_of(row: &FruitRow) -> FruitCount {
+    let count = |n: i32| u32::try_from(n).unwrap_or(0);
+    FruitCount {
+        id: row.id.to_string(),
+        cross_id: row.cross_id.to_string(),
+        on: row.on_day.0.to_string(),
+        set_n: row.set_n.map(count),
+        harvested_n: row.harvested_n.map(count),
+        stones_n: row.stones_n.map(count),
+        reason: row.reason.clone(),
+        by: row.by_name.clone(),
+        note: row.note.clone(),
+        supersedes: id_text(row.supersedes),
+        correction: row.correction.clone(),
+        superseded_by: id_text(row.superseded_by),
+        withdrawn: row.withdrawn,
+        ..FruitCount::default()
+    }
+}
+
+/// The counts of fruit of a cross by day.
+pub async fn list(
+    _app: &CrossingApp,
+    unit: &mut Unit,
+    request: ListFruitCountsRequest,
+) -> Result<FruitCountList, Fault> {
+    let mut fields = Fields::new();
+    let id: Option<CrossId> = fields.id("cross_id", &request.cross_id);
+    fields.finish()?;
+    let id = id.unwrap_or_default_id();
+    if cross_store::find(unit.connection(), id).await?.is_none() {
+        return Err(Fault::not_found("cross", id));
+    }
+    let rows = store::fruit_ever(unit.connection(), id).await?;
+    Ok(FruitCountList {
+        items: rows
+            .iter()
+            .filter(|row| {
+                request.with_superseded || (row.superseded_by.is_none() && !row.withdrawn)
+            })
+            .map(told_of)
+            .collect(),
     })
 }

@@ -1,11 +1,13 @@
 //! Questions of genetics that need nothing stored: compatibility, odds, species and loci.
 
+use compatibility::catalogue::LethalModel;
 use compatibility::{
-    Genotype, GenotypePattern, LocusCross, SGenotype, Species, Survival, Taxon, catalogue, judge,
-    plants_needed_for, segregation, unlinked_share,
+    Genotype, GenotypePattern, KnownPhase, LocusCross, Phase, SGenotype, Share, Species, Survival,
+    Taxon, WantedShare, catalogue, judge, plants_needed_for, segregation, unlinked_share,
+    wanted_share,
 };
 use contract::crossing::{
-    CompatibilityParent, CompatibilityReply, CompatibilityRequest, ListLociRequest,
+    CompatibilityParent, CompatibilityReply, CompatibilityRequest, LinkagePhase, ListLociRequest,
     ListSpeciesRequest, LocusEntry, LocusList, LocusPhenotype, ProgenyLocus, ProgenyLocusShare,
     ProgenyOddsReply, ProgenyOddsRequest, SpeciesEntry, SpeciesList,
 };
@@ -78,6 +80,12 @@ pub async fn progeny_odds(
         .enumerate()
         .filter_map(|(index, locus)| locus_cross(&mut fields, index, locus, species))
         .collect();
+    let phases: Vec<KnownPhase> = request
+        .phases
+        .iter()
+        .enumerate()
+        .map(|(index, told)| known_phase(&mut fields, index, told, &crosses))
+        .collect();
     let wanted_n = request.wanted_n.unwrap_or(1);
     fields.require(wanted_n >= 1, "wanted_n", "must be at least 1");
     fields.require(
@@ -87,41 +95,29 @@ pub async fn progeny_odds(
     );
     fields.finish()?;
 
-    let share =
-        unlinked_share(&crosses).map_err(|error| Fault::field("/loci", error.to_string()))?;
-    let needed = plants_needed_for(wanted_n, share.value(), request.probability)
-        .map_err(|error| Fault::field("/probability", error.to_string()))?;
-    let mut notes = Vec::new();
-    if share.is_zero() {
-        notes
-            .push("these parents give no such seedling; choose other parents or wishes".to_owned());
-    }
-    if let Some(species) = species {
-        for pair in catalogue::linked_pairs(species, &crosses) {
-            let distance = pair.recombination.map_or_else(
-                || "their recombination is not published".to_owned(),
-                |r| format!("recombination {r}"),
-            );
-            notes.push(format!(
-                "{} and {} lie in linkage group {} ({distance}); their odds are multiplied here as if unlinked",
-                pair.loci[0], pair.loci[1], pair.linkage_group
-            ));
-        }
-    }
+    let share = share_of(species, &crosses, &phases)
+        .map_err(|error| Fault::field("/loci", error.to_string()))?;
+    let plants_for = |share: f64| {
+        plants_needed_for(wanted_n, share, request.probability)
+            .map_err(|error| Fault::field("/probability", error.to_string()))
+    };
+    let needed = plants_for(share.lowest)?;
     let mut reply = ProgenyOddsReply {
-        share: share.value(),
-        fraction: share.to_string(),
+        share: share.exact.map(Share::value),
+        fraction: share
+            .exact
+            .map(|share| share.to_string())
+            .unwrap_or_default(),
+        lowest_share: share.lowest,
+        highest_share: share.highest,
         plants_needed: needed,
+        plants_needed_at_best: plants_for(share.highest)?,
         loci: crosses
             .iter()
-            .map(|cross| ProgenyLocusShare {
-                locus: cross.locus.clone(),
-                share: cross.share().value(),
-                fraction: cross.share().to_string(),
-                genotypes: parents::shares(&segregation(&cross.seed_parent, &cross.pollen_parent)),
-            })
+            .map(|cross| at_locus(cross, species))
             .collect(),
-        notes,
+        linked: parents::linked_in_words(&share.linked),
+        notes: notes_on(&share, species, &crosses),
         ..ProgenyOddsReply::default()
     };
     if let (Some(rates), Some(plants)) = (request.survival, needed) {
@@ -139,6 +135,105 @@ pub async fn progeny_odds(
         reply.flowers_needed = Some(needed.flowers_n);
     }
     Ok(reply)
+}
+
+/// The share wanted at every locus; without a species nothing is known of linkage.
+fn share_of(
+    species: Option<Species>,
+    crosses: &[LocusCross],
+    phases: &[KnownPhase],
+) -> Result<WantedShare, compatibility::GenotypeError> {
+    if let Some(species) = species {
+        return wanted_share(species, crosses, phases);
+    }
+    let share = unlinked_share(crosses)?;
+    Ok(WantedShare {
+        exact: Some(share),
+        lowest: share.value(),
+        highest: share.value(),
+        if_unlinked: share,
+        linked: Vec::new(),
+    })
+}
+
+fn at_locus(cross: &LocusCross, species: Option<Species>) -> ProgenyLocusShare {
+    let share = cross.share();
+    ProgenyLocusShare {
+        locus: cross.locus.clone(),
+        share: share.value(),
+        fraction: share.to_string(),
+        genotypes: parents::shares(&segregation(&cross.seed_parent, &cross.pollen_parent)),
+        share_among_living: species
+            .and_then(|species| catalogue::find(species, &cross.locus))
+            .filter(|locus| !locus.inviable.is_empty())
+            .and_then(|locus| locus.share_among_living(cross, LethalModel::Inviable))
+            .map(Share::value),
+    }
+}
+
+fn notes_on(share: &WantedShare, species: Option<Species>, crosses: &[LocusCross]) -> Vec<String> {
+    let mut notes = Vec::new();
+    if share.highest <= 0.0 {
+        notes
+            .push("these parents give no such seedling; choose other parents or wishes".to_owned());
+    }
+    if species.is_none() && crosses.len() > 1 {
+        notes.push("no species is given, so the loci are taken as unlinked".to_owned());
+    }
+    match share.exact {
+        Some(_) if !share.linked.is_empty() => {
+            notes.push("linked loci are reckoned together and exactly".to_owned());
+        }
+        None => notes.push(format!(
+            "the share lies between {:.6} and {:.6}, as phases or recombination that are not known decide; unlinked it would be {}. Say the phases, or plan for the lowest",
+            share.lowest, share.highest, share.if_unlinked
+        )),
+        Some(_) => {}
+    }
+    for cross in crosses {
+        let locus = species.and_then(|species| catalogue::find(species, &cross.locus));
+        if let Some(locus) = locus.filter(|locus| !locus.inviable.is_empty()) {
+            notes.push(format!(
+                "at {} seedlings of {} are lost before they bear, by one model in print",
+                locus.id,
+                locus.inviable.join(", ")
+            ));
+        }
+    }
+    notes
+}
+
+fn known_phase(
+    fields: &mut Fields,
+    index: usize,
+    told: &LinkagePhase,
+    crosses: &[LocusCross],
+) -> KnownPhase {
+    let at = |field: &str| format!("phases/{index}/{field}");
+    for (field, name) in [("locus", &told.locus), ("other_locus", &told.other_locus)] {
+        fields.require(
+            crosses.iter().any(|cross| cross.locus == name.trim()),
+            &at(field),
+            format!("{name:?} is not among the loci asked for"),
+        );
+    }
+    let mut phase = |field: &str, text: &str| match text {
+        "" => None,
+        "coupling" => Some(Phase::Coupling),
+        "repulsion" => Some(Phase::Repulsion),
+        other => {
+            fields.fault(
+                &at(field),
+                format!("{other:?} is not a phase; write coupling or repulsion"),
+            );
+            None
+        }
+    };
+    KnownPhase {
+        loci: [&told.locus, &told.other_locus].map(|name| name.trim().to_owned()),
+        seed_parent: phase("seed_parent", &told.seed_parent),
+        pollen_parent: phase("pollen_parent", &told.pollen_parent),
+    }
 }
 
 fn locus_cross(

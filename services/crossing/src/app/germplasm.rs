@@ -4,7 +4,7 @@ use ::pedigree::{Pedigree, PedigreeError};
 use compatibility::{SGenotype, Taxon, incompatibility_group};
 use contract::crossing::{
     CrossWarning, EditGermplasmRequest, Germplasm, GermplasmList, GetGermplasmRequest,
-    ListGermplasmRequest, Passport, PollenCandidate, RegisterGermplasmRequest,
+    ListGermplasmRequest, PollenCandidate, RegisterGermplasmRequest,
 };
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
@@ -29,23 +29,8 @@ pub async fn register(
 ) -> Result<Germplasm, Fault> {
     let mut fields = Fields::new();
     let id: PlantId = fields.client_id(&request.id);
-    let told = Told {
-        name: request.name,
-        species: request.species,
-        kind: request.kind,
-        seed_parent_id: request.seed_parent_id,
-        pollen_parent_id: request.pollen_parent_id,
-        s_alleles: request.s_alleles,
-        loci: request.loci,
-        traits: request.traits,
-        passport: request.passport.unwrap_or_default(),
-        notes: request.notes,
-        protected_by: request.protected_by,
-        rights_standing: request.rights_standing,
-        clone_of_id: request.clone_of_id,
-        pollen_candidates: request.pollen_candidates,
-    };
-    let known = told.check(fields, unit, id).await?;
+    let told = request;
+    let known = check(&told, fields, unit, id).await?;
     let programme = unit.programme()?;
     let number = numbers::germplasm(next_number(unit, "germplasm", 0).await?);
     let taken = taken_name(&told.name);
@@ -76,27 +61,12 @@ pub async fn edit(
     let before = store::find(unit.connection(), id)
         .await?
         .ok_or_else(|| Fault::not_found("plant", id))?;
-    let told = Told {
-        name: request.name,
-        species: request.species,
-        kind: request.kind,
-        seed_parent_id: request.seed_parent_id,
-        pollen_parent_id: request.pollen_parent_id,
-        s_alleles: request.s_alleles,
-        loci: request.loci,
-        traits: request.traits,
-        passport: request.passport.unwrap_or_default(),
-        notes: request.notes,
-        protected_by: request.protected_by,
-        rights_standing: request.rights_standing,
-        clone_of_id: request.clone_of_id,
-        pollen_candidates: request.pollen_candidates,
-    };
-    let known = told.check(fields, unit, id).await?;
+    let (told, expected_version) = stated(request);
+    let known = check(&told, fields, unit, id).await?;
     let programme = unit.programme()?;
     let taken = taken_name(&told.name);
     let row = known.row(id, before.number.clone(), &told);
-    let version = store::update(unit.connection(), &row, request.expected_version)
+    let version = store::update(unit.connection(), &row, expected_version)
         .await
         .on_constraint("germplasm_name", || taken)?;
     if version.is_none() {
@@ -249,22 +219,29 @@ fn id_taken(fault: Fault, id: PlantId) -> Fault {
     }
 }
 
-/// What a client tells of a plant.
-struct Told {
-    name: String,
-    species: String,
-    kind: String,
-    seed_parent_id: String,
-    pollen_parent_id: String,
-    s_alleles: Vec<String>,
-    loci: std::collections::BTreeMap<String, String>,
-    traits: std::collections::BTreeMap<String, String>,
-    passport: Passport,
-    notes: String,
-    protected_by: String,
-    rights_standing: String,
-    clone_of_id: String,
-    pollen_candidates: Vec<PollenCandidate>,
+/// What a client tells of a plant, whether it is registered or edited.
+type Told = RegisterGermplasmRequest;
+
+/// What an edit states, as it would be registered, and the version that it was made from.
+fn stated(request: EditGermplasmRequest) -> (Told, i64) {
+    let told = Told {
+        id: request.germplasm_id,
+        name: request.name,
+        species: request.species,
+        kind: request.kind,
+        seed_parent_id: request.seed_parent_id,
+        pollen_parent_id: request.pollen_parent_id,
+        s_alleles: request.s_alleles,
+        loci: request.loci,
+        traits: request.traits,
+        passport: request.passport,
+        notes: request.notes,
+        protected_by: request.protected_by,
+        rights_standing: request.rights_standing,
+        clone_of_id: request.clone_of_id,
+        pollen_candidates: request.pollen_candidates,
+    };
+    (told, request.expected_version)
 }
 
 /// What it comes to.
@@ -280,134 +257,130 @@ struct Known {
     candidates: Vec<(PlantId, f64)>,
 }
 
-impl Told {
-    /// Checks everything, parents and loops included.
-    async fn check(
-        &self,
-        mut fields: Fields,
-        unit: &mut Unit,
-        id: PlantId,
-    ) -> Result<Known, Fault> {
-        let name = fields.text("name", &self.name, NAME_CHARS).to_owned();
-        at_most(&mut fields, "notes", &self.notes, NOTE_CHARS);
-        at_most(&mut fields, "protected_by", &self.protected_by, NAME_CHARS);
-        let taxon = parents::taxon(&mut fields, "species", &self.species);
-        let standing: Option<Standing> = fields.word("kind", &self.kind);
-        let genotype =
-            parents::s_genotype(&mut fields, "s_alleles", taxon.as_ref(), &self.s_alleles);
-        rules::check_loci(&mut fields, taxon.as_ref(), &self.loci);
-        rules::check_passport(&mut fields, &self.passport);
-        for (trait_name, value) in &self.traits {
-            fields.require(
-                !trait_name.trim().is_empty() && value.chars().count() <= 500,
-                &format!("traits/{trait_name}"),
-                "a trait needs a name and a value of at most 500 characters",
-            );
-        }
-        let rights: Option<RightsStanding> =
-            fields.optional_word("rights_standing", &self.rights_standing);
-        let rights = rights.unwrap_or(if self.protected_by.trim().is_empty() {
-            RightsStanding::Free
-        } else {
-            RightsStanding::Protected
-        });
-        let third_party = matches!(
-            rights,
-            RightsStanding::Protected | RightsStanding::AgreementNeeded
-        );
+/// Checks everything, parents and loops included.
+async fn check(
+    told: &Told,
+    mut fields: Fields,
+    unit: &mut Unit,
+    id: PlantId,
+) -> Result<Known, Fault> {
+    let name = fields.text("name", &told.name, NAME_CHARS).to_owned();
+    at_most(&mut fields, "notes", &told.notes, NOTE_CHARS);
+    at_most(&mut fields, "protected_by", &told.protected_by, NAME_CHARS);
+    let taxon = parents::taxon(&mut fields, "species", &told.species);
+    let standing: Option<Standing> = fields.word("kind", &told.kind);
+    let genotype = parents::s_genotype(&mut fields, "s_alleles", taxon.as_ref(), &told.s_alleles);
+    rules::check_loci(&mut fields, taxon.as_ref(), &told.loci);
+    rules::check_passport(&mut fields, &told.passport.clone().unwrap_or_default());
+    for (trait_name, value) in &told.traits {
         fields.require(
-            !third_party || !self.protected_by.trim().is_empty(),
-            "protected_by",
-            format!("is required where rights_standing is {rights}: whose rights are they?"),
+            !trait_name.trim().is_empty() && value.chars().count() <= 500,
+            &format!("traits/{trait_name}"),
+            "a trait needs a name and a value of at most 500 characters",
         );
+    }
+    let rights: Option<RightsStanding> =
+        fields.optional_word("rights_standing", &told.rights_standing);
+    let rights = rights.unwrap_or(if told.protected_by.trim().is_empty() {
+        RightsStanding::Free
+    } else {
+        RightsStanding::Protected
+    });
+    let third_party = matches!(
+        rights,
+        RightsStanding::Protected | RightsStanding::AgreementNeeded
+    );
+    fields.require(
+        !third_party || !told.protected_by.trim().is_empty(),
+        "protected_by",
+        format!("is required where rights_standing is {rights}: whose rights are they?"),
+    );
 
-        let open = self.pollen_parent_id == OPEN;
-        let seed_parent: Option<PlantId> =
-            fields.optional_id("seed_parent_id", &self.seed_parent_id);
-        let pollen_parent: Option<PlantId> = fields.optional_id(
-            "pollen_parent_id",
-            if open { "" } else { &self.pollen_parent_id },
-        );
-        let clone_of: Option<PlantId> = fields.optional_id("clone_of_id", &self.clone_of_id);
-        fields.require(
-            clone_of.is_none() || (seed_parent.is_none() && pollen_parent.is_none()),
-            "clone_of_id",
-            "a clone or sport has the parents of its source; leave its own empty",
-        );
-        let mut candidates = Vec::new();
-        for (index, candidate) in self.pollen_candidates.iter().enumerate() {
-            let field = format!("pollen_candidates/{index}/germplasm_id");
-            if let Some(plant) = fields.id(&field, &candidate.germplasm_id) {
-                candidates.push((plant, candidate.share));
-            }
+    let open = told.pollen_parent_id == OPEN;
+    let seed_parent: Option<PlantId> = fields.optional_id("seed_parent_id", &told.seed_parent_id);
+    let pollen_parent: Option<PlantId> = fields.optional_id(
+        "pollen_parent_id",
+        if open { "" } else { &told.pollen_parent_id },
+    );
+    let clone_of: Option<PlantId> = fields.optional_id("clone_of_id", &told.clone_of_id);
+    fields.require(
+        clone_of.is_none() || (seed_parent.is_none() && pollen_parent.is_none()),
+        "clone_of_id",
+        "a clone or sport has the parents of its source; leave its own empty",
+    );
+    let mut candidates = Vec::new();
+    for (index, candidate) in told.pollen_candidates.iter().enumerate() {
+        let field = format!("pollen_candidates/{index}/germplasm_id");
+        if let Some(plant) = fields.id(&field, &candidate.germplasm_id) {
+            candidates.push((plant, candidate.share));
         }
-        fields.require(
-            candidates.is_empty() || pollen_parent.is_none(),
-            "pollen_candidates",
-            "are for plants whose pollen parent is not known; leave pollen_parent_id empty",
-        );
-        let mut listed: Vec<PlantId> = candidates.iter().map(|(plant, _)| *plant).collect();
-        listed.sort();
-        listed.dedup();
-        fields.require(
-            listed.len() == candidates.len(),
-            "pollen_candidates",
-            "name a plant twice; give each once with its whole share",
-        );
+    }
+    fields.require(
+        candidates.is_empty() || pollen_parent.is_none(),
+        "pollen_candidates",
+        "are for plants whose pollen parent is not known; leave pollen_parent_id empty",
+    );
+    let mut listed: Vec<PlantId> = candidates.iter().map(|(plant, _)| *plant).collect();
+    listed.sort();
+    listed.dedup();
+    fields.require(
+        listed.len() == candidates.len(),
+        "pollen_candidates",
+        "name a plant twice; give each once with its whole share",
+    );
 
-        let mut named: Vec<(String, PlantId)> = Vec::new();
-        named.extend(seed_parent.map(|plant| ("seed_parent_id".to_owned(), plant)));
-        named.extend(pollen_parent.map(|plant| ("pollen_parent_id".to_owned(), plant)));
-        named.extend(clone_of.map(|plant| ("clone_of_id".to_owned(), plant)));
-        named.extend(
-            candidates
-                .iter()
-                .enumerate()
-                .map(|(i, (plant, _))| (format!("pollen_candidates/{i}/germplasm_id"), *plant)),
-        );
-        let others: Vec<PlantId> = named
+    let mut named: Vec<(String, PlantId)> = Vec::new();
+    named.extend(seed_parent.map(|plant| ("seed_parent_id".to_owned(), plant)));
+    named.extend(pollen_parent.map(|plant| ("pollen_parent_id".to_owned(), plant)));
+    named.extend(clone_of.map(|plant| ("clone_of_id".to_owned(), plant)));
+    named.extend(
+        candidates
             .iter()
-            .map(|(_, plant)| *plant)
-            .filter(|plant| *plant != id)
-            .collect();
-        let there = store::adopt(unit, &others).await?;
-        for (field, plant) in &named {
-            fields.require(
-                *plant == id || there.contains(plant),
-                field,
-                format!("no plant {plant} is known here; register it first, or leave it empty"),
-            );
-        }
-        if !fields.any() {
-            let record = LineageRow {
-                id,
-                number: String::new(),
-                name,
-                species: String::new(),
-                kind: String::new(),
-                seed_parent_id: seed_parent,
-                pollen_parent_id: pollen_parent,
-                clone_of_id: clone_of,
-                candidate_ids: candidates.iter().map(|(plant, _)| *plant).collect(),
-                candidate_shares: candidates.iter().map(|(_, share)| *share).collect(),
-            };
-            check_descent(&mut fields, unit, record, &others).await?;
-        }
-        fields.finish()?;
-        match (taxon, genotype, standing) {
-            (Some(taxon), Some(genotype), Some(standing)) => Ok(Known {
-                taxon,
-                genotype,
-                standing,
-                rights,
-                seed_parent,
-                pollen_parent,
-                open: open || !candidates.is_empty(),
-                clone_of,
-                candidates,
-            }),
-            _ => Err(Fault::field("/species", "is required")),
-        }
+            .enumerate()
+            .map(|(i, (plant, _))| (format!("pollen_candidates/{i}/germplasm_id"), *plant)),
+    );
+    let others: Vec<PlantId> = named
+        .iter()
+        .map(|(_, plant)| *plant)
+        .filter(|plant| *plant != id)
+        .collect();
+    let there = store::adopt(unit, &others).await?;
+    for (field, plant) in &named {
+        fields.require(
+            *plant == id || there.contains(plant),
+            field,
+            format!("no plant {plant} is known here; register it first, or leave it empty"),
+        );
+    }
+    if !fields.any() {
+        let record = LineageRow {
+            id,
+            number: String::new(),
+            name,
+            species: String::new(),
+            kind: String::new(),
+            seed_parent_id: seed_parent,
+            pollen_parent_id: pollen_parent,
+            clone_of_id: clone_of,
+            candidate_ids: candidates.iter().map(|(plant, _)| *plant).collect(),
+            candidate_shares: candidates.iter().map(|(_, share)| *share).collect(),
+        };
+        check_descent(&mut fields, unit, record, &others).await?;
+    }
+    fields.finish()?;
+    match (taxon, genotype, standing) {
+        (Some(taxon), Some(genotype), Some(standing)) => Ok(Known {
+            taxon,
+            genotype,
+            standing,
+            rights,
+            seed_parent,
+            pollen_parent,
+            open: open || !candidates.is_empty(),
+            clone_of,
+            candidates,
+        }),
+        _ => Err(Fault::field("/species", "is required")),
     }
 }
 
@@ -464,7 +437,7 @@ impl Known {
             s_alleles: self.labels(told),
             loci: &told.loci,
             traits: &told.traits,
-            passport: &told.passport,
+            passport: told.passport.clone().unwrap_or_default(),
             notes: told.notes.trim(),
             protected_by: told.protected_by.trim(),
             rights_standing: self.rights.word(),

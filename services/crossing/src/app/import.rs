@@ -174,6 +174,7 @@ pub async fn load(
     sqlx::query("savepoint whole_import")
         .execute(unit.connection())
         .await?;
+    let touched_n = unit.touched_n();
     let mut reply = ImportSeasonReply::default();
     section(app, unit, request.seasons, &mut reply).await?;
     section(app, unit, request.germplasm, &mut reply).await?;
@@ -192,6 +193,7 @@ pub async fn load(
         sqlx::query("rollback to savepoint whole_import")
             .execute(unit.connection())
             .await?;
+        unit.forget_since(touched_n);
     }
     Ok(reply)
 }
@@ -263,6 +265,7 @@ async fn one<R: Row>(
     }
     let id = row.id().to_owned();
     let digest = fingerprint(&serde_json::to_value(&row).map_err(Fault::internal)?);
+    let touched_n = unit.touched_n();
     aside(unit).await?;
     match row.write(app, unit).await {
         Ok(warnings) => {
@@ -272,6 +275,7 @@ async fn one<R: Row>(
         }
         Err(fault) => {
             put_back(unit).await?;
+            unit.forget_since(touched_n);
             Err(fault)
         }
     }

@@ -12,14 +12,16 @@ use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use sqlx::types::Json;
 
+use super::fruit::SoFar;
 use super::germplasm::OrNil as _;
-use super::{NAME_CHARS, NOTE_CHARS, at_most, crosses, not_ahead, stored};
+use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, not_ahead, stored};
 use crate::CrossingApp;
 use crate::domain::doubt::{self, MotherWork, Worked};
 use crate::domain::ledger::days_between;
 use crate::domain::parents::self_compatibility_of;
 use crate::domain::passes::{Counted, Facts, MotherOnDay};
 use crate::domain::{CrossId, CrossStanding, MotherId, PassId, PollenEventId, PollenLotId};
+use crate::store::corrections::Entries;
 use crate::store::crosses::{self as store, CrossRow, PassRow};
 use crate::store::germplasm as plants;
 use crate::store::pollen::{EventRow, KeptLot};
@@ -40,6 +42,12 @@ pub async fn record(
     at_most(&mut fields, "by", &request.by, NAME_CHARS);
     at_most(&mut fields, "reason", &request.reason, NOTE_CHARS);
     at_most(&mut fields, "note", &request.note, NOTE_CHARS);
+    let correction = corrections::read(
+        &mut fields,
+        &request.supersedes,
+        &request.correction,
+        request.withdraw,
+    );
     let (Some(cross), Some(on)) = (cross, on) else {
         fields.finish()?;
         return Err(Fault::field("/cross_id", "is required"));
@@ -61,6 +69,24 @@ pub async fn record(
         pollen_mg: request.pollen_mg,
         reason: request.reason.trim().to_owned(),
     };
+    let withdraw = request.withdraw;
+    fields.require(
+        !withdraw
+            || [
+                counted.emasculated_n,
+                counted.pollinated_n,
+                counted.unfit_n,
+                counted.stray_n,
+            ] == [0; 4],
+        "withdraw",
+        "takes nothing in place of the superseded pass; leave the counts at 0",
+    );
+    let corrected =
+        corrections::stand_back(&mut fields, unit, Entries::Passes, correction.as_ref(), id)
+            .await?;
+    if let Some(correction) = &correction {
+        pollen::supersede_use(unit.connection(), correction.supersedes, id).await?;
+    }
     let kept = lot_of(&mut fields, unit, lot_id, &cross).await?;
     let mother = mother_of(&mut fields, unit, mother_id, &cross, &counted).await?;
     let (until, in_all) = store::tallies(unit.connection(), cross.id, Day(on)).await?;
@@ -79,6 +105,14 @@ pub async fn record(
         covered: request.covered,
     };
     facts.check(&mut fields, &counted);
+    for changed in corrected.into_iter().chain([cross.id]) {
+        let more_n = if changed == cross.id {
+            counted.pollinated_n
+        } else {
+            0
+        };
+        check_fruit_follows(&mut fields, unit, changed, more_n).await?;
+    }
     fields.finish()?;
 
     let pollen_state = lot.as_ref().map(|lot| lot.on(on));
@@ -103,6 +137,12 @@ pub async fn record(
         lot_season: kept.as_ref().map(|kept| kept.row.season),
         lot_number: kept.as_ref().map(|kept| kept.row.number),
         pass_n: 0,
+        supersedes: correction.as_ref().map(|correction| correction.supersedes),
+        superseded_by: None,
+        correction: correction
+            .map(|correction| correction.why)
+            .unwrap_or_default(),
+        withdrawn: withdraw,
     };
     let programme = unit.programme()?;
     store::insert_pass(unit.connection(), programme, &row)
@@ -133,11 +173,17 @@ pub async fn record(
         pollen::insert_event(unit.connection(), programme, &used).await?;
         unit.touch("pollen_lot", lot_id);
     }
-    if let Some(mother_id) = mother_id {
+    if let Some(mother_id) = mother_id
+        && !withdraw
+    {
         store::add_mothers(unit.connection(), programme, cross.id, &[mother_id]).await?;
     }
     unit.touch("pass", id);
     unit.touch("cross", cross.id);
+    if let Some(other) = corrected.filter(|other| *other != cross.id) {
+        unit.touch("cross", other);
+        refresh_doubt(unit, other).await?;
+    }
     let doubt = refresh_doubt(unit, cross.id).await?;
     let passes = store::passes(unit.connection(), &[cross.id]).await?;
     let pass_n = passes
@@ -145,6 +191,32 @@ pub async fn record(
         .find(|pass| pass.id == id)
         .map_or(0, |pass| pass.pass_n);
     Ok(told_of(&PassRow { pass_n, ..row }, doubt))
+}
+
+/// Notes a fault when a cross has more fruit than the flowers that were pollinated by hand.
+async fn check_fruit_follows(
+    fields: &mut Fields,
+    unit: &mut Unit,
+    cross: CrossId,
+    more_n: u32,
+) -> Result<(), Fault> {
+    let so_far = SoFar::read(unit, cross).await?;
+    let open = store::find(unit.connection(), cross)
+        .await?
+        .is_none_or(|row| row.open_pollinated());
+    let counts = so_far.counts;
+    let fruit = counts
+        .fruit_harvested_n
+        .max(counts.fruit_set_n.unwrap_or(0));
+    let pollinated = counts.flowers_pollinated_n.saturating_add(more_n);
+    fields.require(
+        open || fruit <= pollinated,
+        "flowers_pollinated_n",
+        format!(
+            "{fruit} fruits were counted on this cross, and with this {pollinated} flowers are pollinated; correct the count of fruit first"
+        ),
+    );
+    Ok(())
 }
 
 /// The pollen lot, held, and of the right plant.
@@ -296,6 +368,10 @@ fn told_of(row: &PassRow, doubt: Option<f64>) -> Pass {
         warnings: row.warnings.0.clone(),
         outcross_doubt: doubt,
         pass_n: u32::try_from(row.pass_n).unwrap_or(0),
+        supersedes: id_text(row.supersedes),
+        correction: row.correction.clone(),
+        superseded_by: id_text(row.superseded_by),
+        withdrawn: row.withdrawn,
     }
 }
 
@@ -314,17 +390,21 @@ pub async fn list(
     let cross = store::find(unit.connection(), id)
         .await?
         .ok_or_else(|| Fault::not_found("cross", id))?;
-    let rows: Vec<PassRow> = store::passes(unit.connection(), &[id])
-        .await?
-        .into_iter()
-        .filter(|row| after.is_none_or(|after| row.pass_n > after))
+    let rows = if request.with_superseded {
+        store::passes_ever(unit.connection(), &[id]).await?
+    } else {
+        store::passes(unit.connection(), &[id]).await?
+    };
+    let rows: Vec<(i64, PassRow)> = (1i64..)
+        .zip(rows)
+        .filter(|(place, _)| after.is_none_or(|after| *place > after))
         .take(page.limit as usize + 1)
         .collect();
-    let (rows, next_cursor) = page.cut(rows, |row| row.pass_n);
+    let (rows, next_cursor) = page.cut(rows, |(place, _)| *place);
     Ok(PassList {
         items: rows
             .iter()
-            .map(|row| told_of(row, cross.outcross_doubt))
+            .map(|(_, row)| told_of(row, cross.outcross_doubt))
             .collect(),
         next_cursor,
     })

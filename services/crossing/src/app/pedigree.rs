@@ -5,8 +5,8 @@ use std::collections::{HashMap, HashSet};
 use ::pedigree::{Branch, ParentRole, Pedigree, PedigreeError, PedigreeTree};
 use contract::common::Numbers;
 use contract::crossing::{
-    ExtractPedigreeRequest, KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode,
-    PedigreeRequest, PlantParents,
+    ExtractPedigreeRequest, FounderContribution, FounderContributions, FoundersRequest,
+    KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode, PedigreeRequest, PlantParents,
 };
 use platform::{Fault, Fields, Unit};
 
@@ -99,6 +99,50 @@ fn node(
         cut: tree.cut,
         clone_of_id: id_text(tree.clone_of),
     }
+}
+
+/// The founders of a plant with what each is expected to have contributed.
+pub async fn founders(
+    _app: &CrossingApp,
+    unit: &mut Unit,
+    request: FoundersRequest,
+) -> Result<FounderContributions, Fault> {
+    let mut fields = Fields::new();
+    let id: Option<PlantId> = fields.id("germplasm_id", &request.germplasm_id);
+    fields.finish()?;
+    let id = id.unwrap_or_default_id();
+    let lines = lineage(unit.connection(), &[id]).await?;
+    if !lines.iter().any(|line| line.id == id) {
+        return Err(Fault::not_found("plant", id));
+    }
+    let pedigree = built(&lines)?;
+    let shares = pedigree.founder_shares(&id).map_err(refused)?;
+    let lines: HashMap<PlantId, &LineageRow> = lines.iter().map(|line| (line.id, line)).collect();
+    let mut founders: Vec<FounderContribution> = shares
+        .shares
+        .iter()
+        .map(|(founder, share)| {
+            let line = lines.get(founder);
+            let text = |of: fn(&LineageRow) -> &String| {
+                line.map(|line| of(line).clone()).unwrap_or_default()
+            };
+            FounderContribution {
+                germplasm_id: founder.to_string(),
+                name: text(|line| &line.name),
+                number: text(|line| &line.number),
+                species: text(|line| &line.species),
+                share: *share,
+            }
+        })
+        .collect();
+    founders.sort_by(|a, b| b.share.total_cmp(&a.share).then(a.name.cmp(&b.name)));
+    Ok(FounderContributions {
+        germplasm_id: id.to_string(),
+        founders,
+        unknown_share: shares.unknown,
+        equivalent_generations: pedigree.equivalent_generations(&id).map_err(refused)?,
+        inbreeding: pedigree.inbreeding(&id).map_err(refused)?,
+    })
 }
 
 /// The pedigree of some lines.

@@ -42,7 +42,7 @@ pub async fn describe(
     let mut rows: Vec<Row> = sqlx::query_as(
         "select g.id, g.number, g.name, g.kind, g.species, g.cross_id, c.season, g.seed_parent_id, \
          g.pollen_parent_id, s.id is not null as planted, \
-         coalesce(s.outcross_doubt, c.outcross_doubt) as outcross_doubt, g.s_alleles \
+         doubt_after(c.outcross_doubt, coalesce(s.evidence_odds, 1)) as outcross_doubt, g.s_alleles \
          from germplasm g \
          left join planned_cross c on c.programme_id = g.programme_id and c.id = g.cross_id \
          left join seedling s on s.programme_id = g.programme_id and s.id = g.id \
@@ -62,7 +62,7 @@ pub async fn describe(
         let seedlings: Vec<Row> = sqlx::query_as(
             "select s.id, s.number, s.number as name, 'seedling' as kind, c.species, s.cross_id, \
              s.season, c.seed_parent_id, c.pollen_parent_id, true as planted, \
-             coalesce(s.outcross_doubt, c.outcross_doubt) as outcross_doubt, \
+             doubt_after(c.outcross_doubt, coalesce(s.evidence_odds, 1)) as outcross_doubt, \
              '{}'::text[] as s_alleles from seedling s \
              join planned_cross c on c.programme_id = s.programme_id and c.id = s.cross_id \
              where s.programme_id = current_programme() and s.id = any($1)",

@@ -2,15 +2,13 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use biometry::selection::SelectionError;
 use biometry::selection::contributions::{Contributions, Mating, Parents, allocate_mates};
 use contract::crossing::{
     ParentContribution, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
-use rand::SeedableRng as _;
-use rand::seq::SliceRandom as _;
-use rand_chacha::ChaCha8Rng;
 
 use super::advice;
 use super::adviser::{Candidates, USUAL_KINSHIP, ease, reckoned, with_analyses, workable};
@@ -19,8 +17,6 @@ use crate::domain::parents;
 use crate::domain::plan::{largest_remainders, rise};
 use crate::store::mothers;
 
-/// Orders of parents from which the pairing is started.
-const STARTS: usize = 16;
 /// A share that is as good as none.
 const NO_SHARE: f64 = 1e-6;
 /// Points on the trade-off curve when nothing is said.
@@ -34,7 +30,6 @@ struct Asked {
     ceiling: Option<f64>,
     pair_ceiling: f64,
     largest_share: f64,
-    seed: u64,
     points_n: usize,
 }
 
@@ -76,7 +71,6 @@ fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
         ceiling: request.kinship_ceiling,
         pair_ceiling: request.pair_kinship_ceiling.unwrap_or(USUAL_KINSHIP),
         largest_share,
-        seed: request.seed.unwrap_or(1),
         points_n: points_n as usize,
     })
 }
@@ -93,7 +87,7 @@ pub async fn plan(
     }
     fields.finish()?;
     let asked = asked(&request)?;
-    with_analyses(app, unit, &mut request.traits).await?;
+    let mut notes = with_analyses(app, unit, &mut request.traits).await?;
     let named = [("candidate_ids", request.candidate_ids.as_slice())];
     let candidates = Candidates::read(unit, &named).await?;
     let mut fields = Fields::new();
@@ -113,7 +107,6 @@ pub async fn plan(
         .iter()
         .map(|row| models.iter().map(|model| model.merit(row.id)).sum())
         .collect();
-    let mut notes = Vec::new();
     for model in models.iter().filter(|model| model.weight != 0.0) {
         let unknown = candidates
             .rows
@@ -239,6 +232,8 @@ struct Drawn {
     best: Contributions,
     ceiling: f64,
     matings: Vec<Mating>,
+    /// Whether no other pairing has less inbreeding.
+    proven: bool,
     /// How easily each direction of a pair works; none when it does not.
     directions: HashMap<(usize, usize), u8>,
 }
@@ -253,11 +248,12 @@ fn draw(
         .map_err(|error| Fault::field("/candidate_ids", error.to_string()))?;
     let (greatest, least) = (curve[0].coancestry, curve[curve.len() - 1].coancestry);
     let ceiling = asked.ceiling.unwrap_or(f64::midpoint(greatest, least));
-    let best = parents.optimal(ceiling.max(if asked.ceiling.is_none() { least } else { 0.0 })).map_err(|_| {
-        Fault::field(
+    let best = parents.optimal(ceiling).map_err(|error| match error {
+        SelectionError::OutOfRange { .. } => Fault::field(
             "/kinship_ceiling",
             format!("{ceiling} is below the least group coancestry of these candidates, {least:.4}; raise it or take less related candidates"),
-        )
+        ),
+        other => Fault::internal(other),
     })?;
     let used: Vec<usize> = (0..best.shares.len())
         .filter(|&i| best.shares[i] > NO_SHARE)
@@ -272,59 +268,26 @@ fn draw(
             }
         }
     }
-    let mut rng = ChaCha8Rng::seed_from_u64(asked.seed);
-    let mut order = used;
-    let mut found: Option<(f64, Vec<Mating>)> = None;
-    let mut refusal = None;
-    for _ in 0..STARTS {
-        let shares: Vec<f64> = order.iter().map(|&i| best.shares[i]).collect();
-        let coancestry: Vec<Vec<f64>> = order
-            .iter()
-            .map(|&i| order.iter().map(|&j| parents.coancestry[i][j]).collect())
-            .collect();
-        let allowed = |a: usize, b: usize| {
-            let (i, j) = (order[a], order[b]);
-            directions.contains_key(&(i, j)) || directions.contains_key(&(j, i))
-        };
-        match allocate_mates(&shares, &coancestry, asked.crosses_n as usize, allowed) {
-            Ok(matings) => {
-                let inbreeding: f64 = matings
-                    .iter()
-                    .map(|m| m.crosses_n as f64 * m.progeny_inbreeding)
-                    .sum();
-                if found
-                    .as_ref()
-                    .is_none_or(|(least, _)| inbreeding < *least - 1e-12)
-                {
-                    let matings = matings
-                        .into_iter()
-                        .map(|m| Mating {
-                            first: order[m.first],
-                            second: order[m.second],
-                            ..m
-                        })
-                        .collect();
-                    found = Some((inbreeding, matings));
-                }
-            }
-            Err(error) => refusal = Some(error),
-        }
-        order.shuffle(&mut rng);
-    }
-    let (_, matings) = found.ok_or_else(|| {
-        Fault::field(
-            "/pair_kinship_ceiling",
-            refusal.map_or_else(
-                || "no pairing was found".to_owned(),
-                |error| error.to_string(),
-            ),
-        )
-    })?;
+    let shares: Vec<f64> = best
+        .shares
+        .iter()
+        .map(|share| if *share > NO_SHARE { *share } else { 0.0 })
+        .collect();
+    let allowed =
+        |i: usize, j: usize| directions.contains_key(&(i, j)) || directions.contains_key(&(j, i));
+    let allocation = allocate_mates(
+        &shares,
+        &parents.coancestry,
+        asked.crosses_n as usize,
+        allowed,
+    )
+    .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))?;
     Ok(Drawn {
         curve,
         best,
         ceiling,
-        matings,
+        matings: allocation.matings,
+        proven: allocation.proven,
         directions,
     })
 }
@@ -414,6 +377,12 @@ fn told(
             "whole crosses come to a group coancestry of {planned_coancestry:.4}, above the ceiling of {:.4}; more crosses come nearer to the best shares",
             drawn.ceiling
         ));
+    }
+    if !drawn.proven {
+        notes.push(
+            "the pairing is the best that was found; that none is less inbred was not proven"
+                .to_owned(),
+        );
     }
     let mut contributions: Vec<ParentContribution> = (0..n)
         .filter(|&i| drawn.best.shares[i] > NO_SHARE || planned[i] > 0.0)

@@ -22,10 +22,13 @@ use super::germplasm::OrNil as _;
 use super::{NAME_CHARS, NOTE_CHARS, at_most, crosses, not_ahead, pedigree, seasons, stored};
 use crate::CrossingApp;
 use crate::domain::warnings::{WarningCode, distinct, warning};
-use crate::domain::{CrossId, PlantId, PlantingId, SeedlingEventId, SeedlingEventKind, numbers};
+use crate::domain::{
+    CrossId, DeathCause, PlantId, PlantingId, SeedlingEventId, SeedlingEventKind, numbers,
+};
 use crate::store::germplasm as plants;
 use crate::store::raising::{self as store, PlantingRow, SeedlingEventRow, SeedlingRow};
 use crate::store::seasons::latest_day;
+use crate::store::seed as seed_store;
 use crate::store::{id_text, text_of};
 
 /// Seedlings in one call at most.
@@ -34,6 +37,12 @@ const MOST_SEEDLINGS: u32 = 200_000;
 const USUAL_PLANTS_PER_ROW: u32 = 100;
 /// Out-cross doubt from which seedlings carry a warning.
 const DOUBTFUL: f64 = 0.2;
+/// What a locus result finds of the stated parents.
+const CAN_BE: &str = "can_be_of_stated_parents";
+const CANNOT_BE_OF_POLLEN_PARENT: &str = "cannot_be_of_stated_pollen_parent";
+const CANNOT_BE: &str = "cannot_be_of_stated_parents";
+/// Evidence beyond this is as good as certain.
+const MOST_ODDS: f64 = 1e12;
 /// Probability that a locus result is wrong when nothing is said.
 const USUAL_ERROR_RATE: f64 = 0.01;
 
@@ -77,9 +86,12 @@ pub async fn plant(
     not_ahead(&mut fields, "on", on, today);
     let on = on.unwrap_or(today);
     let before = SoFar::read(unit, cross.id).await?;
+    let balance = seed_store::balance(unit.connection(), cross.id).await?;
+    let from = balance.planted_from();
+    let left = balance.left_n(from);
     before
         .way(cross.open_pollinated(), &request.reason)
-        .check_planted(&mut fields, on, request.planted_n);
+        .check_planted(&mut fields, on, request.planted_n, left);
     fields.finish()?;
 
     let last = store::last_place(unit.connection(), cross.id).await?;
@@ -97,6 +109,8 @@ pub async fn plant(
         plants_per_row,
         reason: request.reason.trim().to_owned(),
         by_name: request.by,
+        from_step: from.word(),
+        found_n: stored(request.planted_n.saturating_sub(left)),
     };
     let programme = unit.programme()?;
     store::insert_planting(unit.connection(), programme, &row).await?;
@@ -290,6 +304,7 @@ fn event_of(row: SeedlingEventRow) -> SeedlingEvent {
         locus: row.locus,
         genotype: row.genotype,
         finding: row.finding,
+        cause: row.cause,
     }
 }
 
@@ -315,6 +330,8 @@ fn event_row(
         finding: String::new(),
         note: String::new(),
         by_name: String::new(),
+        cause: String::new(),
+        evidence_odds: None,
     }
 }
 
@@ -351,6 +368,12 @@ pub async fn record_event(
             "is required to move a seedling",
         );
     }
+    let cause: Option<DeathCause> = fields.optional_word("cause", &request.cause);
+    fields.require(
+        cause.is_none() || kind.is_none_or(|kind| kind == SeedlingEventKind::Died),
+        "cause",
+        "tells why it died; leave it empty otherwise",
+    );
     if kind == Some(SeedlingEventKind::Regrafted) {
         fields.text("rootstock", &request.rootstock, NAME_CHARS);
     }
@@ -390,6 +413,9 @@ pub async fn record_event(
     }
     let mut event = event_row(event_id, &after, kind, Day(on));
     event.rootstock = request.rootstock.trim().to_owned();
+    if kind == SeedlingEventKind::Died {
+        event.cause = cause.unwrap_or(DeathCause::Unknown).to_string();
+    }
     event.note = request.note;
     event.by_name = request.by;
     let programme = unit.programme()?;
@@ -452,7 +478,7 @@ pub async fn record_locus(
     };
     let mother_at = genotype_of(Some(row.seed_parent_id));
     let father_at = genotype_of(row.pollen_parent_id);
-    let (finding, doubt) = match (mother_at, father_at) {
+    let (finding, odds) = match (mother_at, father_at) {
         (Some(mother_at), Some(father_at)) => {
             let other = if request.other_pollen.is_empty() {
                 let species = mother
@@ -474,22 +500,19 @@ pub async fn record_locus(
             )
             .map_err(|error| Fault::field("/other_pollen", error.to_string()))?;
             let finding = match evidence.finding() {
-                ParentageFinding::CanBeOfStatedParents => "can_be_of_stated_parents",
-                ParentageFinding::CannotBeOfStatedPollenParent => {
-                    "cannot_be_of_stated_pollen_parent"
-                }
-                ParentageFinding::CannotBeOfStatedParents => "cannot_be_of_stated_parents",
+                ParentageFinding::CanBeOfStatedParents => CAN_BE,
+                ParentageFinding::CannotBeOfStatedPollenParent => CANNOT_BE_OF_POLLEN_PARENT,
+                ParentageFinding::CannotBeOfStatedParents => CANNOT_BE,
             };
-            let doubt = match row.outcross_doubt {
-                None => None,
-                Some(before) => Some(
-                    OutcrossDoubt::new(before)
-                        .and_then(|doubt| doubt.after(&evidence, error_rate))
-                        .map_err(|error| Fault::field("/error_rate", error.to_string()))?
-                        .probability(),
-                ),
-            };
-            (finding, doubt)
+            // From even odds, what comes out is what the result says by itself.
+            let even = OutcrossDoubt::new(0.5)
+                .and_then(|doubt| doubt.after(&evidence, error_rate))
+                .map_err(|error| Fault::field("/error_rate", error.to_string()))?
+                .probability();
+            (
+                finding,
+                Some((even / (1.0 - even)).clamp(1.0 / MOST_ODDS, MOST_ODDS)),
+            )
         }
         _ => ("undecided", None),
     };
@@ -497,25 +520,41 @@ pub async fn record_locus(
     if matches!(seen, GenotypePattern::Exactly(_)) {
         after.loci.0.insert(locus.clone(), text.clone());
     }
-    // A finding against the parents stays; agreement at one more locus does not take it back.
-    let stands = after.parentage_finding.starts_with("cannot");
-    if finding != "undecided" && !(stands && finding == "can_be_of_stated_parents") {
-        after.parentage_finding = finding.to_owned();
-    }
     let on = on.unwrap_or_else(|| unit.today());
     let mut event = event_row(event_id, &after, SeedlingEventKind::LocusResult, Day(on));
     event.locus = locus;
     event.genotype = text;
     event.finding = finding.to_owned();
     event.by_name = request.by;
+    event.evidence_odds = odds;
     let programme = unit.programme()?;
     store::insert_seedling_event(unit.connection(), programme, &event).await?;
+    let events = store::seedling_events(unit.connection(), row.id).await?;
+    let (finding, odds) = all_results(&events);
+    after.parentage_finding = finding.to_owned();
     store::update_seedling(unit.connection(), &after).await?;
-    if let Some(doubt) = doubt {
-        store::set_seedling_doubt(unit.connection(), row.id, row.season, doubt).await?;
-    }
+    store::set_evidence(unit.connection(), row.id, row.season, odds).await?;
     unit.touch("seedling", row.id);
     one(unit, row.id).await
+}
+
+/// What all results say together: the latest at each locus counts, so that a locus looked at again
+/// corrects what was found before; loci count as independent. One that the parents cannot give
+/// stands against any number that they can.
+fn all_results(events: &[SeedlingEventRow]) -> (&'static str, f64) {
+    let mut latest: BTreeMap<&str, &SeedlingEventRow> = BTreeMap::new();
+    for event in events.iter().filter(|event| !event.locus.is_empty()) {
+        latest.insert(&event.locus, event);
+    }
+    let odds: f64 = latest
+        .values()
+        .filter_map(|event| event.evidence_odds)
+        .product();
+    let finding = [CANNOT_BE, CANNOT_BE_OF_POLLEN_PARENT, CAN_BE]
+        .into_iter()
+        .find(|word| latest.values().any(|event| event.finding == *word))
+        .unwrap_or_default();
+    (finding, odds.clamp(1.0 / MOST_ODDS, MOST_ODDS))
 }
 
 /// Frequencies of a locus's alleles among the varieties and selections of a species.

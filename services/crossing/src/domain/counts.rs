@@ -124,37 +124,63 @@ impl Way<'_> {
         }
     }
 
-    /// Checks a step of seed that takes from another count.
+    /// Checks a step of seed against what is left of the stage that it takes from.
     pub fn check_taken(
         &self,
         fields: &mut Fields,
         taken: u32,
-        from: u32,
+        left: u32,
         what: &str,
         whence: &str,
     ) {
-        if taken > from && !self.explained() {
+        if taken > left && !self.explained() {
             fields.fault(
                 "seed_n",
-                format!("with this, {taken} seeds are {what} of {from} {whence}; count again or give a reason"),
+                format!("{taken} seeds cannot be {what}: {left} are left of those {whence}; count again or give a reason"),
             );
         }
     }
 
-    /// Checks seedlings to be planted.
-    pub fn check_planted(&self, fields: &mut Fields, on: Date, planted_n: u32) {
+    /// Checks what fruit and stones have come to, as after a correction.
+    pub fn check_whole(&self, fields: &mut Fields) {
+        let all = self.counts;
+        let fruit = all.fruit_harvested_n;
+        fields.require(
+            self.open_pollinated
+                || self.first_pollination_on.is_none()
+                || fruit <= all.flowers_pollinated_n,
+            "harvested_n",
+            format!(
+                "with this, {fruit} fruits are harvested from {} pollinated flowers",
+                all.flowers_pollinated_n
+            ),
+        );
+        fields.require(
+            all.stones_n <= fruit,
+            "harvested_n",
+            format!(
+                "with this, {} stones come from {fruit} harvested fruits; correct the count of stones too",
+                all.stones_n
+            ),
+        );
+        let most = all.stones_n.max(fruit).saturating_mul(SEEDS_PER_STONE);
+        fields.require(
+            all.seed_extracted_n <= most,
+            "harvested_n",
+            format!(
+                "{} seeds were extracted already, and with this the fruits hold {most} at most; correct the seed first",
+                all.seed_extracted_n
+            ),
+        );
+    }
+
+    /// Checks seedlings to be planted against the seed that is left to plant.
+    pub fn check_planted(&self, fields: &mut Fields, on: Date, planted_n: u32, left: u32) {
         self.check_seed_day(fields, on);
-        let before = self.counts;
-        let planted = before.seedlings_n.saturating_add(planted_n);
-        let (from, whence) = if before.seed_germinated_n > 0 {
-            (before.seed_germinated_n, "germinated seeds")
-        } else {
-            (before.seed_extracted_n, "extracted seeds")
-        };
-        if planted > from && !self.explained() {
+        if planted_n > left && !self.explained() {
             fields.fault(
                 "planted_n",
-                format!("with this, {planted} seedlings come from {from} {whence}; record the seed first, or give a reason"),
+                format!("{planted_n} seedlings cannot come of the {left} seeds that are left to plant; record the seed first, or give a reason"),
             );
         }
     }
@@ -202,10 +228,10 @@ mod tests {
             ..CrossCounts::default()
         };
         let mut fields = Fields::new();
-        way(&counts, "").check_planted(&mut fields, date(2026, 9, 1), 11);
+        way(&counts, "").check_planted(&mut fields, date(2026, 9, 1), 11, 10);
         assert_eq!(pointers(fields), ["/planted_n"]);
         let mut fields = Fields::new();
-        way(&counts, "twins").check_planted(&mut fields, date(2026, 9, 1), 11);
+        way(&counts, "twins").check_planted(&mut fields, date(2026, 9, 1), 11, 10);
         assert!(!fields.any());
     }
 

@@ -43,6 +43,7 @@ pub struct TraitModel {
     at_most: Option<f64>,
     /// In order, so that sums over them come out the same every time.
     values: BTreeMap<PlantId, f64>,
+    accuracies: BTreeMap<PlantId, f64>,
     source: Source,
     note: String,
 }
@@ -153,6 +154,7 @@ impl TraitModel {
             at_least: None,
             at_most: None,
             values,
+            accuracies: BTreeMap::new(),
             source,
             note,
         })
@@ -169,6 +171,13 @@ impl TraitModel {
             let at = field(&format!("breeding_values/{id}"));
             if let Some(id) = fields.id(&at, id) {
                 values.insert(id, fields.number(&at, *value, -1e6, 1e6));
+            }
+        }
+        let mut accuracies = BTreeMap::new();
+        for (id, accuracy) in &goal.accuracies {
+            let at = field(&format!("accuracies/{id}"));
+            if let Some(id) = fields.id(&at, id) {
+                accuracies.insert(id, fields.number(&at, *accuracy, 0.0, 1.0));
             }
         }
         let additive_variance = goal.additive_variance.unwrap_or(0.0);
@@ -188,7 +197,10 @@ impl TraitModel {
             if goal.analysis_id.is_empty() {
                 "as given".to_owned()
             } else {
-                format!("predicted by analysis {}", goal.analysis_id)
+                format!(
+                    "predicted by analysis {}, drawn towards the mean by what is known of each",
+                    goal.analysis_id
+                )
             }
         );
         let source = Source::BreedingValues {
@@ -202,6 +214,7 @@ impl TraitModel {
             at_least: None,
             at_most: None,
             values,
+            accuracies,
             source,
             note,
         })
@@ -316,6 +329,8 @@ impl TraitModel {
                 .map(|spread| self.share_wanted(&spread)),
             basis: self.basis().to_owned(),
             basis_note: self.note.clone(),
+            seed_parent_accuracy: self.accuracies.get(&pair[0]).copied(),
+            pollen_parent_accuracy: self.accuracies.get(&pair[1]).copied(),
         }
     }
 }

@@ -109,6 +109,28 @@ platform::words! {
 }
 
 platform::words! {
+    /// Why a seedling died.
+    pub enum DeathCause {
+        /// It rotted at the neck.
+        DampingOff = "damping_off",
+        /// It dried up.
+        Drought = "drought",
+        /// It froze.
+        Frost = "frost",
+        /// It was eaten.
+        Pests = "pests",
+        /// A disease.
+        Disease = "disease",
+        /// A machine, a tool, an animal.
+        Injury = "injury",
+        /// It was taken out on purpose.
+        Culled = "culled",
+        /// Nobody knows.
+        Unknown = "unknown",
+    }
+}
+
+platform::words! {
     /// Something that happens to a seedling.
     pub enum SeedlingEventKind {
         /// It was moved.

@@ -1,5 +1,6 @@
 //! What species and S alleles say of parents.
 
+use compatibility::catalogue::LinkedPair;
 use compatibility::{
     Compatibility, CrossabilityGrade, Note, SGenotype, SelfCompatibility, Share, Taxon, Verdict,
     crossability, expected_offspring, judge, self_compatibility,
@@ -183,4 +184,22 @@ fn fertility(expected: compatibility::ExpectedFertility) -> &'static str {
         compatibility::ExpectedFertility::MostlySterile => "mostly sterile",
         compatibility::ExpectedFertility::Uncertain => "uncertain between species",
     }
+}
+/// Linked loci in words.
+pub fn linked_in_words(linked: &[LinkedPair]) -> Vec<String> {
+    linked
+        .iter()
+        .map(|pair| {
+            format!(
+                "{} and {} lie in linkage group {}, {}",
+                pair.loci[0],
+                pair.loci[1],
+                pair.linkage_group,
+                pair.recombination.map_or_else(
+                    || "recombination not published".to_owned(),
+                    |r| format!("recombination {r}")
+                )
+            )
+        })
+        .collect()
 }

@@ -361,6 +361,10 @@ pub struct PassRow {
     pub lot_season: Option<i32>,
     pub lot_number: Option<i32>,
     pub pass_n: i64,
+    pub supersedes: Option<PassId>,
+    pub superseded_by: Option<PassId>,
+    pub correction: String,
+    pub withdrawn: bool,
 }
 
 impl PassRow {
@@ -373,21 +377,39 @@ impl PassRow {
     }
 }
 
-/// Passes of crosses by day.
+macro_rules! select_passes {
+    ($table:literal) => {
+        concat!(
+            "select p.id, p.cross_id, p.on_day, p.pollen_lot_id, p.mother_id, p.emasculated_n, \
+             p.pollinated_n, p.unfit_n, p.stray_n, p.stray_stripped_n, p.germination, p.covered, \
+             p.by_name, p.reason, p.note, p.warnings, p.supersedes, p.superseded_by, p.correction, \
+             p.withdrawn, l.season as lot_season, l.number as lot_number, \
+             case when p.superseded_by is null and not p.withdrawn then row_number() over \
+                 (partition by p.cross_id, p.superseded_by is null and not p.withdrawn \
+                 order by p.on_day, p.id) else 0 end as pass_n from ",
+            $table,
+            " p left join pollen_lot l \
+                 on l.programme_id = p.programme_id and l.id = p.pollen_lot_id \
+             where p.programme_id = current_programme() and p.cross_id = any($1) \
+             order by p.cross_id, p.on_day, p.id"
+        )
+    };
+}
+
+/// Passes of crosses by day, as they stand.
 pub async fn passes(db: &mut Db, crosses: &[CrossId]) -> Result<Vec<PassRow>, sqlx::Error> {
-    sqlx::query_as(
-        "select p.id, p.cross_id, p.on_day, p.pollen_lot_id, p.mother_id, p.emasculated_n, \
-         p.pollinated_n, p.unfit_n, p.stray_n, p.stray_stripped_n, p.germination, p.covered, \
-         p.by_name, p.reason, p.note, p.warnings, l.season as lot_season, l.number as lot_number, \
-         row_number() over (partition by p.cross_id order by p.on_day, p.id) as pass_n \
-         from pass p left join pollen_lot l \
-             on l.programme_id = p.programme_id and l.id = p.pollen_lot_id \
-         where p.programme_id = current_programme() and p.cross_id = any($1) \
-         order by p.cross_id, p.on_day, p.id",
-    )
-    .bind(crosses)
-    .fetch_all(db)
-    .await
+    sqlx::query_as(select_passes!("pass"))
+        .bind(crosses)
+        .fetch_all(db)
+        .await
+}
+
+/// Passes of crosses by day, superseded and withdrawn ones too.
+pub async fn passes_ever(db: &mut Db, crosses: &[CrossId]) -> Result<Vec<PassRow>, sqlx::Error> {
+    sqlx::query_as(select_passes!("pass_entry"))
+        .bind(crosses)
+        .fetch_all(db)
+        .await
 }
 
 /// Writes a pass.
@@ -397,10 +419,11 @@ pub async fn insert_pass(
     row: &PassRow,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "insert into pass (programme_id, id, cross_id, on_day, pollen_lot_id, mother_id, \
+        "insert into pass_entry (programme_id, id, cross_id, on_day, pollen_lot_id, mother_id, \
          emasculated_n, pollinated_n, unfit_n, stray_n, stray_stripped_n, germination, covered, \
-         by_name, reason, note, warnings) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
+         by_name, reason, note, warnings, supersedes, correction, withdrawn) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, \
+         $19, $20)",
     )
     .bind(programme)
     .bind(row.id)
@@ -419,6 +442,9 @@ pub async fn insert_pass(
     .bind(&row.reason)
     .bind(&row.note)
     .bind(&row.warnings)
+    .bind(row.supersedes)
+    .bind(&row.correction)
+    .bind(row.withdrawn)
     .execute(db)
     .await
     .map(drop)

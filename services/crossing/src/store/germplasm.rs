@@ -136,7 +136,7 @@ pub struct NewGermplasm<'a> {
     pub s_alleles: Vec<String>,
     pub loci: &'a BTreeMap<String, String>,
     pub traits: &'a BTreeMap<String, String>,
-    pub passport: &'a Passport,
+    pub passport: Passport,
     pub notes: &'a str,
     pub protected_by: &'a str,
     pub rights_standing: &'static str,
@@ -168,7 +168,7 @@ pub async fn insert(
     .bind(&plant.s_alleles)
     .bind(Json(plant.loci))
     .bind(Json(plant.traits))
-    .bind(Json(plant.passport))
+    .bind(Json(&plant.passport))
     .bind(plant.notes)
     .bind(plant.protected_by)
     .bind(plant.rights_standing)
@@ -203,7 +203,7 @@ pub async fn update(
     .bind(&plant.s_alleles)
     .bind(Json(plant.loci))
     .bind(Json(plant.traits))
-    .bind(Json(plant.passport))
+    .bind(Json(&plant.passport))
     .bind(plant.notes)
     .bind(plant.protected_by)
     .bind(plant.rights_standing)

@@ -1,12 +1,14 @@
 //! The SQL of this service; row structs are turned into the domain's types here or in the use
 //! case that reads them. Every statement names the programme, and row-level security holds it to it.
 
+pub mod corrections;
 pub mod crosses;
 pub mod germplasm;
 pub mod mothers;
 pub mod pollen;
 pub mod raising;
 pub mod seasons;
+pub mod seed;
 pub mod weather;
 
 use platform::database::Day;

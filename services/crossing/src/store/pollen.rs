@@ -229,6 +229,19 @@ pub async fn insert(db: &mut Db, programme: ProgrammeId, row: &LotRow) -> Result
     .map(drop)
 }
 
+/// Lets what a pass took of a lot stand back for what another took.
+pub async fn supersede_use(db: &mut Db, old: PassId, new: PassId) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "update pollen_entry set superseded_by = $2 \
+         where programme_id = current_programme() and pass_id = $1 and superseded_by is null",
+    )
+    .bind(old)
+    .bind(new)
+    .execute(db)
+    .await
+    .map(drop)
+}
+
 /// Adds an entry to a ledger and keeps the lot in step with it.
 pub async fn insert_event(
     db: &mut Db,

@@ -8,12 +8,10 @@ use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder};
 
 use super::Db;
-use crate::domain::{
-    CrossId, FruitCountId, MotherId, PlantId, PlantingId, SeedEntryId, SeedlingEventId,
-};
+use crate::domain::{CrossId, FruitCountId, MotherId, PlantId, PlantingId, SeedlingEventId};
 
 /// A count of fruit.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, FromRow)]
 pub struct FruitRow {
     pub id: FruitCountId,
     pub cross_id: CrossId,
@@ -25,6 +23,22 @@ pub struct FruitRow {
     pub reason: String,
     pub by_name: String,
     pub note: String,
+    pub supersedes: Option<FruitCountId>,
+    pub superseded_by: Option<FruitCountId>,
+    pub correction: String,
+    pub withdrawn: bool,
+}
+
+/// Counts of fruit of a cross by day, superseded and withdrawn ones too.
+pub async fn fruit_ever(db: &mut Db, cross: CrossId) -> Result<Vec<FruitRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select id, cross_id, on_day, mother_id, set_n, harvested_n, stones_n, reason, by_name, \
+         note, supersedes, superseded_by, correction, withdrawn from fruit_entry \
+         where programme_id = current_programme() and cross_id = $1 order by on_day, entry",
+    )
+    .bind(cross)
+    .fetch_all(db)
+    .await
 }
 
 /// Writes a count of fruit.
@@ -34,9 +48,9 @@ pub async fn insert_fruit(
     row: &FruitRow,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "insert into fruit_count (programme_id, id, cross_id, on_day, mother_id, set_n, \
-         harvested_n, stones_n, reason, by_name, note) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+        "insert into fruit_entry (programme_id, id, cross_id, on_day, mother_id, set_n, \
+         harvested_n, stones_n, reason, by_name, note, supersedes, correction, withdrawn) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)",
     )
     .bind(programme)
     .bind(row.id)
@@ -49,47 +63,9 @@ pub async fn insert_fruit(
     .bind(&row.reason)
     .bind(&row.by_name)
     .bind(&row.note)
-    .execute(db)
-    .await
-    .map(drop)
-}
-
-/// A step of seed.
-#[derive(Debug, Clone)]
-pub struct SeedRow {
-    pub id: SeedEntryId,
-    pub cross_id: CrossId,
-    pub on_day: Day,
-    pub step: &'static str,
-    pub seed_n: i32,
-    pub stones_n: Option<i32>,
-    pub cause: String,
-    pub note: String,
-    pub reason: String,
-    pub by_name: String,
-}
-
-/// Writes a step of seed.
-pub async fn insert_seed(
-    db: &mut Db,
-    programme: ProgrammeId,
-    row: &SeedRow,
-) -> Result<(), sqlx::Error> {
-    sqlx::query(
-        "insert into seed_entry (programme_id, id, cross_id, on_day, step, seed_n, stones_n, \
-         cause, note, reason, by_name) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
-    )
-    .bind(programme)
-    .bind(row.id)
-    .bind(row.cross_id)
-    .bind(row.on_day)
-    .bind(row.step)
-    .bind(row.seed_n)
-    .bind(row.stones_n)
-    .bind(&row.cause)
-    .bind(&row.note)
-    .bind(&row.reason)
-    .bind(&row.by_name)
+    .bind(row.supersedes)
+    .bind(&row.correction)
+    .bind(row.withdrawn)
     .execute(db)
     .await
     .map(drop)
@@ -111,6 +87,8 @@ pub struct PlantingRow {
     pub plants_per_row: i32,
     pub reason: String,
     pub by_name: String,
+    pub from_step: &'static str,
+    pub found_n: i32,
 }
 
 /// The highest place given in a family so far.
@@ -132,8 +110,8 @@ pub async fn insert_planting(
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
         "insert into planting (programme_id, id, cross_id, season, planted_on, first_place, \
-         planted_n, site, block, first_row, plants_per_row, reason, by_name) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+         planted_n, site, block, first_row, plants_per_row, reason, by_name, from_step, found_n) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
     )
     .bind(programme)
     .bind(row.id)
@@ -148,6 +126,8 @@ pub async fn insert_planting(
     .bind(row.plants_per_row)
     .bind(&row.reason)
     .bind(&row.by_name)
+    .bind(row.from_step)
+    .bind(row.found_n)
     .execute(&mut *db)
     .await?;
     let places: Vec<i32> = (row.first_place..row.first_place + row.planted_n).collect();
@@ -213,7 +193,7 @@ macro_rules! select_seedling {
              c.seed_parent_id, m.name as seed_parent_name, c.pollen_parent_id, \
              f.name as pollen_parent_name, c.species, s.site, s.block, s.row_n, s.position_n, \
              p.planted_on, s.died_on, s.loci, \
-             coalesce(s.outcross_doubt, c.outcross_doubt) as outcross_doubt, s.parentage_finding, \
+             doubt_after(c.outcross_doubt, s.evidence_odds) as outcross_doubt, s.parentage_finding, \
              exists (select 1 from germplasm g where g.programme_id = s.programme_id \
                  and g.id = s.id and g.kind <> 'seedling') as selected \
              from seedling s \
@@ -317,6 +297,8 @@ pub struct SeedlingEventRow {
     pub finding: String,
     pub note: String,
     pub by_name: String,
+    pub cause: String,
+    pub evidence_odds: Option<f64>,
 }
 
 /// What happened to a seedling, by day.
@@ -326,7 +308,7 @@ pub async fn seedling_events(
 ) -> Result<Vec<SeedlingEventRow>, sqlx::Error> {
     sqlx::query_as(
         "select id, seedling_id, season, kind, on_day, site, block, row_n, position_n, rootstock, \
-         locus, genotype, finding, note, by_name from seedling_event \
+         locus, genotype, finding, note, by_name, cause, evidence_odds from seedling_event \
          where programme_id = current_programme() and seedling_id = $1 order by on_day, entry",
     )
     .bind(id)
@@ -342,8 +324,9 @@ pub async fn insert_seedling_event(
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
         "insert into seedling_event (programme_id, season, id, seedling_id, kind, on_day, site, \
-         block, row_n, position_n, rootstock, locus, genotype, finding, note, by_name) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
+         block, row_n, position_n, rootstock, locus, genotype, finding, note, by_name, cause, \
+         evidence_odds) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
     )
     .bind(programme)
     .bind(row.season)
@@ -361,6 +344,8 @@ pub async fn insert_seedling_event(
     .bind(&row.finding)
     .bind(&row.note)
     .bind(&row.by_name)
+    .bind(&row.cause)
+    .bind(row.evidence_odds)
     .execute(db)
     .await
     .map(drop)
@@ -387,21 +372,35 @@ pub async fn update_seedling(db: &mut Db, row: &SeedlingRow) -> Result<(), sqlx:
     .map(drop)
 }
 
-/// Gives a seedling a doubt of its own.
-pub async fn set_seedling_doubt(
+/// Keeps what the results at a seedling's loci say together.
+pub async fn set_evidence(
     db: &mut Db,
     id: PlantId,
     season: i32,
-    doubt: f64,
+    odds: f64,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "update seedling set outcross_doubt = $3 \
+        "update seedling set evidence_odds = $3 \
          where programme_id = current_programme() and season = $2 and id = $1",
     )
     .bind(id)
     .bind(season)
-    .bind(doubt)
+    .bind(odds)
     .execute(db)
     .await
     .map(drop)
+}
+
+/// Seedlings of a cross that died, by cause.
+pub async fn deaths(db: &mut Db, cross: CrossId) -> Result<Vec<(String, i64)>, sqlx::Error> {
+    sqlx::query_as(
+        "select coalesce(nullif(e.cause, ''), 'unknown'), count(*) from seedling s \
+         left join seedling_event e on e.programme_id = s.programme_id \
+             and e.seedling_id = s.id and e.season = s.season and e.kind = 'died' \
+         where s.programme_id = current_programme() and s.cross_id = $1 \
+             and s.died_on is not null group by 1 order by 1",
+    )
+    .bind(cross)
+    .fetch_all(db)
+    .await
 }

@@ -74,7 +74,7 @@ pub async fn insert(
     .bind(season.closes_on)
     .execute(&mut *db)
     .await?;
-    sqlx::query("select make_seedling_partition($1)")
+    sqlx::query("select make_year_partition('seedling', $1)")
         .bind(season.year)
         .execute(db)
         .await

@@ -216,7 +216,7 @@ pub async fn add(
     let mut years: Vec<i32> = entries.keys().map(|day| i32::from(day.year())).collect();
     years.dedup();
     for year in years {
-        sqlx::query("select make_weather_partition($1)")
+        sqlx::query("select make_year_partition('weather_day', $1)")
             .bind(year)
             .execute(&mut *db)
             .await?;

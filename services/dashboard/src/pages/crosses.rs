@@ -100,6 +100,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
         cross_id: id,
         limit: 100,
         cursor: desk.ask.text("cursor"),
+        ..Default::default()
     };
     let passes = crossing.list_passes(asked).await;
     let counts = cross.counts.clone().unwrap_or_default();

@@ -526,6 +526,7 @@ impl Season {
             reason: cells.text("reason"),
             note: cells.text("note"),
             malformed: String::new(),
+            ..Default::default()
         };
         self.keep(
             |s| &mut s.passes,
@@ -553,6 +554,7 @@ impl Season {
             reason: cells.text("reason"),
             by: cells.text("by"),
             note: cells.text("note"),
+            ..Default::default()
         };
         self.keep(
             |s| &mut s.fruit,
@@ -581,6 +583,7 @@ impl Season {
             note: cells.text("note"),
             reason: cells.text("reason"),
             by: cells.text("by"),
+            ..Default::default()
         };
         self.keep(
             |s| &mut s.seed,

@@ -243,6 +243,7 @@ fn refused(error: SelectionError) -> Fault {
     let pointer = match &error {
         SelectionError::NotCovariance { matrix, .. } => format!("/{matrix}"),
         SelectionError::TooMany { field, .. } => format!("/{field}"),
+        SelectionError::NotSolved(_) => String::new(),
         SelectionError::OutOfRange { field, .. } | SelectionError::WrongSize { field, .. } => {
             let name: String = field
                 .chars()

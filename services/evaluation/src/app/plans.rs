@@ -132,6 +132,7 @@ pub async fn plan(
 fn refused(error: SelectionError) -> Fault {
     let pointer = match &error {
         SelectionError::TooMany { field, .. } => format!("/{field}"),
+        SelectionError::NotSolved(_) => String::new(),
         SelectionError::NotCovariance { matrix, .. } => format!("/{matrix}"),
         SelectionError::OutOfRange { field, .. } | SelectionError::WrongSize { field, .. } => {
             match field.as_str() {

@@ -22,6 +22,7 @@ pub mod data;
 pub mod designs;
 pub mod formula;
 pub mod fruit_set;
+pub mod germination;
 pub mod gxe;
 pub mod heritability;
 pub mod mixed;

@@ -45,6 +45,9 @@ pub enum SelectionError {
         /// What is wrong.
         reason: String,
     },
+    /// An optimiser that came to no answer.
+    #[error("no optimum was found ({0}); check that the numbers are of like size")]
+    NotSolved(String),
     /// More wanted than there is.
     #[error("{field}: {wanted} asked of {available}; ask for at most {available}")]
     TooMany {
