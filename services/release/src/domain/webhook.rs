@@ -464,7 +464,7 @@ mod tests {
             "https://localhost/",
             "https://nursery/",
             "https://printer.local/",
-            "https://metadata.google.internal/",
+            "https://metadata.internal/",
             "https://127.0.0.1/",
             // The same written in other ways.
             "https://2130706433/",
