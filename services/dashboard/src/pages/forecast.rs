@@ -236,11 +236,14 @@ fn spread_table(title: String, rows: impl Iterator<Item = (u32, ForecastSpread)>
         .show()
 }
 
+/// One of the sums of a year.
+type SumOf = fn(&MoneyYear) -> Option<ForecastSpread>;
+
 fn money(money: Option<&RightsMoney>) -> Markup {
     let Some(money) = money else {
         return html! { p.quiet { "Nothing is known of money." } };
     };
-    let kinds: [(&str, fn(&MoneyYear) -> Option<ForecastSpread>); 3] = [
+    let kinds: [(&str, SumOf); 3] = [
         ("Income", |y| y.income),
         ("Cost", |y| y.cost),
         ("Income less cost", |y| y.balance),

@@ -58,13 +58,16 @@ fn normal_quantiles(records: &[RecordDiagnostics]) -> Vec<f64> {
     quantiles
 }
 
+/// Sum and number of the residuals at each row and column.
+type Ground = BTreeMap<(u32, u32), (f64, f64)>;
+
 /// Semivariances of standardised residuals by rows and columns apart, within site and year; a tree
 /// with several records counts by their mean. Without spatial trend they lie about 1 everywhere.
 pub fn variogram(
     records: &[RecordDiagnostics],
     observations: &[Observation],
 ) -> Vec<VariogramCell> {
-    let mut sections: BTreeMap<&str, BTreeMap<(u32, u32), (f64, f64)>> = BTreeMap::new();
+    let mut sections: BTreeMap<&str, Ground> = BTreeMap::new();
     for record in records {
         let of = &observations[record.record];
         let at = (of.row as u32, of.column as u32);

@@ -215,15 +215,17 @@ pub async fn unlock(connection: &mut PgConnection, id: AnalysisId) -> Result<(),
         .map(drop)
 }
 
+type JobRow = (
+    ProgrammeId,
+    AnalysisId,
+    TrialId,
+    Json<RequestAnalysisRequest>,
+    Option<AnalysisId>,
+);
+
 /// Claims the analysis that waits longest; several workers never claim the same.
 pub async fn claim(connection: &mut PgConnection) -> Result<Option<Job>, sqlx::Error> {
-    let row: Option<(
-        ProgrammeId,
-        AnalysisId,
-        TrialId,
-        Json<RequestAnalysisRequest>,
-        Option<AnalysisId>,
-    )> = sqlx::query_as(
+    let row: Option<JobRow> = sqlx::query_as(
         "update analysis set status = 'running', attempts = attempts + 1 \
              where (programme_id, id) = (select programme_id, id from analysis \
              where status = 'queued' order by requested_at limit 1 for update skip locked) \

@@ -1,7 +1,7 @@
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
 use proptest::prelude::*;
-use rand::{RngExt as _, SeedableRng as _};
+use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, Gamma, Poisson};
 
