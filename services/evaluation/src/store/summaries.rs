@@ -28,6 +28,11 @@ pub async fn stages(
     programme: ProgrammeId,
     season: Option<i16>,
 ) -> Result<Vec<StageSummary>, Fault> {
+    // Just after a large batch the planner does not know yet how many rows there are, and would
+    // compare every entry with every other.
+    sqlx::query("select set_config('enable_nestloop', 'off', true)")
+        .execute(&mut *connection)
+        .await?;
     let rows: Vec<Row> = sqlx::query_as(
         "with of_tree as ( \
            select tree_id, count(*) as n from record where programme_id = $1 group by tree_id \
