@@ -9,7 +9,6 @@ use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
 
-use prost::Message as _;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -182,28 +181,11 @@ pub async fn execute<U: UseCase>(
         });
     }
 
-    if operation.kind == Kind::Batch && idempotency_key.is_none() {
-        return execute_batch::<U>(app, caller, via, request).await;
-    }
-    let asked = serde_json::to_value(&request).map_err(Fault::internal)?;
-    if operation.kind == Kind::Edit
-        && asked.get("expected_version").and_then(Value::as_i64) == Some(0)
-    {
-        return Err(Fault::new(
-            FaultKind::VersionMissing,
-            "say which version you edit: If-Match with the ETag you read, or expected_version",
-        ));
-    }
-    let key = match operation.kind {
-        // Rows carry their own ids; a batch is remembered only when its caller asks for it.
-        Kind::Batch => RetryKey::of(idempotency_key, &Value::Null)?,
-        Kind::Secret => None,
-        _ => RetryKey::of(idempotency_key, &asked)?,
-    };
-    let fingerprint = retry::fingerprint(&asked);
+    let Given { retry, account } = Given::of(operation.kind, idempotency_key, &request)?;
     let mut unit = Unit::begin(app.context(), caller, operation).await?;
-    if let Some(key) = &key
-        && let Some(reply) = retry::kept(&mut unit, operation.name, key, &fingerprint).await?
+    if let Some(retry) = &retry
+        && let Some(reply) =
+            retry::kept(&mut unit, operation.name, &retry.key, &retry.fingerprint).await?
     {
         return Ok(Outcome {
             reply,
@@ -212,17 +194,27 @@ pub async fn execute<U: UseCase>(
     }
     let reply = U::run(&app, &mut unit, request)
         .await
-        .map_err(|fault| match &key {
+        .map_err(|fault| match &retry {
             // Made so long ago that its reply is forgotten.
-            Some(RetryKey::ClientId(id)) if fault.is_taken_key() => {
+            Some(Retry {
+                key: RetryKey::ClientId(id),
+                ..
+            }) if fault.is_taken_key() => {
                 Fault::exists("/id", format!("{id} is there already; make a new id"))
             }
             _ => fault,
         })?;
-    unit.audit(operation.name, via, audited(asked)).await?;
-    if let Some(key) = &key {
+    unit.audit(operation.name, via, account).await?;
+    if let Some(retry) = &retry {
         let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;
-        retry::keep(&mut unit, operation.name, key, &fingerprint, &kept).await?;
+        retry::keep(
+            &mut unit,
+            operation.name,
+            &retry.key,
+            &retry.fingerprint,
+            &kept,
+        )
+        .await?;
     }
     unit.commit().await?;
     Ok(Outcome {
@@ -231,25 +223,49 @@ pub async fn execute<U: UseCase>(
     })
 }
 
-/// Rows carry their own ids, so nothing is kept for a repeat, and the audit trail keeps their size
-/// and digest: a large batch is not made into JSON only to be forgotten.
-async fn execute_batch<U: UseCase>(
-    app: Arc<U::App>,
-    caller: Caller,
-    via: &'static str,
-    request: U::Request,
-) -> Result<Outcome<U::Reply>, Fault> {
-    let encoded = request.encode_to_vec();
-    let audited = summary(encoded.len(), &retry::digest(&encoded));
-    drop(encoded);
-    let mut unit = Unit::begin(app.context(), caller, &U::OPERATION).await?;
-    let reply = U::run(&app, &mut unit, request).await?;
-    unit.audit(U::OPERATION.name, via, audited).await?;
-    unit.commit().await?;
-    Ok(Outcome {
-        reply,
-        replayed: false,
-    })
+/// What a write keeps of its request: how a repeat is known, and what the audit trail says.
+struct Given {
+    retry: Option<Retry>,
+    account: Value,
+}
+
+struct Retry {
+    key: RetryKey,
+    fingerprint: Vec<u8>,
+}
+
+impl Given {
+    fn of<R: Wire>(kind: Kind, idempotency_key: Option<&str>, request: &R) -> Result<Self, Fault> {
+        // Rows carry their own ids, so nothing is kept for a repeat unless the caller asks, and the
+        // audit trail keeps their size and digest: a large batch is not made into JSON only to be
+        // forgotten.
+        if kind == Kind::Batch && idempotency_key.is_none() {
+            let encoded = request.encode_to_vec();
+            return Ok(Self {
+                retry: None,
+                account: summary(encoded.len(), &retry::digest(&encoded)),
+            });
+        }
+        let asked = serde_json::to_value(request).map_err(Fault::internal)?;
+        if kind == Kind::Edit && asked.get("expected_version").and_then(Value::as_i64) == Some(0) {
+            return Err(Fault::new(
+                FaultKind::VersionMissing,
+                "say which version you edit: If-Match with the ETag you read, or expected_version",
+            ));
+        }
+        let key = match kind {
+            Kind::Batch => RetryKey::of(idempotency_key, &Value::Null)?,
+            Kind::Secret => None,
+            _ => RetryKey::of(idempotency_key, &asked)?,
+        };
+        Ok(Self {
+            retry: key.map(|key| Retry {
+                key,
+                fingerprint: retry::fingerprint(&asked),
+            }),
+            account: audited(asked),
+        })
+    }
 }
 
 fn summary(bytes: usize, digest: &[u8]) -> Value {

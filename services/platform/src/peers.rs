@@ -12,7 +12,7 @@ use tokio::sync::Mutex;
 use tonic::body::Body;
 use tonic::metadata::AsciiMetadataValue;
 use tonic::service::interceptor::InterceptedService;
-use tonic::transport::Endpoint;
+use tonic::transport::{ClientTlsConfig, Endpoint};
 use tower::ServiceExt as _;
 use tower::util::BoxCloneSyncService;
 
@@ -85,12 +85,17 @@ pub enum Place {
 }
 
 impl Place {
-    /// A service at an address such as `http://crossing:8470`; connects when first used.
+    /// A service at an address such as `http://crossing:8470`; connects when first used. An address
+    /// with `https` is held to a certificate that this machine trusts.
     ///
     /// # Errors
-    /// When the address is not a URL.
+    /// When the address is not a URL, or this machine's trusted certificates cannot be read.
     pub fn at(address: &str) -> Result<Self, tonic::transport::Error> {
-        let endpoint = Endpoint::from_shared(address.to_owned())?
+        let mut endpoint = Endpoint::from_shared(address.to_owned())?;
+        if endpoint.uri().scheme() == Some(&http::uri::Scheme::HTTPS) {
+            endpoint = endpoint.tls_config(ClientTlsConfig::new().with_native_roots())?;
+        }
+        let endpoint = endpoint
             .connect_timeout(Duration::from_secs(5))
             .timeout(Duration::from_secs(60));
         Ok(Self::There(endpoint.connect_lazy()))

@@ -2,14 +2,17 @@
 
 use std::convert::Infallible;
 use std::future::Future;
+use std::panic::AssertUnwindSafe;
 use std::pin::Pin;
 use std::sync::OnceLock;
 use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
+use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use futures_util::FutureExt as _;
 use http::{HeaderValue, Request, StatusCode, header};
 use sqlx::PgPool;
 use tokio::net::TcpListener;
@@ -102,6 +105,7 @@ pub async fn assemble(
             )
         })
         .fallback(unknown)
+        .layer(middleware::from_fn(unbroken))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(SetResponseHeaderLayer::if_not_present(
@@ -140,11 +144,7 @@ async fn ready(pools: Vec<PgPool>) -> Response {
 /// What is answered at a path where there is nothing: an unimplemented method over gRPC, a problem
 /// document otherwise.
 pub async fn unknown(request: Request<Body>) -> Response {
-    let is_grpc = request
-        .headers()
-        .get(header::CONTENT_TYPE)
-        .is_some_and(|value| value.as_bytes().starts_with(b"application/grpc"));
-    if is_grpc {
+    if is_grpc(&request) {
         let status =
             tonic::Status::unimplemented(format!("no service at {}", request.uri().path()));
         return status.into_http::<Body>();
@@ -158,6 +158,40 @@ pub async fn unknown(request: Request<Body>) -> Response {
     )
     .into_response()
 }
+
+fn is_grpc(request: &Request<Body>) -> bool {
+    request
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .is_some_and(|value| value.as_bytes().starts_with(b"application/grpc"))
+}
+
+/// Answers a request that made the program panic as any other fault of ours, instead of breaking
+/// the connection and with it whatever else is under way on it.
+async fn unbroken(request: Request<Body>, next: Next) -> Response {
+    let (grpc, path) = (is_grpc(&request), request.uri().path().to_owned());
+    match AssertUnwindSafe(next.run(request)).catch_unwind().await {
+        Ok(response) => response,
+        Err(cause) => {
+            let said = cause
+                .downcast_ref::<String>()
+                .map(String::as_str)
+                .or_else(|| cause.downcast_ref::<&str>().copied())
+                .unwrap_or("no words");
+            let fault = Fault::internal(Panicked(format!("{path}: {said}")));
+            if grpc {
+                tonic::Status::from(fault).into_http::<Body>()
+            } else {
+                fault.into_response()
+            }
+        }
+    }
+}
+
+/// What was said by a part of the program that gave up.
+#[derive(Debug, thiserror::Error)]
+#[error("panicked at {0}")]
+struct Panicked(String);
 
 /// Serves until `stop` resolves, then lets open requests end within ten seconds.
 ///
@@ -183,4 +217,51 @@ pub async fn serve(
         task.abort();
     }
     result
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::Router;
+    use axum::body::{Body, to_bytes};
+    use axum::middleware;
+    use axum::routing::post;
+    use http::{Request, StatusCode, header};
+    use tower::ServiceExt as _;
+
+    use super::unbroken;
+
+    async fn asked(content_type: &str) -> axum::response::Response {
+        let router = Router::new()
+            .route(
+                "/broken",
+                post(async || -> &'static str { panic!("out of cheese") }),
+            )
+            .layer(middleware::from_fn(unbroken));
+        let request = Request::post("/broken")
+            .header(header::CONTENT_TYPE, content_type)
+            .body(Body::empty())
+            .unwrap();
+        router.oneshot(request).await.unwrap()
+    }
+
+    #[tokio::test]
+    async fn panic_over_rest_is_a_problem_that_does_not_tell_its_cause() {
+        let response = asked("application/json").await;
+        assert_eq!(response.status(), StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(
+            response.headers()[header::CONTENT_TYPE],
+            "application/problem+json"
+        );
+        let body = to_bytes(response.into_body(), 4096).await.unwrap();
+        let problem: serde_json::Value = serde_json::from_slice(&body).unwrap();
+        assert_eq!(problem["status"], 500);
+        assert!(!problem.to_string().contains("cheese"));
+    }
+
+    #[tokio::test]
+    async fn panic_over_grpc_is_an_internal_status() {
+        let response = asked("application/grpc").await;
+        assert_eq!(response.status(), StatusCode::OK);
+        assert_eq!(response.headers()["grpc-status"], "13");
+    }
 }

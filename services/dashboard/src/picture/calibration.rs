@@ -2,7 +2,7 @@
 
 use maud::html;
 
-use super::scale::Scale;
+use super::frame::{Area, Frame};
 use super::{Picture, n};
 use crate::words;
 
@@ -37,24 +37,25 @@ pub struct Calibration {
 impl Calibration {
     /// Draws the cases.
     pub fn draw(self) -> Picture {
-        let (left, top, side) = (52.0, 10.0, 400.0);
+        let area = Area {
+            left: 52.0,
+            top: 10.0,
+            width: 400.0,
+            height: 400.0,
+        };
         let values = || {
             self.cases
                 .iter()
                 .flat_map(|c| [c.nine_tenths.1, c.mean, c.came])
                 .chain([0.0, 1.0])
         };
-        let across = Scale::over(values(), left, left + side, 6);
-        let upright = Scale::over(values(), top + side, top, 6);
+        let frame = Frame::over(area, values(), values());
+        let Frame {
+            across, upright, ..
+        } = &frame;
         let end = across.marks().last().map_or(1.0, |(value, _)| *value);
         let body = html! {
-            @for (value, text) in across.marks() {
-                @let (x, y) = (n(across.at(value)), n(upright.at(value)));
-                line.grid x1=(x) x2=(x) y1=(n(top)) y2=(n(top + side)) {}
-                line.grid x1=(n(left)) x2=(n(left + side)) y1=(y) y2=(y) {}
-                text.mid.small.quiet x=(x) y=(n(top + side + 15.0)) { (text) }
-                text.end.small.quiet x=(n(left - 6.0)) y=(n(upright.at(value) + 4.0)) { (text) }
-            }
+            (frame.grid())
             line.line.dashed x1=(n(across.at(0.0))) y1=(n(upright.at(0.0))) x2=(n(across.at(end))) y2=(n(upright.at(end))) {
                 title { "forecast and outcome agree" }
             }
@@ -63,17 +64,17 @@ impl Calibration {
                 line.thin x1=(n(across.at(c.nine_tenths.0))) x2=(n(across.at(c.nine_tenths.1))) y1=(y) y2=(y) {}
             }
             @for c in &self.cases {
-                @let (x, y) = (across.at(c.mean), upright.at(c.came));
+                @let (x, y) = frame.at(c.mean, c.came);
                 rect class=(if c.open { "point open" } else { "point" }) x=(n(x - 3.5)) y=(n(y - 3.5)) width="7" height="7" {
                     title { (c.label) ": forecast " (words::measure(c.mean)) ", came " (words::measure(c.came)) }
                 }
             }
-            text.mid.quiet x=(n(left + side / 2.0)) y=(n(top + side + 34.0)) { (self.counted) ", forecast →" }
-            text.quiet x="4" y=(n(top + side + 34.0)) { "↑ came" }
+            text.mid.quiet x=(n(area.middle())) y=(n(area.foot() + 34.0)) { (self.counted) ", forecast →" }
+            text.quiet x="4" y=(n(area.foot() + 34.0)) { "↑ came" }
         };
         Picture {
-            width: left + side + 24.0,
-            height: top + side + 44.0,
+            width: area.right() + 24.0,
+            height: area.foot() + 44.0,
             body,
             legend: Vec::new(),
             key: self.key,

@@ -3,14 +3,13 @@
 use jiff::civil::Date;
 use maud::html;
 
-use super::timeline::Axis;
-use super::{Fill, Picture, n, paint, shortened, width_of};
+use super::days::{BELOW, Days, TOP};
+use super::{Fill, Picture, n, paint, width_of};
 use crate::words;
 
 const BAR: f64 = 11.0;
 const APART: f64 = 4.0;
 const BETWEEN: f64 = 10.0;
-const TOP: f64 = 10.0;
 const LENGTH: f64 = 600.0;
 
 /// A day that is not certain.
@@ -66,14 +65,9 @@ impl UncertainDays {
             })
         };
         let (first, last) = (days().min()?, days().max()?);
-        let axis = Axis::new(first, last);
-        let labels = self
-            .rows
-            .iter()
-            .map(|row| width_of(&shortened(&row.label, 26)))
-            .fold(30.0, f64::max)
-            + 14.0;
-        let at = |day: Date| labels + axis.share(day) * LENGTH;
+        let labels = self.rows.iter().map(|row| row.label.as_str());
+        let axis = Days::new(first, last, LENGTH, labels);
+        let at = |day: Date| axis.at(day);
         let mut y = TOP;
         let mut placed = Vec::new();
         for row in &self.rows {
@@ -84,23 +78,17 @@ impl UncertainDays {
         let foot = y;
         let known_until = self.known_until.filter(|day| (first..=last).contains(day));
         let body = html! {
-            @for (day, text) in axis.marks() {
-                @let x = n(at(day));
-                line.grid x1=(x) x2=(x) y1="4" y2=(n(foot)) {}
-                text.mid.small.quiet x=(x) y=(n(foot + 14.0)) { (text) }
-            }
+            (axis.grid(foot))
             @if let Some(day) = known_until {
-                @let x = n(at(day));
-                line.line.dashed x1=(x) x2=(x) y1="4" y2=(n(foot)) { title { "Temperatures known until " (words::day(&day.to_string())) } }
-                text.mid.small x=(x) y=(n(foot + 28.0)) { "known until here" }
+                (axis.through(day, foot, "known until here", "Temperatures known until "))
             }
             @for (row, y, height) in &placed {
-                text.end x=(n(labels - 10.0)) y=(n(y + height / 2.0 + 4.0)) { (shortened(&row.label, 26)) }
-                text.small.quiet x=(n(labels + LENGTH + 10.0)) y=(n(y + height / 2.0 + 4.0)) { (row.note) }
+                (axis.label(&row.label, y + height / 2.0 + 4.0))
+                text.small.quiet x=(n(axis.right() + 10.0)) y=(n(y + height / 2.0 + 4.0)) { (row.note) }
                 @for (place, day) in row.days.iter().enumerate() {
                     @let y = y + (BAR + APART) * place as f64;
                     @let x = at(day.from);
-                    @let end = day.to.map_or(labels + LENGTH, &at);
+                    @let end = day.to.map_or(axis.right(), &at);
                     rect.edge x=(n(x)) y=(n(y)) width=(n((end - x).max(3.0))) height=(n(BAR)) fill=(paint(&self.key, day.fill)) {
                         title { (row.label) ", " (day.what) ": " (words::day(&day.from.to_string())) " to " (day.to.map_or("beyond the season".to_owned(), |to| words::day(&to.to_string()))) }
                     }
@@ -115,7 +103,7 @@ impl UncertainDays {
                     }
                 }
             }
-            line.axis x1=(n(labels)) x2=(n(labels + LENGTH)) y1=(n(foot)) y2=(n(foot)) {}
+            (axis.base(foot))
         };
         let notes = self
             .rows
@@ -123,8 +111,8 @@ impl UncertainDays {
             .map(|row| width_of(&row.note) * 0.9)
             .fold(0.0, f64::max);
         Some(Picture {
-            width: labels + LENGTH + 20.0 + notes,
-            height: foot + 34.0,
+            width: axis.right() + 20.0 + notes,
+            height: foot + BELOW,
             body,
             legend: self.legend,
             key: self.key,

@@ -1,7 +1,8 @@
 //! Lines between two axes, each named at its end.
 
-use maud::{Markup, html};
+use maud::html;
 
+use super::frame::{Area, Frame};
 use super::scale::Scale;
 use super::{Picture, n, shortened, width_of};
 
@@ -68,10 +69,12 @@ pub struct Lines {
     pub dots: Vec<Dot>,
 }
 
-const LEFT: f64 = 56.0;
-const TOP: f64 = 24.0;
-const WIDTH: f64 = 560.0;
-const HEIGHT: f64 = 300.0;
+const AREA: Area = Area {
+    left: 56.0,
+    top: 24.0,
+    width: 560.0,
+    height: 300.0,
+};
 const NAME: f64 = 13.0;
 
 impl Lines {
@@ -86,50 +89,35 @@ impl Lines {
         };
         all().next()?;
         let xs = all().map(|(x, _)| x).chain(self.across.iter().map(|m| m.0));
-        let across = Scale::over(xs, LEFT, LEFT + WIDTH, 6);
         let floor = self.from_zero.then_some(0.0);
-        let upright = Scale::over(all().map(|(_, y)| y).chain(floor), TOP + HEIGHT, TOP, 6);
-        let marks = if self.across.is_empty() {
-            across.marks()
-        } else {
-            self.across.clone()
-        };
-        let names = self.names(&upright);
+        let frame = Frame::over(AREA, xs, all().map(|(_, y)| y).chain(floor));
+        let names = self.names(&frame.upright);
         let room = names
             .iter()
             .map(|(name, _)| width_of(name))
             .fold(20.0, f64::max);
-        let foot = TOP + HEIGHT;
+        let foot = AREA.foot();
         let body = html! {
             text.quiet x="4" y="14" { "↑ " (self.axes.1) }
-            @for (value, text) in &marks {
-                @let x = n(across.at(*value));
-                line.grid x1=(x) x2=(x) y1=(n(TOP)) y2=(n(foot)) {}
-                text.mid.small.quiet x=(x) y=(n(foot + 15.0)) { (text) }
-            }
-            @for (value, text) in upright.marks() {
-                @let y = n(upright.at(value));
-                line.grid x1=(n(LEFT)) x2=(n(LEFT + WIDTH)) y1=(y) y2=(y) {}
-                text.end.small.quiet x=(n(LEFT - 6.0)) y=(n(upright.at(value) + 4.0)) { (text) }
-            }
+            @if self.across.is_empty() { (frame.grid()) } @else { (frame.grid_at(&self.across)) }
             @for line in &self.lines {
-                (drawn(line, &across, &upright))
+                polyline class=(line.stroke.class()) points=(frame.path(line.points.iter().copied())) { title { (line.label) } }
             }
             @for (place, dot) in self.dots.iter().enumerate() {
-                @let (x, y) = (across.at(dot.x), upright.at(dot.y));
+                @let (x, y) = frame.at(dot.x, dot.y);
                 rect class=(if dot.open { "point open" } else { "point" }) x=(n(x - 4.5)) y=(n(y - 4.5)) width="9" height="9" { title { (dot.label) } }
                 // Points that lie together are named above and below.
                 @let base = if place % 2 == 0 { y + 19.0 } else { y - 9.0 };
                 text.small x=(n(x + 8.0)) y=(n(base)) { (shortened(&dot.label, 34)) }
             }
             @for (name, y) in &names {
-                text.small x=(n(LEFT + WIDTH + 8.0)) y=(n(y + 4.0)) { (name) }
+                text.small x=(n(AREA.right() + 8.0)) y=(n(y + 4.0)) { (name) }
             }
-            line.axis x1=(n(LEFT)) x2=(n(LEFT + WIDTH)) y1=(n(foot)) y2=(n(foot)) {}
-            text.mid.quiet x=(n(LEFT + WIDTH / 2.0)) y=(n(foot + 34.0)) { (self.axes.0) " →" }
+            (frame.level(foot, "axis"))
+            text.mid.quiet x=(n(AREA.middle())) y=(n(foot + 34.0)) { (self.axes.0) " →" }
         };
         Some(Picture {
-            width: LEFT + WIDTH + 16.0 + room,
+            width: AREA.right() + 16.0 + room,
             height: foot.max(names.last().map_or(0.0, |(_, y)| *y)) + 44.0,
             body,
             legend: Vec::new(),
@@ -161,17 +149,6 @@ impl Lines {
             names.push((shortened(&name, 34), middle));
         }
         names
-    }
-}
-
-fn drawn(line: &Line, across: &Scale, upright: &Scale) -> Markup {
-    let points: Vec<String> = line
-        .points
-        .iter()
-        .map(|(x, y)| format!("{},{}", n(across.at(*x)), n(upright.at(*y))))
-        .collect();
-    html! {
-        polyline class=(line.stroke.class()) points=(points.join(" ")) { title { (line.label) } }
     }
 }
 

@@ -7,7 +7,9 @@
 mod bars;
 mod calibration;
 mod dates;
+mod days;
 mod flow;
+mod frame;
 mod intervals;
 mod lines;
 mod map;

@@ -2,7 +2,7 @@
 
 use maud::html;
 
-use super::scale::Scale;
+use super::frame::{Area, Frame};
 use super::{Picture, n};
 
 /// A point of a plot.
@@ -57,14 +57,18 @@ pub struct Plot {
 impl Plot {
     /// Draws the points.
     pub fn draw(self) -> Picture {
-        let (left, top, width, height) = (56.0, 24.0, 460.0, 280.0);
+        let area = Area {
+            left: 56.0,
+            top: 24.0,
+            width: 460.0,
+            height: 280.0,
+        };
         let dots = || self.series.iter().flat_map(|s| &s.dots);
         let level = match self.guide {
             Guide::Level(y) => Some(y),
             _ => None,
         };
-        let across = Scale::over(dots().map(|d| d.x), left, left + width, 6);
-        let upright = Scale::over(dots().map(|d| d.y).chain(level), top + height, top, 6);
+        let frame = Frame::over(area, dots().map(|d| d.x), dots().map(|d| d.y).chain(level));
         let side = match dots().count() {
             0..=60 => 8.0,
             61..=600 => 6.0,
@@ -73,48 +77,39 @@ impl Plot {
         let ends = self.series.iter().any(|s| s.joined && !s.name.is_empty());
         let body = html! {
             text.quiet x="4" y="14" { (self.axes.1) }
-            @for (value, text) in across.marks() {
-                @let x = n(across.at(value));
-                line.grid x1=(x) x2=(x) y1=(n(top)) y2=(n(top + height)) {}
-                text.mid.small.quiet x=(x) y=(n(top + height + 16.0)) { (text) }
-            }
-            @for (value, text) in upright.marks() {
-                @let y = upright.at(value);
-                line.grid x1=(n(left)) x2=(n(left + width)) y1=(n(y)) y2=(n(y)) {}
-                text.end.small.quiet x=(n(left - 6.0)) y=(n(y + 4.0)) { (text) }
-            }
-            line.axis x1=(n(left)) x2=(n(left + width)) y1=(n(top + height)) y2=(n(top + height)) {}
-            line.axis x1=(n(left)) x2=(n(left)) y1=(n(top)) y2=(n(top + height)) {}
+            (frame.grid())
+            (frame.level(area.foot(), "axis"))
+            (frame.plumb(area.left, "axis"))
             @for series in &self.series {
                 @if series.joined && series.dots.len() > 1 {
-                    polyline.line points=(points(series, &across, &upright)) {}
+                    polyline.line points=(frame.path(series.dots.iter().map(|d| (d.x, d.y)))) {}
                 }
                 @for dot in &series.dots {
+                    @let (x, y) = frame.at(dot.x, dot.y);
                     rect class=(if series.open { "point open" } else { "point" })
-                        x=(n(across.at(dot.x) - side / 2.0)) y=(n(upright.at(dot.y) - side / 2.0))
+                        x=(n(x - side / 2.0)) y=(n(y - side / 2.0))
                         width=(n(side)) height=(n(side)) {
                         title { (dot.title) }
                     }
                 }
                 @if series.joined && let Some(last) = series.dots.last() {
-                    text.small x=(n(across.at(last.x) + 8.0)) y=(n(upright.at(last.y) + 4.0)) { (series.name) }
+                    @let (x, y) = frame.at(last.x, last.y);
+                    text.small x=(n(x + 8.0)) y=(n(y + 4.0)) { (series.name) }
                 }
             }
             @match self.guide {
                 Guide::None => {}
-                Guide::Level(y) => {
-                    line.line.dashed x1=(n(left)) x2=(n(left + width)) y1=(n(upright.at(y))) y2=(n(upright.at(y))) {}
-                }
+                Guide::Level(y) => (frame.level(frame.upright.at(y), "line dashed")),
                 Guide::Equal => {
                     @let (from, to) = shared(dots());
-                    line.line.dashed x1=(n(across.at(from))) y1=(n(upright.at(from))) x2=(n(across.at(to))) y2=(n(upright.at(to))) {}
+                    polyline.line.dashed points=(frame.path([(from, from), (to, to)])) {}
                 }
             }
-            text.mid.quiet x=(n(left + width / 2.0)) y=(n(top + height + 36.0)) { (self.axes.0) }
+            text.mid.quiet x=(n(area.middle())) y=(n(area.foot() + 36.0)) { (self.axes.0) }
         };
         Picture {
-            width: left + width + if ends { 130.0 } else { 16.0 },
-            height: top + height + 46.0,
+            width: area.right() + if ends { 130.0 } else { 16.0 },
+            height: area.foot() + 46.0,
             body,
             legend: Vec::new(),
             key: self.key,
@@ -122,15 +117,6 @@ impl Plot {
             description: self.description,
         }
     }
-}
-
-fn points(series: &Series, across: &Scale, upright: &Scale) -> String {
-    let texts: Vec<String> = series
-        .dots
-        .iter()
-        .map(|d| format!("{},{}", n(across.at(d.x)), n(upright.at(d.y))))
-        .collect();
-    texts.join(" ")
 }
 
 /// The values that both axes reach.

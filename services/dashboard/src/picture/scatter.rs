@@ -2,7 +2,7 @@
 
 use maud::html;
 
-use super::scale::Scale;
+use super::frame::{Area, Frame};
 use super::{Picture, n, shortened};
 
 /// A point or the end of a direction.
@@ -34,40 +34,40 @@ pub struct Biplot {
 impl Biplot {
     /// Draws the points.
     pub fn draw(self) -> Picture {
-        let (left, top, width, height) = (52.0, 10.0, 520.0, 400.0);
+        let area = Area {
+            left: 52.0,
+            top: 10.0,
+            width: 520.0,
+            height: 400.0,
+        };
         let all = || self.points.iter().chain(&self.directions);
-        let across = Scale::over(all().map(|s| s.x).chain([0.0]), left, left + width, 6);
-        let upright = Scale::over(all().map(|s| s.y).chain([0.0]), top + height, top, 6);
+        let frame = Frame::over(
+            area,
+            all().map(|s| s.x).chain([0.0]),
+            all().map(|s| s.y).chain([0.0]),
+        );
+        let origin = frame.at(0.0, 0.0);
         let labelled = self.points.len() <= 40;
         let body = html! {
-            @for (value, text) in across.marks() {
-                @let x = n(across.at(value));
-                line.grid x1=(x) x2=(x) y1=(n(top)) y2=(n(top + height)) {}
-                text.mid.small.quiet x=(x) y=(n(top + height + 15.0)) { (text) }
-            }
-            @for (value, text) in upright.marks() {
-                @let y = upright.at(value);
-                line.grid x1=(n(left)) x2=(n(left + width)) y1=(n(y)) y2=(n(y)) {}
-                text.end.small.quiet x=(n(left - 6.0)) y=(n(y + 4.0)) { (text) }
-            }
-            line.axis x1=(n(across.at(0.0))) x2=(n(across.at(0.0))) y1=(n(top)) y2=(n(top + height)) {}
-            line.axis x1=(n(left)) x2=(n(left + width)) y1=(n(upright.at(0.0))) y2=(n(upright.at(0.0))) {}
+            (frame.grid())
+            (frame.plumb(origin.0, "axis"))
+            (frame.level(origin.1, "axis"))
             @for spot in &self.directions {
-                @let (x, y) = (across.at(spot.x), upright.at(spot.y));
-                line.line x1=(n(across.at(0.0))) y1=(n(upright.at(0.0))) x2=(n(x)) y2=(n(y)) { title { (spot.label) } }
+                @let (x, y) = frame.at(spot.x, spot.y);
+                line.line x1=(n(origin.0)) y1=(n(origin.1)) x2=(n(x)) y2=(n(y)) { title { (spot.label) } }
                 text.strong x=(n(x + 5.0)) y=(n(y - 4.0)) { (shortened(&spot.label, 20)) }
             }
             @for spot in &self.points {
-                @let (x, y) = (across.at(spot.x), upright.at(spot.y));
+                @let (x, y) = frame.at(spot.x, spot.y);
                 rect.point x=(n(x - 3.5)) y=(n(y - 3.5)) width="7" height="7" { title { (spot.label) } }
                 @if labelled { text.small x=(n(x + 6.0)) y=(n(y + 4.0)) { (shortened(&spot.label, 16)) } }
             }
-            text.mid.quiet x=(n(left + width / 2.0)) y=(n(top + height + 34.0)) { (self.axes.0) " →" }
-            text.quiet x="4" y=(n(top + height + 34.0)) { "↑ " (self.axes.1) }
+            text.mid.quiet x=(n(area.middle())) y=(n(area.foot() + 34.0)) { (self.axes.0) " →" }
+            text.quiet x="4" y=(n(area.foot() + 34.0)) { "↑ " (self.axes.1) }
         };
         Picture {
-            width: left + width + 110.0,
-            height: top + height + 44.0,
+            width: area.right() + 110.0,
+            height: area.foot() + 44.0,
             body,
             legend: Vec::new(),
             key: self.key,

@@ -3,11 +3,11 @@
 use jiff::civil::Date;
 use maud::html;
 
-use super::{Fill, Picture, n, paint, shortened, width_of};
+use super::days::{BELOW, Days, TOP};
+use super::{Fill, Picture, n, paint, width_of};
 use crate::words;
 
 const ROW: f64 = 30.0;
-const TOP: f64 = 10.0;
 const LENGTH: f64 = 620.0;
 
 /// A stretch of time.
@@ -79,36 +79,25 @@ impl Timeline {
         {
             return None;
         }
-        let axis = Axis::new(first, last);
-        let labels = self
-            .rows
-            .iter()
-            .map(|row| width_of(&shortened(&row.label, 26)))
-            .fold(30.0, f64::max)
-            + 14.0;
-        let at = |day: Date| labels + axis.share(day) * LENGTH;
+        let labels = self.rows.iter().map(|row| row.label.as_str());
+        let days = Days::new(first, last, LENGTH, labels);
+        let at = |day: Date| days.at(day);
         let foot = TOP + ROW * self.rows.len() as f64;
         let body = html! {
-            @for (day, text) in axis.marks() {
-                @let x = n(at(day));
-                line.grid x1=(x) x2=(x) y1="4" y2=(n(foot)) {}
-                text.mid.small.quiet x=(x) y=(n(foot + 14.0)) { (text) }
-            }
+            (days.grid(foot))
             @if let Some(today) = self.today {
-                @let x = n(at(today));
-                line.line.dashed x1=(x) x2=(x) y1="4" y2=(n(foot)) { title { "Today, " (words::day(&today.to_string())) } }
-                text.mid.small x=(x) y=(n(foot + 28.0)) { "today" }
+                (days.through(today, foot, "today", "Today, "))
             }
             @for (index, row) in self.rows.iter().enumerate() {
                 @let y = TOP + ROW * index as f64;
-                text.end x=(n(labels - 10.0)) y=(n(y + 16.0)) { (shortened(&row.label, 26)) }
+                (days.label(&row.label, y + 16.0))
                 @for span in &row.spans {
                     @let (x, end) = (at(span.from), at(span.to));
                     rect.edge x=(n(x)) y=(n(y + 2.0)) width=(n((end - x).max(2.0))) height="20" fill=(paint(&self.key, span.fill)) {
                         title { (span.text) ", " (words::day(&span.from.to_string())) " to " (words::day(&span.to.to_string())) }
                     }
                 }
-                @for (mark, room) in with_room(&row.marks, &at, labels + LENGTH) {
+                @for (mark, room) in with_room(&row.marks, &at, days.right()) {
                     @let x = at(mark.on);
                     rect class=(if mark.open { "point open" } else { "point" }) x=(n(x - 4.5)) y=(n(y + 7.5)) width="9" height="9" {
                         title { (mark.text) ", " (words::day(&mark.on.to_string())) }
@@ -118,11 +107,11 @@ impl Timeline {
                     }
                 }
             }
-            line.axis x1=(n(labels)) x2=(n(labels + LENGTH)) y1=(n(foot)) y2=(n(foot)) {}
+            (days.base(foot))
         };
         Some(Picture {
-            width: labels + LENGTH + 60.0,
-            height: foot + 34.0,
+            width: days.right() + 60.0,
+            height: foot + BELOW,
             body,
             legend: self.legend,
             key: self.key,
@@ -146,62 +135,6 @@ fn with_room<'a>(marks: &'a [Mark], at: &dyn Fn(Date) -> f64, end: f64) -> Vec<(
         .zip(next)
         .map(|(mark, next)| (*mark, next - at(mark.on)))
         .collect()
-}
-
-/// A stretch of days along a picture.
-pub(super) struct Axis {
-    first: Date,
-    days: f64,
-}
-
-impl Axis {
-    /// From a first to a last day.
-    pub(super) fn new(first: Date, last: Date) -> Self {
-        let days = f64::from((last - first).get_days()).max(1.0);
-        Self { first, days }
-    }
-
-    /// Where a day lies, as a share of the stretch.
-    pub(super) fn share(&self, day: Date) -> f64 {
-        f64::from((day - self.first).get_days()) / self.days
-    }
-
-    /// Beginnings of years, of months when the whole is short, or of weeks when it is a season.
-    pub(super) fn marks(&self) -> Vec<(Date, String)> {
-        let last = self
-            .first
-            .saturating_add(jiff::Span::new().days(self.days as i64));
-        if self.days < 110.0 {
-            let step = if self.days < 30.0 { 5 } else { 14 };
-            return (0..=self.days as i64 / step)
-                .map(|part| {
-                    self.first
-                        .saturating_add(jiff::Span::new().days(part * step))
-                })
-                .map(|day| (day, day.strftime("%-d %b").to_string()))
-                .collect();
-        }
-        if self.days < 800.0 {
-            let step = if self.days < 400.0 { 1 } else { 3 };
-            let mut month = self.first.first_of_month();
-            let mut marks = Vec::new();
-            while month <= last {
-                if month >= self.first && (month.month() - 1) % step == 0 {
-                    marks.push((month, month.strftime("%b %y").to_string()));
-                }
-                month = month
-                    .saturating_add(jiff::Span::new().months(1))
-                    .first_of_month();
-            }
-            return marks;
-        }
-        let years = i32::from(last.year() - self.first.year());
-        let step = i16::try_from((years / 9).max(1)).unwrap_or(1);
-        (self.first.year() + 1..=last.year())
-            .filter(|year| (year - self.first.year() - 1) % step == 0)
-            .filter_map(|year| Some((Date::new(year, 1, 1).ok()?, year.to_string())))
-            .collect()
-    }
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@ pub const PASSWORD: &str = "DRUPELINE_PASSWORD";
 /// Where Drupeline is and who signs in.
 #[derive(Debug, Clone, Args)]
 pub struct SignIn {
-    /// Address of Drupeline.
+    /// Address of Drupeline, with https where it stands behind a certificate.
     #[arg(long, default_value = "http://127.0.0.1:8470")]
     pub url: String,
     /// File with accounts by role, as demo-accounts.json.
