@@ -185,7 +185,7 @@ mod tests {
                 open: true,
             }],
         };
-        let scale = Scale::over([0.0, 302.0], TOP + HEIGHT, TOP, 6);
+        let scale = Scale::over([0.0, 302.0], AREA.foot(), AREA.top, 6);
         let names = picture.names(&scale);
         assert_eq!(names.len(), 1, "{names:?}");
         assert_eq!(
