@@ -65,36 +65,25 @@ pub fn run(seconds: u32) -> Outcome<()> {
     ));
     drop(runtime);
     postgres.stop()?;
-    let (measured, year) = measured?;
-    println!(
-        "{:<44} {:>12} {:>9}  against",
-        "measured", "per second", "ratio"
-    );
-    for line in measured.iter().chain(&year.measured) {
-        println!(
-            "{:<44} {:>12.0} {:>9.3}  {} ({:.0} per second){}",
-            line.what,
-            line.rate,
-            line.rate / line.baseline_rate,
-            line.baseline,
-            line.baseline_rate,
-            line.remark,
-        );
-    }
-    if let Some(bytes) = year.peak_bytes {
-        println!(
-            "largest memory while the records came, with the rows that were sent: {} MiB",
-            bytes >> 20
-        );
-    }
-    println!("one year over the API:");
-    for (what, took) in &year.steps {
-        println!("  {:<60} {:>8.2} s", what, took.as_secs_f64());
-    }
-    Ok(())
+    measured
 }
 
-async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Year)> {
+impl Measured {
+    /// Printed as soon as it is known: what comes after may still fail.
+    fn tell(&self) {
+        println!(
+            "{:<48} {:>12.0} {:>9.3}  {} ({:.0} per second){}",
+            self.what,
+            self.rate,
+            self.rate / self.baseline_rate,
+            self.baseline,
+            self.baseline_rate,
+            self.remark,
+        );
+    }
+}
+
+async fn measure(url: &str, time: Duration) -> Outcome<()> {
     eprintln!("drupeline: preparing a database …");
     migrate::run(url).await?;
     let admin: PgConnectOptions = url.parse()?;
@@ -147,15 +136,20 @@ async fn measure(url: &str, time: Duration) -> Outcome<(Vec<Measured>, year::Yea
         .await?;
 
     eprintln!("drupeline: measuring …");
-    let measured = vec![
-        release_status::measure(&peers, &accounts, address, url, &plain, time).await?,
-        seedlings::measure(&peers, &accounts, &plain, today).await?,
-        due_dates::measure(&plain, today).await?,
-        day_list::measure(&peers, &accounts, &plain).await?,
-    ];
+    println!(
+        "{:<48} {:>12} {:>9}  against",
+        "measured", "per second", "ratio"
+    );
+    release_status::measure(&peers, &accounts, address, url, &plain, time)
+        .await?
+        .tell();
+    seedlings::measure(&peers, &accounts, &plain, today)
+        .await?
+        .tell();
+    due_dates::measure(&plain, today).await?.tell();
+    day_list::measure(&peers, &accounts, &plain).await?.tell();
     let here = format!("http://{address}");
-    let year = year::measure(&peers, &accounts, &here, &plain, today).await?;
-    Ok((measured, year))
+    year::measure(&peers, &accounts, &here, &plain, today).await
 }
 
 fn account<'a>(accounts: &'a BTreeMap<String, Account>, role: &str) -> Outcome<&'a Account> {

@@ -44,17 +44,6 @@ const TRAITS: [(&str, f64, f64, f64, f64, usize); 7] = [
     ("fruit_diameter_mm", 65.0, 3.0, 3.0, 0.0, 1),
 ];
 
-/// What a year took.
-pub(super) struct Year {
-    /// Records beside bare COPY.
-    pub measured: Vec<Measured>,
-    /// Steps from seedlings to the decision, each with its time.
-    pub steps: Vec<(String, Duration)>,
-    /// Largest resident memory of this process while it took the records, with the rows that the
-    /// same process sent, in bytes; none where the system does not tell.
-    pub peak_bytes: Option<u64>,
-}
-
 /// Somebody who calls the REST API.
 struct Person {
     client: reqwest::Client,
@@ -106,7 +95,7 @@ pub(super) async fn measure(
     url: &str,
     plain: &PgPool,
     today: Date,
-) -> Outcome<Year> {
+) -> Outcome<()> {
     let person = async |role: &str| -> Outcome<Person> {
         Ok(Person {
             client: reqwest::Client::new(),
@@ -115,8 +104,10 @@ pub(super) async fn measure(
         })
     };
     let (breeder, trials) = (person("breeder").await?, person("trials").await?);
-    let mut steps = Vec::new();
-    let mut step = |what: String, since: Instant| steps.push((what, since.elapsed()));
+    println!("one year over the API:");
+    let step = |what: String, since: Instant| {
+        println!("  {what:<60} {:>8.2} s", since.elapsed().as_secs_f64());
+    };
 
     let started = Instant::now();
     let entries = seedlings(peers, &breeder, today).await?;
@@ -274,21 +265,23 @@ pub(super) async fn measure(
     }
     let peak_bytes = peak();
     let baseline_rate = middle(rates.remove(COPY).unwrap_or_default());
-    let measured = [STREAM, REST, STREAM_PARTS, REST_PARTS]
-        .into_iter()
-        .map(|what| Measured {
+    for what in [STREAM, REST, STREAM_PARTS, REST_PARTS] {
+        let measured = Measured {
             what,
             rate: middle(rates.remove(what).unwrap_or_default()),
             baseline: COPY,
             baseline_rate,
             remark: String::new(),
-        })
-        .collect();
-    Ok(Year {
-        measured,
-        steps,
-        peak_bytes,
-    })
+        };
+        measured.tell();
+    }
+    if let Some(bytes) = peak_bytes {
+        println!(
+            "largest memory while the records came, with the rows that were sent: {} MiB",
+            bytes >> 20
+        );
+    }
+    Ok(())
 }
 
 const COPY: &str = "COPY of 175,000 rows into a like table";
