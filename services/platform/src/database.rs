@@ -238,7 +238,11 @@ pub async fn connect(
     connections: u32,
 ) -> Result<PgPool, DatabaseError> {
     let options = options
-        .options([("search_path", format!("{},public", service.schema()))])
+        // Statements are short: compiling one takes longer than running it.
+        .options([
+            ("search_path", format!("{},public", service.schema())),
+            ("jit", "off".to_owned()),
+        ])
         .application_name(&service.database_role())
         .log_statements(tracing::log::LevelFilter::Trace);
     Ok(PgPoolOptions::new()
@@ -274,6 +278,30 @@ pub fn derived_password(admin_url: &str, service: ServiceName) -> String {
         .iter()
         .map(|byte| format!("{byte:02x}"))
         .collect()
+}
+
+/// Rows at once after which the planner is told how large a table is now.
+const LARGE_GROWTH: usize = 2000;
+
+/// Has a table of the service counted anew when it grew by many rows at once: until then the planner
+/// reckons with what it was before. Within the transaction that added the rows.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn refresh_statistics(
+    connection: &mut PgConnection,
+    table: &'static str,
+    grown_n: usize,
+) -> Result<(), sqlx::Error> {
+    if grown_n < LARGE_GROWTH {
+        return Ok(());
+    }
+    sqlx::query("select refresh_statistics($1, $2)")
+        .bind(table)
+        .bind(i64::try_from(grown_n).unwrap_or(i64::MAX))
+        .execute(connection)
+        .await
+        .map(drop)
 }
 
 /// The scope of a transaction, which row-level security reads.

@@ -155,9 +155,10 @@ pub async fn insert_planting(
     .bind(ids)
     .bind(places)
     .bind(numbers)
-    .execute(db)
-    .await
-    .map(drop)
+    .execute(&mut *db)
+    .await?;
+    let planted_n = usize::try_from(row.planted_n).unwrap_or(0);
+    platform::database::refresh_statistics(db, "seedling", planted_n).await
 }
 
 /// A seedling with its cross.
