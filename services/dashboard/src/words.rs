@@ -23,6 +23,18 @@ pub fn title(word: &str) -> String {
         .unwrap_or_default()
 }
 
+/// What a service says in one line as a sentence: with a capital letter and a full stop.
+pub fn sentence(said: &str) -> String {
+    let mut letters = said.chars();
+    let capital = letters.next().map(char::to_uppercase).into_iter().flatten();
+    let stop = if said.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    capital.chain(letters).chain(stop.chars()).collect()
+}
+
 /// A count with its thousands apart, as 175,000.
 pub fn count(n: impl Into<u64>) -> String {
     let digits = n.into().to_string();
@@ -94,6 +106,11 @@ mod tests {
         assert_eq!(plain("plant_patent"), "plant patent");
         assert_eq!(day("2026-02-14"), "14 Feb 2026");
         assert_eq!(day("open"), "open");
+        assert_eq!(
+            sentence("use Alba: it sets best"),
+            "Use Alba: it sets best."
+        );
+        assert_eq!(sentence("Done."), "Done.");
         assert_eq!(some(1_u32, "pass", "passes"), "1 pass");
     }
 }
