@@ -755,3 +755,46 @@ async fn pedigree_goes_with_sites_and_each_site_has_its_own_field() {
         .await;
     assert!(page.contains("Correlations of residuals by site"), "{page}");
 }
+
+#[tokio::test]
+async fn entries_that_share_no_ground_are_not_ranked_together() {
+    let world = World::with_plants(8).await;
+    let (trial, trees) = world.laid_out("Apart").await;
+    // The first four entries are seen at the first site only, the others at the second.
+    let rows: Vec<Value> = world
+        .rows(&trees, "brix", 11.0, 0.5)
+        .into_iter()
+        .zip(&trees)
+        .filter(|(_, tree)| {
+            let place = world
+                .entries
+                .iter()
+                .position(|e| tree["germplasm_id"] == **e);
+            let first_site = tree["site_id"] == *world.sites[0];
+            place.is_some_and(|place| (place < 4) == first_site)
+        })
+        .map(|(row, _)| row)
+        .collect();
+    world.take(&rows).await;
+    let means = format!("{ROOT}/trials/{trial}/means?trait=brix");
+    let told = world.trials.get(&means).await.expect(200);
+    assert_eq!(told["connected_sets_n"], 2, "{told:#}");
+    assert!(text(&json!({"note": told["notes"][0]}), "note").contains("sets"));
+    let model = json!({"trait": "brix", "fixed": ["site"], "random": ["entry"]});
+    let told = analysed(&world, &trial, model).await;
+    assert_eq!(told["diagnostics"]["connected_sets_n"], 2, "{told:#}");
+    let note = told["diagnostics"]["notes"][0].as_str().unwrap();
+    assert!(
+        note.contains("Selection") && note.contains("common check"),
+        "{note}"
+    );
+    // As fixed effects, entries and sites can be told apart no further than that.
+    let model = json!({"trait": "brix", "fixed": ["entry", "site"], "random": ["block"]});
+    let told = analysed(&world, &trial, model).await;
+    assert_eq!(told["status"], "failed", "{told:#}");
+    let problem = text(&told, "problem");
+    assert!(
+        problem.contains("site") && problem.contains("entry"),
+        "{problem}"
+    );
+}
