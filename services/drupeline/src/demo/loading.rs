@@ -313,6 +313,8 @@ impl Loading<'_> {
                 longitude_deg: Some(longitude),
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
+                climate_station: format!("{name} mast"),
+                rootstock: ROOTSTOCKS[0].to_owned(),
                 ..RegisterSiteRequest::default()
             };
             self.evaluation("trials")
