@@ -922,3 +922,65 @@ async fn every_kind_of_index_says_what_it_brings_and_how_surely() {
         }
     }
 }
+
+#[tokio::test]
+async fn trees_are_measured_again_and_the_ground_has_trends() {
+    let world = World::with_plants(8).await;
+    let (trial, trees) = world.laid_out("Again").await;
+    // Every tree has a deviation of its own, which both years show.
+    for year in ["2025-07-01", "2026-07-01"] {
+        let mut rows = world.rows(&trees, "brix", 11.0, 0.5);
+        for (k, (row, tree)) in rows.iter_mut().zip(&trees).enumerate() {
+            let own = f64::from(u32::try_from(k * 6151 % 29).unwrap()) / 29.0 - 0.5;
+            let once = f64::from(
+                u32::try_from((k * 7477 + year.len() * usize::from(year > "2026")) % 31).unwrap(),
+            ) / 31.0
+                - 0.5;
+            let trend = number(tree, "row").sin();
+            row["value"] = json!(row["value"].as_f64().unwrap() + 3.0 * own + 0.5 * once + trend);
+            row["observed_at"] = json!(year);
+        }
+        assert_eq!(world.take(&rows).await["accepted"], trees.len());
+    }
+    let model = json!({"trait": "brix", "fixed": ["site", "year"], "random": ["entry", "tree"]});
+    let told = analysed(&world, &trial, model).await;
+    assert_eq!(told["converged"], true, "{told:#}");
+    let variance = |name: &str| {
+        let components = told["components"].as_array().unwrap();
+        number(
+            components.iter().find(|c| c["name"] == name).unwrap(),
+            "variance",
+        )
+    };
+    assert!(variance("tree") > 3.0 * variance("residual"), "{told:#}");
+    let effect = &told["fixed"][1];
+    assert!(
+        number(effect, "df") > 1.0 && number(effect, "p") <= 1.0,
+        "{effect:#}"
+    );
+
+    let model = json!({"trait": "brix", "fixed": ["site", "year"], "random": ["entry", "tree"], "smooth": ["row"]});
+    let told = analysed(&world, &trial, model).await;
+    assert_eq!(
+        (&told["status"], &told["converged"]),
+        (&json!("done"), &json!(true)),
+        "{told:#}"
+    );
+    assert_eq!(told["smooth_terms"], json!(["row"]));
+    for site in ["North field", "South field"] {
+        let term = format!("smooth(row_trend) at site {site}");
+        assert!(
+            told["components"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|c| c["name"] == *term),
+            "{told:#}"
+        );
+    }
+    let path = format!("{ROOT}/trials/{trial}/analyses");
+    let wrong = json!({"trait": "brix", "random": ["entry"], "method": "two_stage", "smooth": ["row", "row", "diagonal"]});
+    let mut pointers = world.trials.post(&path, &wrong).await.pointers(422);
+    pointers.sort();
+    assert_eq!(pointers, ["/random/0", "/smooth", "/smooth/1", "/smooth/2"]);
+}

@@ -68,8 +68,8 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             }
             @if !a.fixed.is_empty() {
                 h2 { "Fixed effects (BLUE)" }
-                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").stacking()
-                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.low, f.high))]).show())
+                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").number("df").number("p").stacking()
+                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.low, f.high)), maybe_measure(f.df), text(f.p.map(p_value).unwrap_or_default())]).show())
             }
             @if !a.random.is_empty() { h2 { "Predictions (BLUP)" } (predictions(&a)) }
             @if let Some(d) = &a.diagnostics { h2 { "Diagnostics" } (diagnostics(d)) }
@@ -656,6 +656,8 @@ pub struct Wanted {
     #[serde(default)]
     residual: String,
     #[serde(default)]
+    smooth: String,
+    #[serde(default)]
     relationship: String,
     #[serde(default)]
     method: String,
@@ -690,6 +692,11 @@ pub fn form(trial_id: &str, traits: Vec<(String, String)>, code: &str) -> Markup
                 ("row_column", "correlated along rows and columns"),
                 ("row_column_by_site", "the same, each site by itself"),
             ].map(|(value, name)| (value.to_owned(), name.to_owned())), "equal"))
+            (choice("smooth", "Trend over the ground", Some("none"), [
+                ("row", "smooth along the rows"),
+                ("column", "smooth along the places"),
+                ("row column", "smooth along both"),
+            ].map(|(value, name)| (value.to_owned(), name.to_owned())), ""))
             (choice("relationship", "Pedigree", Some("not used"), [("true".to_owned(), "taken into account".to_owned())], ""))
             button { "Analyse" }
         }
@@ -717,6 +724,7 @@ pub async fn ask(
         random: terms(&form.random),
         relationship: form.relationship == "true",
         residual: form.residual,
+        smooth: terms(&form.smooth),
         method: form.method,
         factors_n: if form.between_sites == "factor_analytic" {
             form.factors_n.trim().parse().unwrap_or(1)
@@ -771,6 +779,7 @@ fn model(a: &Analysis) -> Markup {
         ("Method", word(&a.method)),
         ("Between sites", word(&a.between_sites)),
         ("Residuals", word(&a.residual)),
+        ("Smooth trend along", text(a.smooth_terms.join(", "))),
         ("Records", count(a.records_n)),
         ("Heritability", maybe_measure(a.heritability)),
         (

@@ -11,7 +11,7 @@ use platform::{Fault, Fields, Unit};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
-use crate::domain::model::{BetweenWord, Method, ResidualWord, term_fault, variables};
+use crate::domain::model::{BetweenWord, Method, ResidualWord, SmoothWord, term_fault, variables};
 use crate::domain::traits::{FRUITS_LEFT, Scale};
 use crate::store;
 use crate::store::analyses::Job;
@@ -72,6 +72,24 @@ pub async fn request(
         method == Method::Linear || residual == ResidualWord::Equal,
         "residual",
         "goes with the linear method only; a liability has one residual variance, and the first of two stages takes each site by itself",
+    );
+    let smooth: Vec<Option<SmoothWord>> = request
+        .smooth
+        .iter()
+        .enumerate()
+        .map(|(place, word)| fields.word(&format!("smooth/{place}"), word))
+        .collect();
+    for (place, word) in smooth.iter().enumerate() {
+        fields.require(
+            word.is_none() || !smooth[..place].contains(word),
+            &format!("smooth/{place}"),
+            "stands twice; name each once",
+        );
+    }
+    fields.require(
+        method == Method::Linear || smooth.is_empty(),
+        "smooth",
+        "goes with the linear method only",
     );
     let between: Option<BetweenWord> = fields
         .optional_word("between_sites", &request.between_sites)

@@ -20,7 +20,7 @@ use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
 use crate::domain::model::{
-    Asked, BetweenWord, Method, Observation, ResidualWord, Told, analyse, variables,
+    Asked, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse, variables,
 };
 use crate::domain::traits::{FRUITS_LEFT, State, Trait};
 use crate::store;
@@ -147,6 +147,12 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
         fixed: job.model.fixed.clone(),
         random: job.model.random.clone(),
         residual: ResidualWord::from_word(&job.model.residual).unwrap_or_default(),
+        smooth: job
+            .model
+            .smooth
+            .iter()
+            .filter_map(|word| SmoothWord::from_word(word))
+            .collect(),
     };
     let told = tokio::task::spawn_blocking(move || {
         analyse(
@@ -313,6 +319,7 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
                             .map_or_else(|| "none".to_owned(), |id| id.to_string()),
                     ),
                     ("kind", entry.kind.clone()),
+                    ("tree", tree.number.clone()),
                     ("rootstock", ground.rootstocks[tree.rootstock].clone()),
                     ("assessor", observer),
                     ("site", site.clone()),

@@ -268,7 +268,7 @@ pub fn is_code(code: &str) -> bool {
 }
 
 /// Words of the factors of a model, which no trait may take for its code.
-pub const FACTORS: [&str; 11] = [
+pub const FACTORS: [&str; 12] = [
     "entry",
     "site",
     "year",
@@ -279,7 +279,20 @@ pub const FACTORS: [&str; 11] = [
     "check",
     "cross",
     "rootstock",
+    "tree",
     "assessor",
+];
+
+/// Columns of a file of records, which no trait may take for its code.
+const COLUMNS: [&str; 8] = [
+    "tree_id",
+    "observed_at",
+    "by",
+    "id",
+    "corrects",
+    "trait",
+    "value",
+    "unit",
 ];
 
 /// The covariate that is no trait: fruits left on the tree after thinning in the year.
@@ -294,10 +307,16 @@ pub fn faults(defined: &Trait) -> Vec<(&'static str, String)> {
             "code",
             "takes small letters, digits and underscores, a letter first, at most 60, as firmness_n",
         );
-    } else if FACTORS.contains(&defined.code.as_str())
-        || [FRUITS_LEFT, "value"].contains(&defined.code.as_str())
+    } else if FACTORS
+        .iter()
+        .chain(&COLUMNS)
+        .chain(&[FRUITS_LEFT])
+        .any(|taken| *taken == defined.code)
     {
-        fault("code", "is the name of a factor of trials; choose another");
+        fault(
+            "code",
+            "is the name of a factor of trials or of a column; choose another",
+        );
     }
     let stated = matches!(defined.scale, Scale::Ordinal | Scale::Nominal);
     if stated && defined.computed.is_none() && defined.states.len() < 2 {

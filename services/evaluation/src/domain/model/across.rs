@@ -28,7 +28,7 @@ pub(super) fn analyse(
     label_of: &BTreeMap<String, String>,
 ) -> Result<Told, ModelError> {
     let frame = frame(asked, observations, covariates)?;
-    let base = model(asked, None)?;
+    let base = model(asked, &frame, None)?;
     let fitted = if asked.method == Method::TwoStage {
         let mut stages = TwoStageModel::new(base, "entry", "site").between(between);
         if let Some(relationship) = relationship {

@@ -256,6 +256,7 @@ mod tests {
             fixed: vec!["site".to_owned()],
             random: vec!["entry".to_owned()],
             residual: ResidualWord::Equal,
+            smooth: Vec::new(),
         }
     }
 

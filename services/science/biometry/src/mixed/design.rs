@@ -1003,6 +1003,23 @@ fn random_design(
     })
 }
 
+/// Which of the records used are at one level of a factor.
+fn records_at(
+    frame: &Frame,
+    factor: &str,
+    level: &str,
+    used: &[usize],
+) -> Result<Vec<bool>, ModelError> {
+    let (names, codes) = levels_in_use(frame, factor, used)?;
+    let here = names
+        .iter()
+        .position(|name| name == level)
+        .ok_or_else(|| ModelError::Absent {
+            what: format!("level `{level}` of `{factor}` among the records used"),
+        })?;
+    Ok(codes.iter().map(|code| *code as usize == here).collect())
+}
+
 /// The levels and codes of the records at one level of another factor; the others have none.
 /// Related levels all stay, as each is predicted through the others.
 fn at_one_level(
@@ -1013,17 +1030,11 @@ fn at_one_level(
     level_of: Vec<u32>,
     are_related: bool,
 ) -> Result<(Vec<String>, Vec<u32>), ModelError> {
-    let (names, codes) = levels_in_use(frame, factor, used)?;
-    let here = names
-        .iter()
-        .position(|name| name == level)
-        .ok_or_else(|| ModelError::Absent {
-            what: format!("level `{level}` of `{factor}` among the records used"),
-        })?;
+    let here = records_at(frame, factor, level, used)?;
     if are_related {
-        let own = level_of.into_iter().zip(codes);
+        let own = level_of.into_iter().zip(here);
         let level_of = own
-            .map(|(own, at)| if at as usize == here { own } else { NO_LEVEL })
+            .map(|(own, here)| if here { own } else { NO_LEVEL })
             .collect();
         return Ok((levels, level_of));
     }
@@ -1031,9 +1042,9 @@ fn at_one_level(
     let mut kept = Vec::new();
     let level_of = level_of
         .into_iter()
-        .zip(codes)
-        .map(|(own, at)| {
-            if at as usize != here {
+        .zip(here)
+        .map(|(own, here)| {
+            if !here {
                 return NO_LEVEL;
             }
             let code = &mut new_code[own as usize];
@@ -1060,21 +1071,36 @@ fn smooth_design(
         .iter()
         .map(|&k| values[k].unwrap_or_default())
         .collect();
-    let smooth = Smooth::new(covariate, &values)?;
+    let here = match &term.across {
+        Across::OneLevel { factor, level } => records_at(frame, factor, level, used)?,
+        Across::Nothing | Across::EachLevel { .. } => vec![true; used.len()],
+    };
+    let inside: Vec<f64> = values
+        .iter()
+        .zip(&here)
+        .filter_map(|(value, here)| here.then_some(*value))
+        .collect();
+    let smooth = Smooth::new(covariate, &inside)?;
     let functions = smooth.basis[0].len();
     let mut covariates = vec![Vec::with_capacity(used.len() + n_missing); functions];
-    for value in &values {
+    for (value, here) in values.iter().zip(&here) {
         let row = smooth.at(*value);
-        covariates.iter_mut().zip(row).for_each(|(z, b)| z.push(*b));
+        covariates
+            .iter_mut()
+            .zip(row)
+            .for_each(|(z, b)| z.push(if *here { *b } else { 0.0 }));
     }
     let mean_square = covariates
         .iter()
-        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / used.len() as f64)
+        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / inside.len() as f64)
         .collect();
     covariates
         .iter_mut()
         .for_each(|z| z.resize(used.len() + n_missing, 0.0));
-    let mut level_of = vec![0; used.len()];
+    let mut level_of: Vec<u32> = here
+        .iter()
+        .map(|here| if *here { 0 } else { NO_LEVEL })
+        .collect();
     level_of.resize(used.len() + n_missing, NO_LEVEL);
     Ok(RandomDesign {
         name: term.name(),

@@ -62,6 +62,9 @@ impl RandomTerm {
     pub fn name(&self) -> String {
         let factors = self.factors.join(":");
         match &self.across {
+            Across::OneLevel { factor, level } if self.smooth => {
+                format!("smooth({}) at {factor} {level}", self.slopes.join(", "))
+            }
             _ if self.smooth => format!("smooth({})", self.slopes.join(", ")),
             Across::Nothing => factors,
             Across::EachLevel {
@@ -240,14 +243,28 @@ impl Model {
     /// smoothing spline whose smoothness the likelihood decides (Verbyla and others 1999, from
     /// memory). Have the covariate itself among the fixed terms: it is the straight part.
     #[must_use]
-    pub fn smooth(mut self, covariate: &str) -> Self {
+    pub fn smooth(self, covariate: &str) -> Self {
+        self.with_smooth(covariate, Across::Nothing)
+    }
+
+    /// As [`Model::smooth`], in the records at one level of a factor (the field at one site) only.
+    #[must_use]
+    pub fn smooth_at(self, covariate: &str, factor: &str, level: &str) -> Self {
+        let across = Across::OneLevel {
+            factor: factor.to_owned(),
+            level: level.to_owned(),
+        };
+        self.with_smooth(covariate, across)
+    }
+
+    fn with_smooth(mut self, covariate: &str, across: Across) -> Self {
         self.random.push(RandomTerm {
             factors: Vec::new(),
             intercept: false,
             slopes: vec![covariate.to_owned()],
             relationship: None,
             smooth: true,
-            across: Across::Nothing,
+            across,
         });
         self
     }

@@ -689,6 +689,62 @@ fn a_spatial_trend_is_smoothed_away() {
 }
 
 #[test]
+fn each_field_has_its_own_trend() {
+    // The first field rises and falls along its rows, the second is even; neither knows the other.
+    let mut noise = Noise::new(77);
+    let (rows, columns) = (16, 8);
+    let cells: Vec<(usize, usize)> = (0..2)
+        .flat_map(|site| (0..rows * columns).map(move |k| (site, k)))
+        .collect();
+    let y: Vec<f64> = cells
+        .iter()
+        .map(|(site, k)| {
+            let trend = if *site == 0 {
+                2.0 * ((k / columns) as f64 / 3.0).sin()
+            } else {
+                0.0
+            };
+            30.0 + 4.0 * *site as f64 + trend + noise.draw()
+        })
+        .collect();
+    let frame = Frame::new()
+        .with_numeric("row", cells.iter().map(|(_, k)| Some((k / columns) as f64)))
+        .and_then(|f| f.with_factor("site", cells.iter().map(|c| Some(["A", "B"][c.0]))))
+        .and_then(|f| f.with_numeric("y", y.into_iter().map(Some)))
+        .unwrap();
+    let by_site = Residual::ByLevel("site".to_owned());
+    let together = Model::new("y ~ site + site:row")
+        .unwrap()
+        .smooth_at("row", "site", "A")
+        .smooth_at("row", "site", "B")
+        .residual(by_site);
+    let together = fit(&frame, &together).unwrap();
+    let first: Vec<usize> = (0..rows * columns).collect();
+    let alone = Model::new("y ~ row").unwrap().smooth("row");
+    let alone = fit(&frame.subset(&first), &alone).unwrap();
+    let (one, other) = (
+        together.random_term("smooth(row) at site A").unwrap(),
+        &alone.random()[0],
+    );
+    assert_eq!(one.levels.len(), rows);
+    assert!((one.variance() / other.variance() - 1.0).abs() < 1e-4);
+    for (a, b) in one.levels.iter().zip(&other.levels) {
+        assert!(
+            (a.effect() - b.effect()).abs() < 1e-4,
+            "{} {}",
+            a.effect(),
+            b.effect()
+        );
+    }
+    let even = together.random_term("smooth(row) at site B").unwrap();
+    assert!(
+        even.variance() < 0.05 * one.variance(),
+        "{}",
+        even.variance()
+    );
+}
+
+#[test]
 fn residual_variances_by_site_are_found_again() {
     let mut means = [0.0; 2];
     for seed in 0..40 {
