@@ -6,6 +6,11 @@ use serde_json::{Value, json};
 
 use crate::release::{at, candidate, id, licence, organisation};
 
+/// The year that a fee pays for; no other event names one.
+fn year_of(event: &str) -> Option<u32> {
+    (event == "annual_fee_paid").then_some(2)
+}
+
 #[tokio::test]
 async fn every_event_is_recorded_by_its_own_name() {
     let system = System::start().await;
@@ -26,12 +31,14 @@ async fn every_event_is_recorded_by_its_own_name() {
     ];
     for (kind, on, country) in disclosures {
         let body = json!({"kind": kind, "on": on, "country": country, "detail": "as told"});
-        let told = rights
-            .post(&path("/disclosures"), &body)
-            .await
-            .expect(201);
+        let told = rights.post(&path("/disclosures"), &body).await.expect(201);
         assert_eq!((&told["kind"], &told["on"]), (&json!(kind), &json!(on)));
-        assert!(told["caution"].as_str().unwrap().contains("not legal advice"));
+        assert!(
+            told["caution"]
+                .as_str()
+                .unwrap()
+                .contains("not legal advice")
+        );
     }
     // A first filing, and another that claims its priority within the year.
     let file = |jurisdiction: &str, on: &str, priority_of: &str| {
@@ -73,7 +80,7 @@ async fn every_event_is_recorded_by_its_own_name() {
     }
     // Nothing that needs a grant is recorded before there is one.
     for event in ["annual_fee_paid", "renewal", "lapse", "surrender", "expiry"] {
-        let body = json!({"event": event, "on": "2022-02-01", "evidence": "letter", "year_n": 1});
+        let body = json!({"event": event, "on": "2022-02-01", "evidence": "letter", "year_n": year_of(event)});
         let early = rights.post(&of(&second, "events"), &body).await;
         assert!(
             matches!(early.status, 409 | 422),
@@ -88,18 +95,27 @@ async fn every_event_is_recorded_by_its_own_name() {
         let grant = json!({"on": on, "grant_number": number});
         rights.post(&of(filing, "grants"), &grant).await.expect(201);
     }
-    record(&second, "annual_fee_paid", "2023-02-20", json!({"year_n": 1})).await;
+    record(
+        &second,
+        "annual_fee_paid",
+        "2023-02-20",
+        json!({"year_n": 1}),
+    )
+    .await;
     record(&second, "renewal", "2023-03-01", json!({})).await;
     record(&second, "assignment", "2023-05-05", json!({})).await;
     // Nor does an event count that nothing shows, where the right hangs on it.
     for event in ["annual_fee_paid", "renewal", "lapse", "surrender", "expiry"] {
-        let bare = json!({"event": event, "on": "2024-01-15", "year_n": 2});
+        let bare = json!({"event": event, "on": "2024-01-15", "year_n": year_of(event)});
         let told = rights.post(&of(&second, "events"), &bare).await;
         assert_eq!(told.pointers(422), ["/evidence"], "{event}");
     }
     // Each way to end it, on a right of its own.
     let lapsed = record(&second, "lapse", "2024-03-02", json!({})).await;
-    assert_eq!((&lapsed["ended_by"], &lapsed["ended_on"]), (&json!("lapse"), &json!("2024-03-02")));
+    assert_eq!(
+        (&lapsed["ended_by"], &lapsed["ended_on"]),
+        (&json!("lapse"), &json!("2024-03-02"))
+    );
     let given_up = record(&first, "surrender", "2024-04-01", json!({})).await;
     assert_eq!(given_up["ended_by"], "surrender");
     for (jurisdiction, event) in [("AU", "expiry")] {
@@ -108,12 +124,18 @@ async fn every_event_is_recorded_by_its_own_name() {
             .await
             .expect(201);
         let grant = json!({"on": "2020-12-01", "grant_number": "AU-9"});
-        rights.post(&of(&filing, "grants"), &grant).await.expect(201);
+        rights
+            .post(&of(&filing, "grants"), &grant)
+            .await
+            .expect(201);
         let ended = record(&filing, event, "2025-12-01", json!({})).await;
         assert_eq!(ended["ended_by"], event);
     }
     let kept = rights.get(&path("")).await.expect(200);
-    assert_eq!(kept["disclosures"].as_array().unwrap().len(), disclosures.len());
+    assert_eq!(
+        kept["disclosures"].as_array().unwrap().len(),
+        disclosures.len()
+    );
     assert_eq!(kept["filings"].as_array().unwrap().len(), 3);
 }
 
@@ -124,7 +146,12 @@ fn made_of(reply: Reply, asked: &str) -> (u16, Vec<(String, String)>, String) {
         .headers
         .iter()
         .filter(|(name, _)| told.contains(&name.as_str()))
-        .map(|(name, value)| (name.to_string(), value.to_str().unwrap_or_default().to_owned()))
+        .map(|(name, value)| {
+            (
+                name.to_string(),
+                value.to_str().unwrap_or_default().to_owned(),
+            )
+        })
         .collect();
     let bytes = String::from_utf8(reply.bytes).expect("text");
     (reply.status, headers, bytes.replace(asked, "it"))
@@ -157,6 +184,7 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
         .expect(201);
     // An id of the same form that nobody ever made.
     const NEVER: &str = "0190f3a2-0000-7000-8000-000000000000";
+    const ANOTHER: &str = "0190f3a2-0000-7000-8000-00000000000f";
     let own = id(&granted);
     type Ask<'a> = Box<dyn Fn(&str) -> (&'static str, String, Value) + 'a>;
     let cases: Vec<(String, Ask<'_>)> = vec![
@@ -169,12 +197,18 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
         ),
         (
             own.clone(),
-            Box::new(|id| ("POST", at("/labels"), json!({"licence_id": id, "country": "US", "base_url": "https://example.org"}))),
+            Box::new(|id| {
+                (
+                    "POST",
+                    at("/labels"),
+                    json!({"licence_id": id, "country": "US", "base_url": "https://example.org"}),
+                )
+            }),
         ),
         (
             id(&report),
             Box::new(|id| {
-                let body = json!({"licence_id": NEVER, "period_start": "2025-01-01", "period_end": "2025-06-30", "trees_n": 1, "corrects_id": id});
+                let body = json!({"licence_id": ANOTHER, "period_start": "2025-01-01", "period_end": "2025-06-30", "trees_n": 1, "corrects_id": id});
                 ("POST", at("/propagation-reports"), body)
             }),
         ),
@@ -184,7 +218,13 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
         ),
         (
             id(&hook),
-            Box::new(|id| ("GET", at(&format!("/webhooks/{id}/deliveries")), Value::Null)),
+            Box::new(|id| {
+                (
+                    "GET",
+                    at(&format!("/webhooks/{id}/deliveries")),
+                    Value::Null,
+                )
+            }),
         ),
         (
             id(&hook),
@@ -192,7 +232,13 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
         ),
         (
             id(&key),
-            Box::new(|id| ("POST", format!("/api/identity/v1/access-keys/{id}/revoke"), json!({}))),
+            Box::new(|id| {
+                (
+                    "POST",
+                    format!("/api/identity/v1/access-keys/{id}/revoke"),
+                    json!({}),
+                )
+            }),
         ),
         // Staff's own matters are refused before anything is looked up.
         (
@@ -208,13 +254,12 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
             Box::new(|id| ("DELETE", at(&format!("/calendar-links/{id}")), Value::Null)),
         ),
     ];
-    let ask = async |client: &Client, (method, path, body): (&'static str, String, Value)| {
-        match method {
+    let ask =
+        async |client: &Client, (method, path, body): (&'static str, String, Value)| match method {
             "GET" => client.get(&path).await,
             "DELETE" => client.delete(&path).await,
             _ => client.post(&path, &body).await,
-        }
-    };
+        };
     for (theirs, request) in &cases {
         let foreign = made_of(ask(&stranger, request(theirs)).await, theirs);
         let never = made_of(ask(&stranger, request(NEVER)).await, NEVER);
@@ -224,7 +269,11 @@ async fn what_is_anothers_reads_to_the_byte_as_what_never_was() {
         assert!(!foreign.2.contains("P-1") && !foreign.2.contains("Nursery A"));
     }
     // By name and by territory, too.
-    for query in ["denomination=P-1", "territory=US", "denomination=P-1&territory=US"] {
+    for query in [
+        "denomination=P-1",
+        "territory=US",
+        "denomination=P-1&territory=US",
+    ] {
         let path = |query: &str| at(&format!("/partner/release-status?{query}"));
         let foreign = made_of(stranger.get(&path(query)).await, "");
         let never = made_of(stranger.get(&path("denomination=Nonexistent")).await, "");

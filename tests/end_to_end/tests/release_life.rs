@@ -51,7 +51,10 @@ async fn crossed(system: &System) -> (String, Vec<String>) {
         field.post(&of_cross("seed"), &seed).await.expect(201);
     }
     let planting = json!({"planted_n": 6, "block": "Old block", "first_row": 1, "on": "1988-11-12", "site": "Home farm"});
-    field.post(&of_cross("seedlings"), &planting).await.expect(201);
+    field
+        .post(&of_cross("seedlings"), &planting)
+        .await
+        .expect(201);
     let path = format!("{CROSSING}/seedlings?cross_id={cross}");
     let list = field.get(&path).await.expect(200);
     let seedlings = list["items"].as_array().unwrap().iter().map(id).collect();
@@ -84,15 +87,25 @@ async fn tried(
         .collect();
     let decided = json!({"decisions": decisions, "to_stage": to_stage, "on": decided_on});
     let breeder = system.sign_in("breeder").await;
-    breeder.post(&of_trial("decisions"), &decided).await.expect(201);
+    breeder
+        .post(&of_trial("decisions"), &decided)
+        .await
+        .expect(201);
     trial
 }
 
 /// The candidate of a plant once it stands at a stage, which the trials announce.
 async fn arrived(client: &Client, plant: &str, stage: &str) -> String {
     for _ in 0..300 {
-        let list = client.get(&at(&format!("/candidates?stage={stage}"))).await.expect(200);
-        let found = list["items"].as_array().unwrap().iter().find(|c| c["germplasm_id"] == plant);
+        let list = client
+            .get(&at(&format!("/candidates?stage={stage}")))
+            .await
+            .expect(200);
+        let found = list["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|c| c["germplasm_id"] == plant);
         if let Some(found) = found {
             return id(found);
         }
@@ -139,7 +152,8 @@ async fn a_life_of_four_decades_is_walked_from_cross_to_expiry() {
     denominate(&rights, &candidate, "Velenta").await;
     let step = json!({"stage": "released", "on": "2003-03-20", "reason": "clean and true to type", "evidence": "virus test"});
     breeder.post(&path("/stages"), &step).await.expect(201);
-    let sold = json!({"kind": "first_sale", "on": "2003-04-02", "country": "US", "detail": "trees"});
+    let sold =
+        json!({"kind": "first_sale", "on": "2003-04-02", "country": "US", "detail": "trees"});
     rights.post(&path("/disclosures"), &sold).await.expect(201);
     let grant = json!({"on": "2004-06-22", "grant_number": "PP 60,118"});
     let of_filing = |rest: &str| at(&format!("/filings/{filing}/{rest}"));
@@ -157,7 +171,13 @@ async fn a_life_of_four_decades_is_walked_from_cross_to_expiry() {
         .as_array()
         .unwrap()
         .iter()
-        .map(|t| (id_of_trial(t), t["season"].clone(), t["decisions"][0]["on"].clone()))
+        .map(|t| {
+            (
+                id_of_trial(t),
+                t["season"].clone(),
+                t["decisions"][0]["on"].clone(),
+            )
+        })
         .collect();
     assert_eq!(
         told,
@@ -178,7 +198,11 @@ async fn a_life_of_four_decades_is_walked_from_cross_to_expiry() {
     assert_eq!(by_grpc.items[1].trees_n, 2);
     let life = rights.get(&path("")).await.expect(200);
     assert_eq!(
-        (&life["cross_id"], &life["crossing_year"], &life["germplasm_id"]),
+        (
+            &life["cross_id"],
+            &life["crossing_year"],
+            &life["germplasm_id"]
+        ),
         (&json!(cross), &json!(1988), &json!(own))
     );
     let stages: Vec<_> = life["history"]
@@ -215,7 +239,10 @@ async fn a_life_of_four_decades_is_walked_from_cross_to_expiry() {
     let mut browser = Browser::signed_in(&system, "manager").await;
     let page = browser.page(&format!("/candidates/{candidate}")).await;
     for day in line {
-        assert!(page.contains(&format!("datetime=\"{day}\"")), "{day} on the page: {page}");
+        assert!(
+            page.contains(&format!("datetime=\"{day}\"")),
+            "{day} on the page: {page}"
+        );
     }
     for wanted in [
         "Tolva × Osk",

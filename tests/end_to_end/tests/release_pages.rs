@@ -36,10 +36,19 @@ async fn webhooks_are_looked_after_without_their_secrets() {
     }
     holds(
         &page,
-        &["orchard system", "webhook test", "waiting", "Next attempt", "not legal advice"],
+        &[
+            "orchard system",
+            "webhook test",
+            "waiting",
+            "Next attempt",
+            "not legal advice",
+        ],
     );
     let list = browser.page("/webhooks").await;
-    holds(&list, &["licence granted, due date coming", "<svg", "switched on"]);
+    holds(
+        &list,
+        &["licence granted, due date coming", "<svg", "switched on"],
+    );
     browser.post(&format!("{own}/switch"), &[], &[]).await;
     let off = browser.page(&own).await;
     holds(&off, &["switched off", "Switch on"]);
@@ -50,7 +59,10 @@ async fn webhooks_are_looked_after_without_their_secrets() {
     // Another partner's page of it reads as one that never was.
     let mut other = Browser::signed_in(&system, "partner_b").await;
     let mut seen = Vec::new();
-    for path in [own.as_str(), "/webhooks/0190f3a2-0000-7000-8000-000000000000"] {
+    for path in [
+        own.as_str(),
+        "/webhooks/0190f3a2-0000-7000-8000-000000000000",
+    ] {
         let reply = other.get(path).await;
         let asked = path.rsplit('/').next().unwrap();
         seen.push((reply.status, reply.text.replace(asked, "it")));
@@ -73,7 +85,14 @@ async fn an_administrator_sees_every_partners_keys() {
     let page = admin.page("/keys").await;
     holds(
         &page,
-        &["label printer", "Nursery A", "report propagation", "60 a minute", "never", "in force"],
+        &[
+            "label printer",
+            "Nursery A",
+            "report propagation",
+            "60 a minute",
+            "never",
+            "in force",
+        ],
     );
     assert!(!page.contains("dpk_"));
     let form = [
@@ -85,7 +104,14 @@ async fn an_administrator_sees_every_partners_keys() {
     ];
     let made = admin.post("/keys", &form, &[]).await;
     assert_eq!(made.status, 200);
-    holds(&made.text, &["dpk_", "ask release status, keep webhooks", "1,200 times a minute"]);
+    holds(
+        &made.text,
+        &[
+            "dpk_",
+            "ask release status, keep webhooks",
+            "1,200 times a minute",
+        ],
+    );
     let taken = admin
         .post(&format!("/keys/{}/revoke", id(&key)), &[], &[])
         .await;
@@ -115,7 +141,15 @@ async fn dates_are_subscribed_to_from_their_page_and_say_who_answers() {
     let page = browser.page("/due-dates").await;
     holds(
         &page,
-        &["report propagation", "overdue", name, "Nursery A", "<svg", "No link yet", "not legal advice"],
+        &[
+            "report propagation",
+            "overdue",
+            name,
+            "Nursery A",
+            "<svg",
+            "No link yet",
+            "not legal advice",
+        ],
     );
     let form = [("name", "telephone"), ("of", "own")];
     let made = browser.post("/calendar-links", &form, &[]).await;
@@ -146,8 +180,25 @@ async fn dates_are_subscribed_to_from_their_page_and_say_who_answers() {
     assert!(!page.contains("P-1"), "the breeder's, not mine: {page}");
 
     let page = other.page("/licences").await;
-    holds(&page, &["EEA", "GB", "every 12 months", "Groups of countries", "MERCOSUR", "from memory"]);
+    holds(
+        &page,
+        &[
+            "EEA",
+            "GB",
+            "every 12 months",
+            "Groups of countries",
+            "MERCOSUR",
+            "from memory",
+        ],
+    );
     let mut partner = Browser::signed_in(&system, "partner_a").await;
     let page = partner.page("/partner").await;
-    holds(&page, &["What is coming", "report what was propagated", "Days to come"]);
+    holds(
+        &page,
+        &[
+            "What is coming",
+            "report what was propagated",
+            "Days to come",
+        ],
+    );
 }

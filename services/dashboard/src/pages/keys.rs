@@ -137,7 +137,9 @@ fn form(partners: Option<Vec<(String, String)>>) -> Markup {
         Some(_) => &["small", "standard", "large"],
         None => &["small", "standard"],
     };
-    let quotas = quotas.iter().map(|word| ((*word).to_owned(), (*word).to_owned()));
+    let quotas = quotas
+        .iter()
+        .map(|word| ((*word).to_owned(), (*word).to_owned()));
     html! {
         form.ask method="post" action="/keys" {
             @if let Some(partners) = partners { (choice("organisation_id", "Partner", None, partners, "")) }

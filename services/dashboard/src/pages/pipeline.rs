@@ -489,7 +489,8 @@ pub async fn due_dates(desk: Desk) -> Shown {
         .list_calendar_links(ListCalendarLinksRequest {})
         .await
         .map(|links| links.into_inner().items);
-    let whose = [("all", "everybody’s"), ("own", "mine")].map(|(v, t)| (v.to_owned(), t.to_owned()));
+    let whose =
+        [("all", "everybody’s"), ("own", "mine")].map(|(v, t)| (v.to_owned(), t.to_owned()));
     Ok(Page::new(
         "Dates due",
         html! {

@@ -14,9 +14,7 @@ use super::Shown;
 use super::partner::territory;
 use super::pipeline::known_from;
 use crate::desk::Desk;
-use crate::html::{
-    Table, caution, choice, count, day, field, link, maybe_day, part, text, word,
-};
+use crate::html::{Table, caution, choice, count, day, field, link, maybe_day, part, text, word};
 use crate::layout::Page;
 use crate::picture::{Fill, Matrix, Meeting};
 use crate::trouble::Trouble;

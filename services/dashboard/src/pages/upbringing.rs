@@ -96,7 +96,9 @@ impl Upbringing {
             .collect();
         if crossed.is_empty() {
             // No day is known, so the year's bloom stands for it.
-            let year = candidate.crossing_year.and_then(|year| i16::try_from(year).ok());
+            let year = candidate
+                .crossing_year
+                .and_then(|year| i16::try_from(year).ok());
             let on = year.and_then(|year| Date::new(year, 3, 1).ok());
             crossed.extend(on.map(|on| Mark {
                 on,
@@ -110,14 +112,16 @@ impl Upbringing {
             row("cross", crossed),
             row("seedling", planted.into_iter().collect()),
         ];
-        rows.extend(self.trials.iter().map(|trial| TimelineRow {
-            label: format!("trial, {}", words::plain(&trial.stage)),
-            spans: stood(trial).into_iter().collect(),
-            marks: trial
-                .decisions
-                .iter()
-                .filter_map(|decision| mark(&decision.on, &words::plain(&decision.decision)))
-                .collect(),
+        rows.extend(self.trials.iter().map(|trial| {
+            TimelineRow {
+                label: format!("trial, {}", words::plain(&trial.stage)),
+                spans: stood(trial).into_iter().collect(),
+                marks: trial
+                    .decisions
+                    .iter()
+                    .filter_map(|decision| mark(&decision.on, &words::plain(&decision.decision)))
+                    .collect(),
+            }
         }));
         rows
     }
@@ -149,7 +153,9 @@ async fn cross_of(desk: &Desk, id: &str) -> Result<Option<Cross>, Trouble> {
     let request = GetCrossRequest {
         cross_id: id.to_owned(),
     };
-    Ok(Some(desk.crossing()?.get_cross(request).await?.into_inner()))
+    Ok(Some(
+        desk.crossing()?.get_cross(request).await?.into_inner(),
+    ))
 }
 
 async fn seedling_of(desk: &Desk, id: &str) -> Result<Seedling, Trouble> {

@@ -8,7 +8,6 @@ use contract::release::{
 };
 use maud::{Markup, html};
 
-
 use super::Shown;
 use crate::desk::Desk;
 use crate::html::{Table, choice, count, facts, instant, pager, part, text, word};

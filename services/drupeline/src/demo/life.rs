@@ -51,7 +51,9 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<usize, Fau
     let season = season(loading, story, crossed, &cross);
     loading.import(crossed, season).await?;
     let token = loading.token("breeder").await?;
-    let seedlings = Remote::new(loading.peers(), &token).seedlings(&cross).await?;
+    let seedlings = Remote::new(loading.peers(), &token)
+        .seedlings(&cross)
+        .await?;
     let life = Life {
         crossed,
         cross,
@@ -194,11 +196,7 @@ fn season(loading: &Loading<'_>, story: &Story, year: i16, cross: &str) -> Impor
 }
 
 /// The candidate with its way through the stages and its name.
-async fn candidate(
-    loading: &mut Loading<'_>,
-    life: &Life,
-    own: &str,
-) -> Result<String, Fault> {
+async fn candidate(loading: &mut Loading<'_>, life: &Life, own: &str) -> Result<String, Fault> {
     let id = loading.id("candidate", &[NAME]);
     let request = RegisterCandidateRequest {
         id: id.clone(),
@@ -305,7 +303,11 @@ async fn trials(
             },
             ..Default::default()
         };
-        let design = if stage == "budded" { "rcbd" } else { "augmented" };
+        let design = if stage == "budded" {
+            "rcbd"
+        } else {
+            "augmented"
+        };
         let trial = loading.trial(open, design, 2, life.crossed).await?;
         let decisions = entries
             .iter()

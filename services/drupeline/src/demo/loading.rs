@@ -213,7 +213,10 @@ impl Loading<'_> {
         self.peers.reach_as(service, &token)
     }
 
-    pub(super) async fn identity(&mut self, role: &str) -> Result<IdentityClient<Authorised>, Fault> {
+    pub(super) async fn identity(
+        &mut self,
+        role: &str,
+    ) -> Result<IdentityClient<Authorised>, Fault> {
         Ok(IdentityClient::new(
             self.reach(ServiceName::Identity, role).await?,
         ))
@@ -231,7 +234,10 @@ impl Loading<'_> {
         )
     }
 
-    pub(super) async fn evaluation(&mut self, role: &str) -> Result<EvaluationClient<Authorised>, Fault> {
+    pub(super) async fn evaluation(
+        &mut self,
+        role: &str,
+    ) -> Result<EvaluationClient<Authorised>, Fault> {
         Ok(
             EvaluationClient::new(self.reach(ServiceName::Evaluation, role).await?)
                 .max_decoding_message_size(BATCH_BYTES)

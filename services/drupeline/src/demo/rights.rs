@@ -5,11 +5,11 @@ use contract::identity::{
     CreateAccessKeyRequest, ExchangeAccessKeyRequest, RevokeAccessKeyRequest,
 };
 use contract::release::{
-    CreateWebhookRequest, DefineTerritoryGroupRequest, TerritoryGroupMember,
-    CountMaterialRequest, EditCandidateRequest, GetCandidateRequest, GrantLicenceRequest,
-    MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest,
-    ProposeDenominationRequest, RecordDisclosureRequest, RecordFilingRequest, RecordGrantRequest,
-    RegisterCandidateRequest, ReportPropagationRequest, ReportingTerms, RoyaltyTerms,
+    CountMaterialRequest, CreateWebhookRequest, DefineTerritoryGroupRequest, EditCandidateRequest,
+    GetCandidateRequest, GrantLicenceRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
+    MoveDenominationRequest, ProposeDenominationRequest, RecordDisclosureRequest,
+    RecordFilingRequest, RecordGrantRequest, RegisterCandidateRequest, ReportPropagationRequest,
+    ReportingTerms, RoyaltyTerms, TerritoryGroupMember,
 };
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
@@ -617,8 +617,18 @@ async fn told_by_machines(
     let mut identity = loading.identity("admin").await?;
     let mut made = Vec::new();
     for (partner, name, quota, scopes) in [
-        (first, "label printer, propagation house 2", "small", &["report_propagation"][..]),
-        (first, "sales system", "standard", &["ask_release_status"][..]),
+        (
+            first,
+            "label printer, propagation house 2",
+            "small",
+            &["report_propagation"][..],
+        ),
+        (
+            first,
+            "sales system",
+            "standard",
+            &["ask_release_status"][..],
+        ),
         (second, "nursery ledger", "standard", &[][..]),
         (second, "old till", "small", &["ask_release_status"][..]),
     ] {
