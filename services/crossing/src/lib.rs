@@ -7,6 +7,7 @@ pub mod app;
 pub mod domain;
 pub mod operations;
 mod store;
+mod stream;
 
 use std::sync::Arc;
 

@@ -293,4 +293,13 @@ platform::operations! {
     /// Share a season's crosses among parents: gain against coancestry.
     POST "/season-plan" plan_season(PlanSeasonRequest) -> SeasonPlan,
         may ReadProgramme, Read => app::season_plan::plan;
+
+    also {
+        async fn stream_weather(
+            &self,
+            request: tonic::Request<tonic::Streaming<WeatherStreamRow>>,
+        ) -> Result<tonic::Response<BatchReply>, tonic::Status> {
+            crate::stream::stream_weather(self.0.clone(), request).await
+        }
+    }
 }

@@ -23,6 +23,18 @@ pub fn title(word: &str) -> String {
         .unwrap_or_default()
 }
 
+/// What a service says in one line as a sentence: with a capital letter and a full stop.
+pub fn sentence(said: &str) -> String {
+    let mut letters = said.chars();
+    let capital = letters.next().map(char::to_uppercase).into_iter().flatten();
+    let stop = if said.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    capital.chain(letters).chain(stop.chars()).collect()
+}
+
 /// A count with its thousands apart, as 175,000.
 pub fn count(n: impl Into<u64>) -> String {
     let digits = n.into().to_string();
@@ -104,6 +116,11 @@ mod tests {
         assert_eq!(day("open"), "open");
         assert_eq!(instant("2026-02-14T08:30:12Z"), "14 Feb 2026, 08:30 UTC");
         assert_eq!(instant("never"), "never");
+        assert_eq!(
+            sentence("use Alba: it sets best"),
+            "Use Alba: it sets best."
+        );
+        assert_eq!(sentence("Done."), "Done.");
         assert_eq!(some(1_u32, "pass", "passes"), "1 pass");
     }
 }

@@ -6,6 +6,7 @@
 //! is migrated and peopled once; every test works in a clone of it.
 
 pub mod client;
+pub mod crossing;
 pub mod postgres;
 
 use std::collections::BTreeMap;

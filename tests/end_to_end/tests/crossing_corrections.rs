@@ -1,33 +1,12 @@
 //! Wrong entries are corrected by later ones: what was written stays, and every figure follows.
 
 use contract::crossing as wire;
+use end_to_end::crossing::{
+    ROOT, cherry, create, cross, dry_pollen, id, mother, open_season, read, refused,
+};
 use end_to_end::{Client, System};
 use serde_json::{Value, json};
 use uuid::Uuid;
-
-const ROOT: &str = "/api/crossing/v1";
-
-fn id(value: &Value) -> String {
-    value["id"].as_str().expect("an id").to_owned()
-}
-
-async fn create(client: &Client, path: &str, body: &Value) -> Value {
-    client
-        .post(&format!("{ROOT}{path}"), body)
-        .await
-        .expect(201)
-}
-
-async fn refused(client: &Client, path: &str, body: &Value) -> Vec<String> {
-    client
-        .post(&format!("{ROOT}{path}"), body)
-        .await
-        .pointers(422)
-}
-
-async fn read(client: &Client, path: &str) -> Value {
-    client.get(&format!("{ROOT}{path}")).await.expect(200)
-}
 
 /// Two crosses of one mother with two pollens, each pollen weighed.
 struct House {
@@ -41,24 +20,14 @@ struct House {
 async fn house(system: &System) -> House {
     let breeder = system.sign_in("breeder").await;
     let field = system.sign_in("field").await;
-    create(&breeder, "/seasons", &json!({"year": 2026, "site": "Glass house", "time_zone": "Europe/Madrid", "opens_on": "2026-01-15", "closes_on": "2026-04-15"})).await;
-    let variety = async |name: &str, alleles: [&str; 2]| {
-        let body = json!({"name": name, "species": "Prunus avium", "kind": "variety", "s_alleles": alleles});
-        id(&create(&breeder, "/germplasm", &body).await)
-    };
-    let mother_variety = variety("Hilda", ["S1", "S3"]).await;
-    let mother = json!({"germplasm_id": mother_variety, "house": "A", "row": 1, "position": 1, "on": "2026-01-15"});
-    let mother = id(&create(&field, "/mothers", &mother).await);
+    open_season(&breeder).await;
+    let mother_variety = cherry(&breeder, "Hilda", ["S1", "S3"]).await;
+    let mother = mother(&field, &mother_variety, 1).await;
     let (mut lots, mut crosses) = (Vec::new(), Vec::new());
     for (name, alleles) in [("Rolf", ["S4", "S9"]), ("Sven", ["S2", "S6"])] {
-        let father = variety(name, alleles).await;
-        let lot = json!({"germplasm_id": father, "gathered_on": "2026-02-10", "flowers_n": 400, "stage_bbch": 59});
-        let lot = id(&create(&field, "/pollen-lots", &lot).await);
-        let dried = json!({"kind": "dried", "on": "2026-02-11", "quantity_mg": 100.0});
-        create(&field, &format!("/pollen-lots/{lot}/events"), &dried).await;
-        let cross = json!({"season": 2026, "seed_parent_id": mother_variety, "pollen_parent_id": father, "objective": "early", "fruit_wanted_n": 40});
-        crosses.push(id(&create(&breeder, "/crosses", &cross).await));
-        lots.push(lot);
+        let father = cherry(&breeder, name, alleles).await;
+        lots.push(dry_pollen(&field, &father, 400, Some(100.0)).await);
+        crosses.push(cross(&breeder, &mother_variety, &father, 40).await);
     }
     House {
         breeder,

@@ -72,6 +72,42 @@ async fn linked_loci_are_reckoned_together() {
     assert_eq!(flat["share"], 0.5);
     assert!((number(&flat["loci"][0], "share_among_living") - 2.0 / 3.0).abs() < 1e-12);
 
+    // 3 of the wanted kind with 0.9: the fewest n with P(Bin(n, 1/2) >= 3) >= 0.9 is 9, as
+    // 1 - (1 + 9 + 36) / 512 = 0.91; with 8 it is 0.86.
+    assert_eq!(flat["plants_needed"], 9, "{flat:#}");
+    assert!(flat["living_share"].is_null());
+    let by_model = async |model: &str| {
+        let asked = json!({"probability": 0.9, "species": "Prunus persica", "wanted_n": 3, "lethal_model": model,
+            "survival": {"fruit_set": 0.5, "seeds_per_fruit": 1.0, "germination": 1.0, "survival": 1.0}, "loci": [
+            {"locus": "S", "seed_parent": "Ss", "pollen_parent": "Ss", "wanted": ["Ss", "SS"]}]});
+        breeder.post(&path, &asked).await.expect(200)
+    };
+    // Where SS is lost, Ss is two thirds of what lives, and three quarters of the seedlings live.
+    let inviable = by_model("inviable").await;
+    assert_eq!(
+        (&inviable["fraction"], &inviable["living_share"]),
+        (&json!("2/3"), &json!(0.75)),
+        "{inviable:#}"
+    );
+    // P(Bin(7, 2/3) >= 3) = 0.955 and with 6 it is 0.900 and a hair: 1 - (1 + 12 + 60) / 729.
+    assert_eq!(inviable["plants_needed"], 7, "{inviable:#}");
+    assert_eq!(
+        inviable["seeds_needed"], 10,
+        "7 that live of 10 that come up"
+    );
+    let lives = by_model("lives").await;
+    assert_eq!(
+        (&lives["fraction"], &lives["living_share"]),
+        (&json!("3/4"), &json!(1.0))
+    );
+    assert_eq!(lives["loci"][0]["share_among_living"], 0.75, "{lives:#}");
+    let wrong = json!({"probability": 0.9, "lethal_model": "perhaps", "loci": [
+        {"locus": "S", "seed_parent": "Ss", "pollen_parent": "Ss", "wanted": ["Ss"]}]});
+    assert_eq!(
+        breeder.post(&path, &wrong).await.pointers(422),
+        ["/lethal_model"]
+    );
+
     let over_grpc = breeder
         .crossing()
         .compute_progeny_odds(wire::ProgenyOddsRequest {

@@ -1028,3 +1028,388 @@ async fn a_season_trades_gain_against_coancestry() {
         .into_inner();
     assert_eq!(plan.matings.iter().map(|m| m.crosses_n).sum::<u32>(), 6);
 }
+
+#[tokio::test]
+async fn an_unknown_genotype_is_bounded_and_stands_behind() {
+    let system = System::start().await;
+    let breeder = system.sign_in("breeder").await;
+    // Alike but for what is known at G: two noted, one not at all, one as an allele alone.
+    let mut ids = Vec::new();
+    for (name, loci) in [
+        ("Known one", json!({"G": "Gg"})),
+        ("Known two", json!({"G": "Gg"})),
+        ("Blank", json!({})),
+        ("Half", json!({"G": "G_"})),
+    ] {
+        ids.push(
+            peach(
+                &breeder,
+                name,
+                json!({"loci": loci, "traits": {"brix": 14.0}}),
+            )
+            .await,
+        );
+    }
+    // Sweeter, but not enough to outweigh what is not known.
+    let sweet = json!({"loci": {}, "traits": {"brix": 17.0}});
+    ids.push(peach(&breeder, "Sweet blank", sweet).await);
+    let asked = json!({"candidate_ids": ids, "loci": [{"locus": "G", "wanted": ["nectarine"]}],
+        "traits": [{"trait": "brix", "weight": 1}]});
+    let ranked = breeder
+        .post(&format!("{ROOT}/cross-adviser"), &asked)
+        .await
+        .expect(200);
+    let items = ranked["items"].as_array().unwrap();
+    assert_eq!(items.len(), 10, "{ranked:#}");
+    let pair = |a: &str, b: &str| {
+        items
+            .iter()
+            .find(|pair| {
+                let names = [
+                    text(pair, "seed_parent_name"),
+                    text(pair, "pollen_parent_name"),
+                ];
+                names.contains(&a.to_owned()) && names.contains(&b.to_owned())
+            })
+            .unwrap_or_else(|| panic!("no pair of {a} and {b}"))
+    };
+    let known = pair("Known one", "Known two");
+    assert_eq!(known["rank"], 1, "the only pair that is known: {known:#}");
+    assert_eq!(known["share_wanted"], 0.25);
+    assert_eq!(
+        (&known["share_lowest"], &known["share_highest"]),
+        (&json!(0.25), &json!(0.25))
+    );
+    for (a, b, highest) in [
+        ("Known one", "Blank", 0.5),
+        ("Known one", "Half", 0.25),
+        ("Blank", "Half", 0.5),
+        ("Blank", "Sweet blank", 1.0),
+    ] {
+        let open = pair(a, b);
+        assert!(open["share_wanted"].is_null() && open["plants_needed"].is_null());
+        assert_eq!(
+            (number(open, "share_lowest"), number(open, "share_highest")),
+            (0.0, highest),
+            "{a} × {b}: {open:#}"
+        );
+        assert!(number(open, "score") < number(known, "score"), "{open:#}");
+        let locus = &open["loci"][0];
+        assert_eq!(
+            (
+                number(locus, "lowest_share"),
+                number(locus, "highest_share")
+            ),
+            (0.0, highest)
+        );
+        let notes = open["notes"].to_string();
+        assert!(
+            notes.contains("is not known") && notes.contains("ranked by the least"),
+            "{notes}"
+        );
+    }
+    // Where the partner settles it, an unknown genotype leaves nothing open.
+    let fixed = peach(
+        &breeder,
+        "Fixed",
+        json!({"loci": {"G": "GG"}, "traits": {"brix": 15.0}}),
+    )
+    .await;
+    let asked = json!({"candidate_ids": [ids[2], fixed], "loci": [{"locus": "G", "wanted": ["nectarine"]}]});
+    let ranked = breeder
+        .post(&format!("{ROOT}/cross-adviser"), &asked)
+        .await
+        .expect(200);
+    assert_eq!(
+        ranked["left_out"],
+        json!([{"reason": "locus_impossible", "pairs_n": 1}]),
+        "{ranked:#}"
+    );
+}
+
+#[tokio::test]
+async fn a_season_keeps_within_its_mothers_and_flowers() {
+    let system = System::start().await;
+    let breeder = system.sign_in("breeder").await;
+    let field = system.sign_in("field").await;
+    // Six unrelated peaches, the sweetest first, and two trees each of the three least sweet.
+    let mut ids = Vec::new();
+    for n in 0..6 {
+        let more = json!({"kind": "selection", "traits": {"brix": 18.0 - f64::from(n)}});
+        ids.push(peach(&breeder, &format!("Line {n}"), more).await);
+    }
+    for (row, plant) in ids[3..].iter().enumerate() {
+        for position in 1..=2 {
+            let body = json!({"germplasm_id": plant, "house": "House 1", "row": row + 1, "position": position, "container_l": 40, "on": "2026-01-05"});
+            created(&field, "mothers", &body).await;
+        }
+    }
+    let plan = format!("{ROOT}/season-plan");
+    let asked = |more: Value| {
+        let mut body = json!({
+            "season": "2026", "traits": [{"trait": "brix", "weight": 1}], "candidate_ids": ids,
+            "flowers_n": 100_000, "mothers_n": 6, "crosses_n": 6, "kinship_ceiling": 0.2,
+        });
+        body.as_object_mut()
+            .unwrap()
+            .extend(more.as_object().unwrap().clone());
+        body
+    };
+    let free = breeder.post(&plan, &asked(json!({}))).await.expect(200);
+    assert!(
+        free["limits"] == json!([]) && free["merit_without_limits"].is_null(),
+        "{free:#}"
+    );
+
+    // Only trees that stand may be mothers: they bind, and nothing in the plan goes beyond them.
+    let standing = asked(json!({"standing_mothers_only": true}));
+    let within = breeder.post(&plan, &standing).await.expect(200);
+    let limit = |plan: &Value, name: &str| {
+        let limits = plan["limits"].as_array().unwrap();
+        let limit = limits.iter().find(|limit| limit["limit"] == name);
+        limit
+            .unwrap_or_else(|| panic!("no limit {name} in {plan:#}"))
+            .clone()
+    };
+    assert_eq!(
+        limit(&within, "standing_mothers")["binds"],
+        true,
+        "{within:#}"
+    );
+    assert!(
+        number(&within["best"], "merit") < number(&free["best"], "merit") - 0.1,
+        "the limit costs merit: {within:#}"
+    );
+    assert!(
+        (number(&within, "merit_without_limits") - number(&free["best"], "merit")).abs() < 1e-6
+    );
+    for mating in within["matings"].as_array().unwrap() {
+        assert!(
+            mating["mothers_n"].as_u64() <= mating["mothers_standing_n"].as_u64(),
+            "{mating:#}"
+        );
+    }
+    let crosses: u64 = within["matings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|mating| mating["crosses_n"].as_u64().unwrap())
+        .sum();
+    assert_eq!(crosses, 6);
+    // The whole curve keeps to it: no point is above the one without limits at its coancestry.
+    let curve = within["trade_off"].as_array().unwrap();
+    assert!(curve.len() > 2);
+    for point in curve {
+        assert!(number(point, "merit") <= number(&free["trade_off"][0], "merit") + 1e-6);
+        assert!(point["seed_parents_n"].as_u64().unwrap() <= 3, "{point:#}");
+    }
+    let seed_shares: f64 = within["parents"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|parent| number(parent, "seed_share"))
+        .sum();
+    assert!((seed_shares - 1.0).abs() < 1e-4, "{seed_shares}");
+
+    // Fruit makes flowers bind: each cross takes what its fruit needs, and too few are refused with
+    // the number that is needed.
+    let first = asked(json!({"fruit_wanted_n": 40, "flowers_per_mother_n": 150, "mothers_n": 60}));
+    let fruit = breeder.post(&plan, &first).await.expect(200);
+    let per_cross = fruit["matings"][0]["flowers_n"].as_u64().unwrap()
+        / fruit["matings"][0]["crosses_n"].as_u64().unwrap();
+    let mothers_each = per_cross.div_ceil(150);
+    for mating in fruit["matings"].as_array().unwrap() {
+        let n = mating["crosses_n"].as_u64().unwrap();
+        assert_eq!(
+            (mating["flowers_n"].as_u64(), mating["mothers_n"].as_u64()),
+            (Some(n * per_cross), Some(n * mothers_each)),
+            "{mating:#}"
+        );
+        assert!(number(mating, "expected_fruit_n") >= 40.0 * n as f64);
+    }
+    let flowers = limit(&fruit, "flowers");
+    assert!(
+        (number(&flowers, "used") - 6.0 * per_cross as f64).abs() < 1.0
+            && flowers["binds"] == false,
+        "{flowers:#}"
+    );
+    let few = asked(json!({"fruit_wanted_n": 40, "flowers_n": 6 * per_cross - 1}));
+    let refused = breeder.post(&plan, &few).await;
+    assert!(
+        refused
+            .body
+            .to_string()
+            .contains(&(6 * per_cross).to_string()),
+        "{:#}",
+        refused.body
+    );
+    assert_eq!(refused.pointers(422), ["/flowers_n"]);
+
+    // Few seed parents: no more than asked serve, along the curve too, and it is said how.
+    let two = breeder
+        .post(&plan, &asked(json!({"seed_parents_n": 2})))
+        .await
+        .expect(200);
+    let mothers: std::collections::BTreeSet<String> = two["matings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|mating| text(mating, "seed_parent_id"))
+        .collect();
+    assert!(mothers.len() <= 2, "{two:#}");
+    for point in two["trade_off"].as_array().unwrap() {
+        assert!(point["seed_parents_n"].as_u64().unwrap() <= 2, "{point:#}");
+    }
+    assert!(
+        two["notes"].to_string().contains("not proven"),
+        "{:#}",
+        two["notes"]
+    );
+
+    let pointers = async |more: Value| breeder.post(&plan, &asked(more)).await.pointers(422);
+    assert_eq!(
+        pointers(json!({"flowers_per_mother_n": 100})).await,
+        ["/fruit_wanted_n"]
+    );
+    assert_eq!(
+        pointers(json!({"standing_mothers_only": true, "crosses_n": 7, "mothers_n": 9})).await,
+        ["/standing_mothers_only"]
+    );
+    assert_eq!(
+        pointers(json!({"seed_parents_n": 0, "fruit_wanted_n": 0})).await,
+        ["/fruit_wanted_n", "/seed_parents_n"]
+    );
+}
+
+#[tokio::test]
+async fn a_logger_streams_its_readings_and_corrects_them_late() {
+    let system = System::start().await;
+    let field = system.sign_in("field").await;
+    let home = station(&field, "Home roof", "Home").await;
+    let hour = |h: i64, temperature_c: f64| wire::WeatherReading {
+        at: date(2025, 12, 1)
+            .at(0, 0, 0, 0)
+            .saturating_add(h.hours())
+            .to_string(),
+        temperature_c: Some(temperature_c),
+        ..wire::WeatherReading::default()
+    };
+    let stream = |readings: Vec<wire::WeatherReading>| {
+        let rows = readings.into_iter().enumerate().map(|(n, reading)| {
+            let station_id = if n == 0 { home.clone() } else { String::new() };
+            wire::WeatherStreamRow {
+                station_id,
+                reading: Some(reading),
+                source: "a logger".into(),
+                ..wire::WeatherStreamRow::default()
+            }
+        });
+        tonic::codegen::tokio_stream::iter(rows.collect::<Vec<_>>())
+    };
+    let total = async || {
+        let path = format!("{ROOT}/weather-stations/{home}/chill?season=2026&model=hours_0_7_2");
+        number(&field.get(&path).await.expect(200), "total")
+    };
+    let week: Vec<wire::WeatherReading> = (0..168).map(|h| hour(h, 6.0)).collect();
+    let reply = field
+        .crossing()
+        .stream_weather(stream(week.clone()))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!((reply.accepted, reply.duplicates), (168, 0), "{reply:#?}");
+    assert_eq!(total().await, 168.0);
+    // Sent again, with a correction of three hours that comes late: every figure follows.
+    let again = week
+        .iter()
+        .cloned()
+        .chain((10..13).map(|h| wire::WeatherReading {
+            correction: true,
+            ..hour(h + 168, 20.0)
+        }));
+    let reply = field
+        .crossing()
+        .stream_weather(stream(again.collect()))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!((reply.accepted, reply.duplicates), (3, 168));
+    let late: Vec<wire::WeatherReading> = (10..13)
+        .map(|h| wire::WeatherReading {
+            correction: true,
+            ..hour(h, 20.0)
+        })
+        .collect();
+    let reply = field
+        .crossing()
+        .stream_weather(stream(late))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!((reply.accepted, reply.doubtful.len()), (3, 0), "{reply:#?}");
+    assert!(total().await < 168.0 + 10.0 && total().await >= 165.0);
+    // The same over REST, a line for each reading.
+    let lines = "{\"at\": \"2025-12-01T10:00\", \"temperature_c\": 5.0, \"correction\": true}\n{\"at\": \"2025-12-01T11:00\", \"temperature_c\": 20.0}\nnonsense\n";
+    let reply = field
+        .post_text(&readings(&home), "application/x-ndjson", lines)
+        .await
+        .expect(200);
+    assert_eq!(
+        (
+            &reply["accepted"],
+            &reply["duplicates"],
+            &reply["rejected"][0]["row"]
+        ),
+        (&json!(1), &json!(1), &json!(2)),
+        "{reply:#}"
+    );
+
+    // Two stations in one stream, what looks like °F, no station at all, and those who may not.
+    let mut mixed = vec![
+        wire::WeatherStreamRow {
+            station_id: home.clone(),
+            reading: Some(hour(300, 6.0)),
+            ..wire::WeatherStreamRow::default()
+        };
+        2
+    ];
+    mixed[1].station_id = NO_ID.into();
+    let status = field
+        .crossing()
+        .stream_weather(tonic::codegen::tokio_stream::iter(mixed))
+        .await
+        .unwrap_err();
+    assert!(
+        status.code() == tonic::Code::InvalidArgument
+            && status.message().contains("a stream for each station"),
+        "{status:?}"
+    );
+    let warm = (300..324).map(|h| hour(h, 55.0)).collect();
+    let status = field
+        .crossing()
+        .stream_weather(stream(warm))
+        .await
+        .unwrap_err();
+    assert!(status.message().contains("Fahrenheit"), "{status:?}");
+    let nothing = tonic::codegen::tokio_stream::iter(Vec::<wire::WeatherStreamRow>::new());
+    let status = field.crossing().stream_weather(nothing).await.unwrap_err();
+    assert_eq!(status.code(), tonic::Code::InvalidArgument);
+    for (client, code) in [
+        (system.anonymous(), tonic::Code::Unauthenticated),
+        (
+            system.sign_in("manager").await,
+            tonic::Code::PermissionDenied,
+        ),
+        (
+            system.other_programme().await.sign_in("field").await,
+            tonic::Code::NotFound,
+        ),
+    ] {
+        let status = client
+            .crossing()
+            .stream_weather(stream(vec![hour(400, 6.0)]))
+            .await
+            .unwrap_err();
+        assert_eq!(status.code(), code);
+    }
+}

@@ -2,39 +2,15 @@
 //! counts that always reconcile.
 
 use contract::crossing as wire;
+use end_to_end::crossing::{ROOT, create, id, open_season, refused};
 use end_to_end::{Client, System};
 use platform::database::Scope;
 use platform::peers::ServiceName;
 use serde_json::{Value, json};
 
-const ROOT: &str = "/api/crossing/v1";
-
-fn id(value: &Value) -> String {
-    value["id"].as_str().expect("an id").to_owned()
-}
-
-async fn create(client: &Client, path: &str, body: &Value) -> Value {
-    client
-        .post(&format!("{ROOT}{path}"), body)
-        .await
-        .expect(201)
-}
-
-async fn refused(client: &Client, path: &str, body: &Value) -> Vec<String> {
-    client
-        .post(&format!("{ROOT}{path}"), body)
-        .await
-        .pointers(422)
-}
-
 /// An open-pollinated peach with 200 stones.
 async fn stones(breeder: &Client, field: &Client) -> String {
-    create(
-        breeder,
-        "/seasons",
-        &json!({"year": 2026, "site": "Glass house", "time_zone": "Europe/Madrid"}),
-    )
-    .await;
+    open_season(breeder).await;
     let peach = json!({"name": "Alba", "species": "Prunus persica", "kind": "variety"});
     let peach = id(&create(breeder, "/germplasm", &peach).await);
     let cross = json!({"season": 2026, "seed_parent_id": peach, "pollen_parent_id": "open", "objective": "stocks", "fruit_wanted_n": 200});

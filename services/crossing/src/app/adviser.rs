@@ -289,7 +289,11 @@ struct Scored {
     j: usize,
     score: f64,
     index_sd: f64,
+    /// Share of the seedlings that is wanted; none when something is not known.
     share_wanted: Option<f64>,
+    /// Its bounds.
+    share_lowest: f64,
+    share_highest: f64,
 }
 
 /// A pair with its parts settled.
@@ -443,7 +447,7 @@ impl<'a> Search<'a> {
             .zip(&species)
             .map(|(row, species)| {
                 loci.iter()
-                    .map(|model| model.genotype(Some(*species), &row.loci.0))
+                    .map(|model| model.possible(*species, &row.loci.0))
                     .collect()
             })
             .collect();
@@ -482,7 +486,7 @@ impl<'a> Search<'a> {
         let mut left_out: BTreeMap<&'static str, u32> = BTreeMap::new();
         let mut odds: HashMap<(usize, usize), LociOdds> = HashMap::new();
         let classes = self.locus_classes();
-        let mut scored: Vec<(Scored, Option<f64>)> = Vec::new();
+        let mut scored: Vec<Scored> = Vec::new();
         let mut pairs_n = 0;
         for i in 0..n {
             for j in i + 1..n {
@@ -511,20 +515,12 @@ impl<'a> Search<'a> {
                 }
             }
         }
-        // A pair of unknown genotypes stands where the known ones stand on average.
-        let known: Vec<f64> = scored.iter().filter_map(|(_, share)| *share).collect();
-        let average = known.iter().sum::<f64>() / known.len().max(1) as f64;
-        let average = if average > 0.0 { average } else { 0.5 };
-        let mut scored: Vec<Scored> = scored
-            .into_iter()
-            .map(|(pair, share)| Scored {
-                score: pair.score + share.unwrap_or(average).log10(),
-                ..pair
-            })
-            .collect();
+        // Of pairs that score alike, those whose share is known come first.
         scored.sort_by(|a, b| {
             b.score
                 .total_cmp(&a.score)
+                .then(b.share_wanted.is_some().cmp(&a.share_wanted.is_some()))
+                .then(b.share_highest.total_cmp(&a.share_highest))
                 .then((a.i, a.j).cmp(&(b.i, b.j)))
         });
         let mut chosen = Vec::new();
@@ -556,63 +552,56 @@ impl<'a> Search<'a> {
 
     /// Plants alike in species and at all loci asked for share a class.
     fn locus_classes(&self) -> Vec<usize> {
-        let mut known: HashMap<(Species, Vec<String>), usize> = HashMap::new();
+        let mut known: HashMap<(Species, &Genotypes), usize> = HashMap::new();
         self.species
             .iter()
             .zip(&self.genotypes)
             .map(|(species, genotypes)| {
-                let key = genotypes
-                    .iter()
-                    .map(|genotype| {
-                        genotype
-                            .as_ref()
-                            .map(ToString::to_string)
-                            .unwrap_or_default()
-                    })
-                    .collect();
                 let next = known.len();
-                *known.entry((*species, key)).or_insert(next)
+                *known.entry((*species, genotypes)).or_insert(next)
             })
             .collect()
     }
 
-    /// The score without the loci, whose share is given beside it.
-    fn score(
-        &self,
-        i: usize,
-        j: usize,
-        loci: &LociOdds,
-    ) -> Result<(Scored, Option<f64>), &'static str> {
+    /// A pair held against the goals: the share of seedlings that is wanted where it is known, the
+    /// least that is possible where a genotype is not.
+    fn score(&self, i: usize, j: usize, loci: &LociOdds) -> Result<Scored, &'static str> {
         if loci.highest < NONE_WANTED {
             return Err("locus_impossible");
         }
         let pair = [self.candidates.rows[i].id, self.candidates.rows[j].id];
         let within = self.candidates.share_within(i, j);
         let mut index_sd = 0.0;
-        let mut share = Some(1.0);
+        let mut of_traits = 1.0;
+        let mut all_known = true;
         for model in &self.traits {
             index_sd += f64::midpoint(model.merit(pair[0]), model.merit(pair[1]));
             if model.bounded() {
-                share = share
-                    .zip(model.spread(pair, within))
-                    .map(|(s, spread)| s * model.share_wanted(&spread));
+                of_traits *= model.share_expected(pair, within);
+                all_known &= model.spread(pair, within).is_some();
             }
         }
-        if share.is_some_and(|share| share < NONE_WANTED) {
+        if of_traits < NONE_WANTED {
             return Err("trait_impossible");
         }
         let of_loci = loci.ranked();
-        let share_wanted = share.zip(of_loci).map(|(a, b)| a * b);
-        // A bound on a trait that is not known is taken as met by half the seedlings.
-        let score = index_sd + share.unwrap_or(0.5).log10();
-        let told = Scored {
+        let (low, high) = if all_known {
+            (of_traits, of_traits)
+        } else {
+            (0.0, 1.0)
+        };
+        let share = of_traits * of_loci.unwrap_or(loci.lowest);
+        Ok(Scored {
             i,
             j,
-            score,
+            score: index_sd + share.max(NONE_WANTED).log10(),
             index_sd,
-            share_wanted,
-        };
-        Ok((told, of_loci.filter(|share| *share > 0.0)))
+            share_wanted: of_loci
+                .filter(|_| all_known)
+                .map(|of_loci| of_traits * of_loci),
+            share_lowest: low * loci.lowest,
+            share_highest: high * loci.highest,
+        })
     }
 
     /// Which of the two should be mother, and the verdict the other way round.
@@ -664,7 +653,8 @@ impl<'a> Search<'a> {
             &self.genotypes[m],
             &self.genotypes[f],
         );
-        let share = pair.scored.share_wanted;
+        let scored = &pair.scored;
+        let sure_of = scored.share_wanted.unwrap_or(scored.share_lowest);
         let mut notes = Vec::new();
         for model in self.traits.iter() {
             for row in [mother, father] {
@@ -674,6 +664,21 @@ impl<'a> Search<'a> {
                         model.name, row.name
                     ));
                 }
+            }
+        }
+        let loci = locus_expectations(
+            &self.loci,
+            self.species[m],
+            &self.genotypes[m],
+            &self.genotypes[f],
+        );
+        for told in &loci {
+            let sides = [(mother, &told.seed_parent), (father, &told.pollen_parent)];
+            for (row, _) in sides.iter().filter(|(_, genotype)| genotype.is_empty()) {
+                notes.push(format!(
+                    "genotype of {} at {} is not known: between {:.0} % and {:.0} % of the seedlings are wanted there, and the pair is ranked by the least; a marker test would tell",
+                    row.name, told.locus, told.lowest_share * 100.0, told.highest_share * 100.0
+                ));
             }
         }
         if self.species[m] != self.species[f] && !self.loci.is_empty() {
@@ -691,22 +696,19 @@ impl<'a> Search<'a> {
             seed_parent_name: mother.name.clone(),
             pollen_parent_id: father.id.to_string(),
             pollen_parent_name: father.name.clone(),
-            score: pair.scored.score,
-            index_sd: pair.scored.index_sd,
+            score: scored.score,
+            index_sd: scored.index_sd,
             traits: self
                 .traits
                 .iter()
                 .map(|model| model.expectation(ids, within))
                 .collect(),
-            loci: locus_expectations(
-                &self.loci,
-                self.species[m],
-                &self.genotypes[m],
-                &self.genotypes[f],
-            ),
+            loci,
             loci_together: (!self.loci.is_empty()).then(|| together(&odds)),
-            share_wanted: share,
-            plants_needed: share.and_then(|share| plants_needed(share, SURE).ok().flatten()),
+            share_wanted: scored.share_wanted,
+            share_lowest: scored.share_lowest,
+            share_highest: scored.share_highest,
+            plants_needed: plants_needed(sure_of, SURE).ok().flatten(),
             reciprocal_verdict: pair.reciprocal.to_string(),
             seed_parent_rights: Some(rights(mother)),
             pollen_parent_rights: Some(rights(father)),
@@ -722,6 +724,9 @@ impl<'a> Search<'a> {
         let mut notes = vec![
             "score: weighted traits of the seedlings' mean in standard deviations, plus the decimal logarithm of the share of seedlings that is wanted; half the share costs 0.3".to_owned(),
         ];
+        if !self.loci.is_empty() {
+            notes.push("where a genotype is not known, the share is the least that is possible over what it may be, a billionth at least".to_owned());
+        }
         if self.traits.iter().filter(|model| model.bounded()).count() > 1 {
             notes.push("bounds of several traits are taken as independent".to_owned());
         }

@@ -86,6 +86,7 @@ pub async fn progeny_odds(
         .enumerate()
         .map(|(index, told)| known_phase(&mut fields, index, told, &crosses))
         .collect();
+    let lethal = lethal_model(&mut fields, &request.lethal_model, species);
     let wanted_n = request.wanted_n.unwrap_or(1);
     fields.require(wanted_n >= 1, "wanted_n", "must be at least 1");
     fields.require(
@@ -95,8 +96,18 @@ pub async fn progeny_odds(
     );
     fields.finish()?;
 
-    let share = share_of(species, &crosses, &phases)
-        .map_err(|error| Fault::field("/loci", error.to_string()))?;
+    let unreckoned = |error: compatibility::GenotypeError| Fault::field("/loci", error.to_string());
+    let mut share = share_of(species, &crosses, &phases).map_err(unreckoned)?;
+    let living = match species.zip(lethal) {
+        None => None,
+        Some((species, LethalModel::Lives)) => Some(Living::all(species)),
+        Some((species, LethalModel::Inviable)) => {
+            Some(Living::of(species, &crosses, &phases).map_err(unreckoned)?)
+        }
+    };
+    if let Some(living) = &living {
+        share = living.among(share, &crosses, &phases).map_err(unreckoned)?;
+    }
     let plants_for = |share: f64| {
         plants_needed_for(wanted_n, share, request.probability)
             .map_err(|error| Fault::field("/probability", error.to_string()))
@@ -114,10 +125,11 @@ pub async fn progeny_odds(
         plants_needed_at_best: plants_for(share.highest)?,
         loci: crosses
             .iter()
-            .map(|cross| at_locus(cross, species))
+            .map(|cross| at_locus(cross, species, lethal.unwrap_or_default()))
             .collect(),
         linked: parents::linked_in_words(&share.linked),
-        notes: notes_on(&share, species, &crosses),
+        notes: notes_on(&share, species, &crosses, lethal),
+        living_share: living.as_ref().map(|living| living.lowest),
         ..ProgenyOddsReply::default()
     };
     if let (Some(rates), Some(plants)) = (request.survival, needed) {
@@ -125,7 +137,8 @@ pub async fn progeny_odds(
             fruit_set: rates.fruit_set,
             seeds_per_fruit: rates.seeds_per_fruit,
             germination: rates.germination,
-            survival: rates.survival,
+            // Plants are then of those that live, and more must come up than live.
+            survival: rates.survival * living.as_ref().map_or(1.0, |living| living.lowest),
         };
         let needed = survival
             .needed_for(plants)
@@ -156,7 +169,134 @@ fn share_of(
     })
 }
 
-fn at_locus(cross: &LocusCross, species: Option<Species>) -> ProgenyLocusShare {
+/// Reads the lethal model.
+fn lethal_model(fields: &mut Fields, text: &str, species: Option<Species>) -> Option<LethalModel> {
+    let model = match text.trim() {
+        "" => return None,
+        "inviable" => LethalModel::Inviable,
+        "lives" => LethalModel::Lives,
+        other => {
+            fields.fault(
+                "lethal_model",
+                format!("{other:?} is no model; write inviable or lives"),
+            );
+            return None;
+        }
+    };
+    fields.require(
+        species.is_some(),
+        "lethal_model",
+        "needs a species, whose catalogue says which genotypes are lost",
+    );
+    Some(model)
+}
+
+/// The seedlings that live to bear.
+struct Living {
+    species: Species,
+    /// The crosses with all that lives wanted; none where all live.
+    crosses: Vec<LocusCross>,
+    /// Their share, at the least.
+    lowest: f64,
+    exact: Option<Share>,
+}
+
+impl Living {
+    /// All of them.
+    fn all(species: Species) -> Self {
+        Self {
+            species,
+            crosses: Vec::new(),
+            lowest: 1.0,
+            exact: Some(Share::ONE),
+        }
+    }
+
+    /// Those of no genotype that is lost.
+    fn of(
+        species: Species,
+        crosses: &[LocusCross],
+        phases: &[KnownPhase],
+    ) -> Result<Self, compatibility::GenotypeError> {
+        let crosses: Vec<LocusCross> = crosses
+            .iter()
+            .map(|cross| LocusCross {
+                wanted: segregation(&cross.seed_parent, &cross.pollen_parent)
+                    .into_iter()
+                    .map(|(genotype, _)| genotype)
+                    .filter(|genotype| {
+                        catalogue::find(species, &cross.locus)
+                            .is_none_or(|locus| !locus.may_be_lost(genotype))
+                    })
+                    .map(GenotypePattern::Exactly)
+                    .collect(),
+                ..cross.clone()
+            })
+            .collect();
+        let share = wanted_share(species, &crosses, phases)?;
+        Ok(Self {
+            species,
+            crosses,
+            lowest: share.lowest,
+            exact: share.exact,
+        })
+    }
+
+    /// The share of the living that is wanted, from the share of all.
+    fn among(
+        &self,
+        of_all: WantedShare,
+        crosses: &[LocusCross],
+        phases: &[KnownPhase],
+    ) -> Result<WantedShare, compatibility::GenotypeError> {
+        if self.crosses.is_empty() {
+            return Ok(of_all);
+        }
+        let wanted: Vec<LocusCross> = crosses
+            .iter()
+            .zip(&self.crosses)
+            .map(|(cross, living)| LocusCross {
+                wanted: living
+                    .wanted
+                    .iter()
+                    .filter(|genotype| match genotype {
+                        GenotypePattern::Exactly(genotype) => {
+                            cross.wanted.iter().any(|wanted| wanted.matches(genotype))
+                        }
+                        GenotypePattern::Carrying(_) => false,
+                    })
+                    .cloned()
+                    .collect(),
+                ..cross.clone()
+            })
+            .collect();
+        let wanted = wanted_share(self.species, &wanted, phases)?;
+        let exact = wanted
+            .exact
+            .zip(self.exact)
+            .and_then(|(wanted, living)| wanted.out_of(living));
+        let of_living = |share: f64, living: f64| {
+            if living > 0.0 {
+                (share / living).min(1.0)
+            } else {
+                0.0
+            }
+        };
+        Ok(WantedShare {
+            exact,
+            lowest: exact.map_or(wanted.lowest, Share::value),
+            highest: exact.map_or(of_living(wanted.highest, self.lowest), Share::value),
+            if_unlinked: wanted.if_unlinked,
+            linked: wanted.linked,
+        })
+    }
+}
+
+fn at_locus(
+    cross: &LocusCross,
+    species: Option<Species>,
+    lethal: LethalModel,
+) -> ProgenyLocusShare {
     let share = cross.share();
     ProgenyLocusShare {
         locus: cross.locus.clone(),
@@ -166,12 +306,17 @@ fn at_locus(cross: &LocusCross, species: Option<Species>) -> ProgenyLocusShare {
         share_among_living: species
             .and_then(|species| catalogue::find(species, &cross.locus))
             .filter(|locus| !locus.inviable.is_empty())
-            .and_then(|locus| locus.share_among_living(cross, LethalModel::Inviable))
+            .and_then(|locus| locus.share_among_living(cross, lethal))
             .map(Share::value),
     }
 }
 
-fn notes_on(share: &WantedShare, species: Option<Species>, crosses: &[LocusCross]) -> Vec<String> {
+fn notes_on(
+    share: &WantedShare,
+    species: Option<Species>,
+    crosses: &[LocusCross],
+    lethal: Option<LethalModel>,
+) -> Vec<String> {
     let mut notes = Vec::new();
     if share.highest <= 0.0 {
         notes
@@ -193,8 +338,13 @@ fn notes_on(share: &WantedShare, species: Option<Species>, crosses: &[LocusCross
     for cross in crosses {
         let locus = species.and_then(|species| catalogue::find(species, &cross.locus));
         if let Some(locus) = locus.filter(|locus| !locus.inviable.is_empty()) {
+            let reckoned = match lethal {
+                None => "shares are of all seedlings",
+                Some(LethalModel::Inviable) => "shares and plants are of seedlings that live",
+                Some(LethalModel::Lives) => "here they are taken to live",
+            };
             notes.push(format!(
-                "at {} seedlings of {} are lost before they bear, by one model in print",
+                "at {} seedlings of {} are lost before they bear, by one model in print; {reckoned}",
                 locus.id,
                 locus.inviable.join(", ")
             ));

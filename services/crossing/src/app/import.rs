@@ -6,7 +6,7 @@ use std::pin::Pin;
 
 use contract::crossing::{
     CrossWarning, ImportFault, ImportSeasonReply, ImportSeasonRequest, ImportWarning,
-    ImportedSection,
+    ImportedSection, Pass, RecordPassRequest,
 };
 use platform::fault::FaultKind;
 use platform::retry::fingerprint;
@@ -159,7 +159,7 @@ rows! {
     "pollen_events" RecordPollenEventRequest => pollen::record_event, |_: contract::crossing::PollenLot| Vec::new();
     "crosses" PlanCrossRequest => crosses::plan, |r: contract::crossing::Cross| r.warnings;
     "mother_events" RecordMotherEventRequest => mothers::record_event, |_: contract::crossing::Mother| Vec::new();
-    "passes" RecordPassRequest => passes::record, |r: contract::crossing::Pass| r.warnings;
+    "passes" RecordPassRequest => passes::write, |r: contract::crossing::Pass| r.warnings;
     "fruit" RecordFruitRequest => fruit::record, |_: contract::crossing::FruitCount| Vec::new();
     "seed" RecordSeedRequest => seed::record, |_: contract::crossing::SeedCount| Vec::new();
     "seedlings" PlantSeedlingsRequest => seedlings::plant, |r: contract::crossing::Planting| r.warnings;
@@ -288,7 +288,28 @@ async fn one<R: Row>(
 pub(crate) async fn pass_once(
     app: &CrossingApp,
     unit: &mut Unit,
-    row: contract::crossing::RecordPassRequest,
+    row: RecordPassRequest,
 ) -> Result<Option<Vec<CrossWarning>>, Fault> {
     one(app, unit, row).await
+}
+
+/// Writes a pass that came in alone, and remembers it, so that a batch which brings it again finds
+/// it; none when it was recorded before with the same content.
+///
+/// # Errors
+/// What the pass's own call finds; that its id was used with other content.
+pub(crate) async fn pass_alone(
+    app: &CrossingApp,
+    unit: &mut Unit,
+    row: RecordPassRequest,
+) -> Result<Option<Pass>, Fault> {
+    let section = <RecordPassRequest as Row>::SECTION;
+    if let Once::Before = once(unit, section, &row.id, &row).await? {
+        return Ok(None);
+    }
+    let id = row.id.clone();
+    let digest = fingerprint(&serde_json::to_value(&row).map_err(Fault::internal)?);
+    let pass = passes::write(app, unit, row).await?;
+    remember(unit, section, &id, &digest).await?;
+    Ok(Some(pass))
 }

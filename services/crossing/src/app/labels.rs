@@ -8,9 +8,9 @@ use platform::{Fault, Fields, Unit};
 use super::seasons;
 use crate::CrossingApp;
 use crate::domain::labels::{LEAST_HEIGHT_MM, LEAST_WIDTH_MM, Label, MOST_LABELS, Sheet};
-use crate::domain::{CrossId, MotherId, PlantId, PollenLotId, numbers};
+use crate::domain::{CrossId, MotherId, PlantId, PollenLotId, SeedEntryId, numbers};
 use crate::store::raising::{self, SeedlingRow};
-use crate::store::{crosses, germplasm, mothers, pollen};
+use crate::store::{crosses, germplasm, mothers, pollen, seed};
 
 /// What labels are for.
 enum Wanted {
@@ -21,6 +21,7 @@ enum Wanted {
     Mothers(Vec<MotherId>),
     Crosses(Vec<CrossId>),
     Germplasm(Vec<PlantId>),
+    Seed(Vec<SeedEntryId>),
     Given(Vec<Label>),
 }
 
@@ -126,13 +127,20 @@ fn wanted(fields: &mut Fields, request: &PrintLabelsRequest) -> Option<Wanted> {
             &request.germplasm_ids,
         )));
     }
+    if !request.seed_entry_ids.is_empty() {
+        found.push(Wanted::Seed(ids(
+            fields,
+            "seed_entry_ids",
+            &request.seed_entry_ids,
+        )));
+    }
     if !request.given.is_empty() {
         found.push(Wanted::Given(given(fields, &request.given)));
     }
     if found.len() != 1 {
         fields.fault(
             "cross_id",
-            "name exactly one of cross_id, seedling_ids, season with block, pollen_lot_ids, mother_ids, cross_ids, germplasm_ids, given",
+            "name exactly one of cross_id, seedling_ids, season with block, pollen_lot_ids, mother_ids, cross_ids, germplasm_ids, seed_entry_ids, given",
         );
     }
     found.pop()
@@ -301,6 +309,24 @@ async fn labels(unit: &mut Unit, wanted: Wanted) -> Result<(String, Vec<Label>),
                 .map(|row| label(&row.number, vec![row.name.clone(), row.species.clone()]))
                 .collect();
             ("germplasm".to_owned(), labels)
+        }
+        Wanted::Seed(ids) => {
+            let rows = seed::lots(db, &ids).await?;
+            let labels = rows
+                .iter()
+                .map(|row| {
+                    let father = row.pollen_parent_name.as_deref().unwrap_or("open");
+                    label(
+                        &numbers::seed_lot(row.season, row.cross_number, row.batch_n),
+                        vec![
+                            format!("{} × {father}", row.seed_parent_name),
+                            format!("{} {}", row.step, row.on_day.0),
+                            format!("{} seeds", row.seed_n),
+                        ],
+                    )
+                })
+                .collect();
+            ("seed".to_owned(), labels)
         }
     })
 }

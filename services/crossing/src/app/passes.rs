@@ -14,7 +14,7 @@ use sqlx::types::Json;
 
 use super::fruit::SoFar;
 use super::germplasm::OrNil as _;
-use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, not_ahead, stored};
+use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, import, not_ahead, stored};
 use crate::CrossingApp;
 use crate::domain::doubt::{self, MotherWork, Worked};
 use crate::domain::ledger::days_between;
@@ -27,8 +27,33 @@ use crate::store::germplasm as plants;
 use crate::store::pollen::{EventRow, KeptLot};
 use crate::store::{id_text, mothers, pollen};
 
-/// Records a pass.
+/// Records a pass. One that came in before under its client-made id, alone or in a batch, is told as
+/// it stands.
 pub async fn record(
+    app: &CrossingApp,
+    unit: &mut Unit,
+    request: RecordPassRequest,
+) -> Result<Pass, Fault> {
+    if request.id.is_empty() {
+        return write(app, unit, request).await;
+    }
+    let (id, cross) = (request.id.clone(), request.cross_id.clone());
+    if let Some(pass) = import::pass_alone(app, unit, request).await? {
+        return Ok(pass);
+    }
+    let mut fields = Fields::new();
+    let id: PassId = fields.client_id(&id);
+    let cross = crosses::held(&mut fields, unit, &cross).await?;
+    fields.finish()?;
+    let cross = cross.ok_or_else(|| Fault::not_found("pass", id))?;
+    let rows = store::passes_ever(unit.connection(), &[cross.id]).await?;
+    let row = rows.iter().find(|row| row.id == id);
+    row.map(|row| told_of(row, cross.outcross_doubt))
+        .ok_or_else(|| Fault::not_found("pass", id))
+}
+
+/// Writes a pass.
+pub(crate) async fn write(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: RecordPassRequest,
@@ -474,5 +499,5 @@ async fn batch_row(
     if !row.malformed.is_empty() {
         return Err(Fault::field("", row.malformed));
     }
-    super::import::pass_once(app, unit, row).await
+    import::pass_once(app, unit, row).await
 }

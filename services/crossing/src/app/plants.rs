@@ -5,6 +5,7 @@ use std::collections::HashSet;
 use contract::crossing::{
     DescribePlantsRequest, FindNumberRequest, NumberedThing, PlantDescription, PlantDescriptions,
 };
+use platform::ids::Id;
 use platform::{Fault, Fields, Unit};
 use sqlx::FromRow;
 
@@ -12,7 +13,7 @@ use super::pedigree::{MOST_PLANTS, plant_ids};
 use crate::CrossingApp;
 use crate::domain::numbers::{self, Numbered};
 use crate::domain::{CrossId, PlantId};
-use crate::store::id_text;
+use crate::store::{id_text, seed};
 
 #[derive(FromRow)]
 struct Row {
@@ -151,6 +152,20 @@ pub async fn find_number(
             .fetch_optional(db)
             .await?
         }
+        Numbered::SeedLot { year, cross, lot } => {
+            sqlx::query_as(
+                "select s.id, s.step, c.season from planned_cross c \
+                 join seed_record s on s.programme_id = c.programme_id and s.cross_id = c.id \
+                     and s.batch_n = $3 and s.superseded_by is null and not s.withdrawn \
+                 where c.programme_id = current_programme() and c.season % 100 = $1 \
+                 and c.number = $2 order by c.season desc limit 1",
+            )
+            .bind(year)
+            .bind(cross)
+            .bind(lot)
+            .fetch_optional(db)
+            .await?
+        }
         Numbered::Seedling { year, cross, place } => {
             sqlx::query_as(
                 "select s.id, s.number, s.season from planned_cross c \
@@ -167,11 +182,16 @@ pub async fn find_number(
         }
     };
     let (id, name, season) = found.ok_or_else(|| Fault::not_found("number", &typed))?;
+    let cross_id = match number {
+        Numbered::SeedLot { .. } => seed::cross_of(unit.connection(), Id::from_uuid(id)).await?,
+        _ => None,
+    };
     let (kind, number) = match number {
         Numbered::Germplasm(n) => ("germplasm", numbers::germplasm(n)),
         Numbered::Mother(n) => ("mother", numbers::mother(n)),
         Numbered::PollenLot { number, .. } => ("pollen_lot", numbers::pollen_lot(season, number)),
         Numbered::Cross { number, .. } => ("cross", numbers::cross(season, number)),
+        Numbered::SeedLot { cross, lot, .. } => ("seed_lot", numbers::seed_lot(season, cross, lot)),
         Numbered::Seedling { cross, place, .. } => {
             ("seedling", numbers::seedling(season, cross, place))
         }
@@ -182,5 +202,6 @@ pub async fn find_number(
         checked_number: numbers::checked(&number),
         number,
         name,
+        cross_id: id_text(cross_id),
     })
 }

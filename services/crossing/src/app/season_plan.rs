@@ -3,9 +3,12 @@
 use std::collections::{BTreeMap, HashMap};
 
 use biometry::selection::SelectionError;
-use biometry::selection::contributions::{Contributions, Mating, Parents, allocate_mates};
+use biometry::selection::contributions::{
+    Allocation, Budget, Contributions, Mating, MotherLimits, Parents, SidedContributions,
+    allocate_mates, allocate_within,
+};
 use contract::crossing::{
-    ParentContribution, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
+    ParentContribution, PlanLimit, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
@@ -31,6 +34,17 @@ struct Asked {
     pair_ceiling: f64,
     largest_share: f64,
     points_n: usize,
+    fruit_wanted_n: Option<u32>,
+    flowers_per_mother_n: Option<u32>,
+    standing_mothers_only: bool,
+    seed_parents_n: Option<u32>,
+}
+
+impl Asked {
+    /// Whether something limits who may be a mother.
+    fn limits_mothers(&self) -> bool {
+        self.fruit_wanted_n.is_some() || self.standing_mothers_only || self.seed_parents_n.is_some()
+    }
 }
 
 fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
@@ -63,6 +77,24 @@ fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
     fields.number("largest_share", largest_share, 0.001, 0.5);
     let points_n = request.curve_points_n.unwrap_or(USUAL_POINTS);
     fields.count("curve_points_n", points_n, 2, 25);
+    for (field, value, most) in [
+        ("fruit_wanted_n", request.fruit_wanted_n, 100_000),
+        (
+            "flowers_per_mother_n",
+            request.flowers_per_mother_n,
+            1_000_000,
+        ),
+        ("seed_parents_n", request.seed_parents_n, 2000),
+    ] {
+        if let Some(value) = value {
+            fields.count(field, value, 1, most);
+        }
+    }
+    fields.require(
+        request.flowers_per_mother_n.is_none() || request.fruit_wanted_n.is_some(),
+        "fruit_wanted_n",
+        "is required with flowers_per_mother_n: how many mothers a cross takes follows from it",
+    );
     fields.finish()?;
     Ok(Asked {
         flowers_n: request.flowers_n,
@@ -72,7 +104,114 @@ fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
         pair_ceiling: request.pair_kinship_ceiling.unwrap_or(USUAL_KINSHIP),
         largest_share,
         points_n: points_n as usize,
+        fruit_wanted_n: request.fruit_wanted_n,
+        flowers_per_mother_n: request.flowers_per_mother_n,
+        standing_mothers_only: request.standing_mothers_only,
+        seed_parents_n: request.seed_parents_n,
     })
+}
+
+/// What one cross takes of each candidate as its mother.
+struct Takes {
+    /// Flowers for the wanted fruit; none when no fruit is asked for.
+    flowers_n: Option<u32>,
+    mothers_n: u32,
+    /// Trees of it that stand.
+    standing_n: u32,
+}
+
+impl Takes {
+    fn of(asked: &Asked, set: f64, standing_n: u32) -> Self {
+        let flowers_n = asked
+            .fruit_wanted_n
+            .map(|fruit| (f64::from(fruit) / set).ceil() as u32);
+        let mothers_n = flowers_n
+            .zip(asked.flowers_per_mother_n)
+            .map_or(1, |(flowers, each)| flowers.div_ceil(each).max(1));
+        Self {
+            flowers_n,
+            mothers_n,
+            standing_n,
+        }
+    }
+}
+
+/// Limits on mothers and their flowers as the optimisation takes them: shares of the crosses.
+fn limits(asked: &Asked, takes: &[Takes]) -> Result<Option<MotherLimits>, Fault> {
+    if !asked.limits_mothers() {
+        return Ok(None);
+    }
+    let crosses = f64::from(asked.crosses_n);
+    let largest_share: Vec<f64> = takes
+        .iter()
+        .map(|takes| {
+            let bears = f64::from(takes.standing_n / takes.mothers_n);
+            if asked.standing_mothers_only {
+                (bears / crosses).min(1.0)
+            } else {
+                1.0
+            }
+        })
+        .collect();
+    let mut fields = Fields::new();
+    let borne: f64 = largest_share.iter().sum::<f64>() * crosses;
+    fields.require(
+        borne + 1e-9 >= crosses,
+        "standing_mothers_only",
+        format!(
+            "the trees that stand bear {borne:.0} crosses of the {} asked for; plan fewer, register more mothers, or allow others",
+            asked.crosses_n
+        ),
+    );
+    let usable = || {
+        takes
+            .iter()
+            .zip(&largest_share)
+            .filter(|(_, share)| **share > 0.0)
+    };
+    let least =
+        |of: &dyn Fn(&Takes) -> u32| usable().map(|(takes, _)| of(takes)).min().unwrap_or(0);
+    let budgets = [
+        (
+            "flowers_n",
+            asked.flowers_n,
+            Takes::flowers as fn(&Takes) -> u32,
+        ),
+        ("mothers_n", asked.mothers_n, Takes::mothers),
+    ];
+    for (field, most, of) in budgets {
+        let needed = u64::from(least(&of)) * u64::from(asked.crosses_n);
+        fields.require(
+            needed <= u64::from(most),
+            field,
+            format!("{needed} are needed at least for {} crosses; plan fewer crosses, less fruit, or have more", asked.crosses_n),
+        );
+    }
+    fields.finish()?;
+    Ok(Some(MotherLimits {
+        largest_share,
+        budgets: budgets
+            .into_iter()
+            .map(|(_, most, of)| Budget {
+                uses: takes
+                    .iter()
+                    .map(|takes| crosses * f64::from(of(takes)))
+                    .collect(),
+                most: f64::from(most),
+            })
+            .collect(),
+        seed_parents_n: asked.seed_parents_n.map(|n| n as usize),
+    }))
+}
+
+impl Takes {
+    fn flowers(&self) -> u32 {
+        self.flowers_n.unwrap_or(0)
+    }
+
+    fn mothers(&self) -> u32 {
+        self.mothers_n
+    }
 }
 
 /// Plans a season.
@@ -123,70 +262,71 @@ pub async fn plan(
     let s_genotypes = candidates.s_genotypes()?;
     let coancestry: Vec<Vec<f64>> = candidates.kinship.rows().map(<[f64]>::to_vec).collect();
 
+    let today = reckoned(unit);
+    let standing = mothers::standing(unit.connection(), Day(today)).await?;
+    let standing_n = |plant: crate::domain::PlantId| {
+        let of = standing.iter().filter(|row| row.germplasm_id == plant);
+        u32::try_from(of.count()).unwrap_or(u32::MAX)
+    };
+    let mut sets: BTreeMap<String, (f64, String)> = BTreeMap::new();
+    for row in &candidates.rows {
+        if !sets.contains_key(&row.species) {
+            let set = advice::expected_set(unit, &row.species).await?;
+            sets.insert(row.species.clone(), set);
+        }
+    }
+    let takes: Vec<Takes> = candidates
+        .rows
+        .iter()
+        .map(|row| Takes::of(&asked, sets[&row.species].0, standing_n(row.id)))
+        .collect();
+    let limits = limits(&asked, &takes)?;
+
     // Optimising is arithmetic for a while, so it leaves the threads that serve others alone.
     let parents_of = Parents {
         merit,
         coancestry,
         largest_share: asked.largest_share,
     };
-    let (parents_of, asked, drawn) = tokio::task::spawn_blocking(move || {
-        let drawn = draw(&parents_of, &asked, |mother, father| {
-            let advice = parents::advise(&s_genotypes[mother], &s_genotypes[father]);
-            workable(&advice)
-                .ok()
-                .map(|()| ease(advice.compatibility.verdict))
-        });
-        (parents_of, asked, drawn)
+    let (parents_of, asked, takes, limits, drawn) = tokio::task::spawn_blocking(move || {
+        let drawn = draw(
+            &parents_of,
+            &asked,
+            limits.as_ref(),
+            &takes,
+            |mother, father| {
+                let advice = parents::advise(&s_genotypes[mother], &s_genotypes[father]);
+                workable(&advice)
+                    .ok()
+                    .map(|()| ease(advice.compatibility.verdict))
+            },
+        );
+        (parents_of, asked, takes, limits, drawn)
     })
     .await
     .map_err(Fault::internal)?;
     let drawn = drawn?;
-    let today = reckoned(unit);
-    let standing = mothers::standing(unit.connection(), Day(today)).await?;
-    let mut standing_n: HashMap<usize, u32> = HashMap::new();
-    for row in &standing {
-        if let Some(i) = candidates
-            .rows
-            .iter()
-            .position(|plant| plant.id == row.germplasm_id)
-        {
-            *standing_n.entry(i).or_insert(0) += 1;
-        }
-    }
-    let oriented = orient(&drawn, &standing_n);
-    let weights: Vec<f64> = oriented
-        .iter()
-        .map(|cross| cross.crosses_n as f64)
-        .collect();
-    let mothers_n = largest_remainders(asked.mothers_n as usize, &weights, |k| {
-        oriented[k].crosses_n
-    });
-    let mother_weights: Vec<f64> = mothers_n.iter().map(|n| *n as f64).collect();
-    let flowers_n = largest_remainders(asked.flowers_n as usize, &mother_weights, |_| 0);
-    let mut matings = Vec::with_capacity(oriented.len());
-    let mut sets: BTreeMap<String, (f64, String)> = BTreeMap::new();
-    let mut lacking: HashMap<usize, u32> = HashMap::new();
-    for (k, cross) in oriented.iter().enumerate() {
+    let shared = share_out(&asked, &takes, &drawn.crosses);
+    let mut matings = Vec::with_capacity(drawn.crosses.len());
+    let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
+    let mut used: BTreeMap<&str, &str> = BTreeMap::new();
+    for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
         let (mother, father) = (
             &candidates.rows[cross.mother],
             &candidates.rows[cross.father],
         );
-        if !sets.contains_key(&mother.species) {
-            let set = advice::expected_set(unit, &mother.species).await?;
-            sets.insert(mother.species.clone(), set);
-        }
-        let set = sets[&mother.species].0;
-        let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-        *lacking.entry(cross.mother).or_insert(0) += count(mothers_n[k]);
+        let (set, basis) = &sets[&mother.species];
+        used.insert(&mother.species, basis);
+        *lacking.entry(cross.mother).or_insert(0) += mothers_n;
         matings.push(SeasonMating {
             seed_parent_id: mother.id.to_string(),
             seed_parent_name: mother.name.clone(),
             pollen_parent_id: father.id.to_string(),
             pollen_parent_name: father.name.clone(),
-            crosses_n: count(cross.crosses_n),
-            mothers_n: count(mothers_n[k]),
-            flowers_n: count(flowers_n[k]),
-            expected_fruit_n: flowers_n[k] as f64 * set,
+            crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
+            mothers_n,
+            flowers_n,
+            expected_fruit_n: f64::from(flowers_n) * set,
             progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
             expected_merit: f64::midpoint(
                 parents_of.merit[cross.mother],
@@ -198,13 +338,11 @@ pub async fn plan(
                 _ => "unknown",
             }
             .to_owned(),
-            mothers_standing_n: standing_n.get(&cross.mother).copied().unwrap_or(0),
+            mothers_standing_n: takes[cross.mother].standing_n,
         });
     }
-    let mut lacking: Vec<(usize, u32)> = lacking.into_iter().collect();
-    lacking.sort_unstable();
     for (mother, needed) in lacking {
-        let standing = standing_n.get(&mother).copied().unwrap_or(0);
+        let standing = takes[mother].standing_n;
         if needed > standing {
             let name = &candidates.rows[mother].name;
             notes.push(format!(
@@ -213,50 +351,169 @@ pub async fn plan(
         }
     }
     notes.extend(
-        sets.into_values()
-            .map(|(_, basis)| format!("fruit set: {basis}")),
+        used.into_values()
+            .map(|basis| format!("fruit set: {basis}")),
     );
+    if limits.is_some() && asked.seed_parents_n.is_some() {
+        notes.push("the number of seed parents is brought down by leaving out those of the least share and optimising again; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
+    }
     Ok(told(
         &candidates,
         &parents_of,
         &drawn,
-        &oriented,
+        limits_told(&asked, &takes, limits.as_ref(), &drawn),
         matings,
         notes,
     ))
 }
 
+/// Mothers and flowers of each cross: what its fruit needs where fruit is asked for, else an even part
+/// of what there is.
+fn share_out(asked: &Asked, takes: &[Takes], crosses: &[Oriented]) -> Vec<(u32, u32)> {
+    let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    if asked.fruit_wanted_n.is_some() {
+        return crosses
+            .iter()
+            .map(|cross| {
+                let (n, takes) = (count(cross.crosses_n), &takes[cross.mother]);
+                (
+                    n.saturating_mul(takes.mothers()),
+                    n.saturating_mul(takes.flowers()),
+                )
+            })
+            .collect();
+    }
+    let weights: Vec<f64> = crosses.iter().map(|cross| cross.crosses_n as f64).collect();
+    let mothers_n =
+        largest_remainders(asked.mothers_n as usize, &weights, |k| crosses[k].crosses_n);
+    let mother_weights: Vec<f64> = mothers_n.iter().map(|n| *n as f64).collect();
+    let flowers_n = largest_remainders(asked.flowers_n as usize, &mother_weights, |_| 0);
+    mothers_n
+        .into_iter()
+        .map(count)
+        .zip(flowers_n.into_iter().map(count))
+        .collect()
+}
+
+/// What the limits leave at the best shares.
+fn limits_told(
+    asked: &Asked,
+    takes: &[Takes],
+    limits: Option<&MotherLimits>,
+    drawn: &Drawn,
+) -> Vec<PlanLimit> {
+    const BINDS_FROM: f64 = 0.999;
+    let Some(limits) = limits else {
+        return Vec::new();
+    };
+    let seed_shares = &drawn.best.seed_shares;
+    let limit = |limit: &str, most: f64, used: f64| PlanLimit {
+        limit: limit.to_owned(),
+        most,
+        used,
+        binds: used >= most * BINDS_FROM,
+    };
+    let mut told = Vec::new();
+    let names = ["flowers", "mothers"];
+    for (name, budget) in names.into_iter().zip(&limits.budgets) {
+        if name == "mothers" || asked.fruit_wanted_n.is_some() {
+            told.push(limit(name, budget.most, budget.used(seed_shares)));
+        }
+    }
+    if asked.standing_mothers_only {
+        let crosses = f64::from(asked.crosses_n);
+        let most: f64 = takes.iter().map(|takes| f64::from(takes.standing_n)).sum();
+        let in_full = seed_shares.iter().zip(&limits.largest_share);
+        let binds = in_full
+            .filter(|(m, _)| **m > NO_SHARE)
+            .any(|(m, most)| m >= &(most * BINDS_FROM));
+        let used = seed_shares.iter().zip(takes);
+        told.push(PlanLimit {
+            binds,
+            ..limit(
+                "standing_mothers",
+                most,
+                used.map(|(m, takes)| m * crosses * f64::from(takes.mothers_n))
+                    .sum(),
+            )
+        });
+    }
+    if let Some(most) = limits.seed_parents_n {
+        told.push(limit(
+            "seed_parents",
+            most as f64,
+            drawn.best.seed_parents_n() as f64,
+        ));
+    }
+    told
+}
+
 /// The optimum, its curve and the pairs that whole crosses make of it.
 struct Drawn {
-    curve: Vec<Contributions>,
-    best: Contributions,
+    curve: Vec<SidedContributions>,
+    best: SidedContributions,
     ceiling: f64,
-    matings: Vec<Mating>,
+    /// Merit of the optimum without limits on mothers; none without such limits.
+    without_limits: Option<f64>,
+    crosses: Vec<Oriented>,
     /// Whether no other pairing has less inbreeding.
     proven: bool,
-    /// How easily each direction of a pair works; none when it does not.
-    directions: HashMap<(usize, usize), u8>,
+}
+
+/// Shares of which it does not matter who is a mother.
+fn one_sided(all: Contributions) -> SidedContributions {
+    SidedContributions {
+        seed_shares: Vec::new(),
+        all,
+    }
 }
 
 fn draw(
     parents: &Parents,
     asked: &Asked,
+    limits: Option<&MotherLimits>,
+    takes: &[Takes],
     judged: impl Fn(usize, usize) -> Option<u8>,
 ) -> Result<Drawn, Fault> {
-    let curve = parents
-        .trade_off(asked.points_n)
-        .map_err(|error| Fault::field("/candidate_ids", error.to_string()))?;
-    let (greatest, least) = (curve[0].coancestry, curve[curve.len() - 1].coancestry);
+    let curve = match limits {
+        None => parents
+            .trade_off(asked.points_n)
+            .map(|curve| curve.into_iter().map(one_sided).collect()),
+        Some(limits) => parents.trade_off_within(limits, asked.points_n),
+    };
+    let curve: Vec<SidedContributions> = curve.map_err(|error| {
+        let field = if limits.is_some() {
+            "/mothers_n"
+        } else {
+            "/candidate_ids"
+        };
+        Fault::field(field, error.to_string())
+    })?;
+    let (greatest, least) = (
+        curve[0].all.coancestry,
+        curve[curve.len() - 1].all.coancestry,
+    );
     let ceiling = asked.ceiling.unwrap_or(f64::midpoint(greatest, least));
-    let best = parents.optimal(ceiling).map_err(|error| match error {
+    let too_low = |error| match error {
         SelectionError::OutOfRange { .. } => Fault::field(
             "/kinship_ceiling",
-            format!("{ceiling} is below the least group coancestry of these candidates, {least:.4}; raise it or take less related candidates"),
+            format!(
+                "{ceiling} is below the least group coancestry of these candidates and their mothers, {least:.4}; raise it or take less related candidates"
+            ),
         ),
         other => Fault::internal(other),
-    })?;
-    let used: Vec<usize> = (0..best.shares.len())
-        .filter(|&i| best.shares[i] > NO_SHARE)
+    };
+    let best = match limits {
+        None => parents.optimal(ceiling).map(one_sided),
+        Some(limits) => parents.optimal_within(limits, ceiling),
+    };
+    let best = best.map_err(too_low)?;
+    let without_limits = match limits {
+        None => None,
+        Some(_) => Some(parents.optimal(ceiling).map_err(too_low)?.merit),
+    };
+    let used: Vec<usize> = (0..best.all.shares.len())
+        .filter(|&i| best.all.shares[i] > NO_SHARE)
         .collect();
     let mut directions = HashMap::new();
     for &mother in &used {
@@ -268,6 +525,44 @@ fn draw(
             }
         }
     }
+    let (allocation, crosses) = match limits {
+        None => {
+            let found = paired(parents, asked, &best.all, &directions)?;
+            let crosses = orient(&found, &directions, takes);
+            (found, crosses)
+        }
+        Some(limits) => {
+            let ease = |mother, father| directions.get(&(mother, father)).copied();
+            let crosses_n = asked.crosses_n as usize;
+            let found = allocate_within(&best, &parents.coancestry, crosses_n, limits, ease)
+                .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))?;
+            let crosses = found.matings.iter().map(|mating| Oriented {
+                mother: mating.first,
+                father: mating.second,
+                crosses_n: mating.crosses_n,
+                ease: directions[&(mating.first, mating.second)],
+            });
+            let crosses = crosses.collect();
+            (found, crosses)
+        }
+    };
+    Ok(Drawn {
+        curve,
+        best,
+        ceiling,
+        without_limits,
+        crosses,
+        proven: allocation.proven,
+    })
+}
+
+/// Pairs whose parts are not settled yet.
+fn paired(
+    parents: &Parents,
+    asked: &Asked,
+    best: &Contributions,
+    directions: &HashMap<(usize, usize), u8>,
+) -> Result<Allocation, Fault> {
     let shares: Vec<f64> = best
         .shares
         .iter()
@@ -275,21 +570,13 @@ fn draw(
         .collect();
     let allowed =
         |i: usize, j: usize| directions.contains_key(&(i, j)) || directions.contains_key(&(j, i));
-    let allocation = allocate_mates(
+    allocate_mates(
         &shares,
         &parents.coancestry,
         asked.crosses_n as usize,
         allowed,
     )
-    .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))?;
-    Ok(Drawn {
-        curve,
-        best,
-        ceiling,
-        matings: allocation.matings,
-        proven: allocation.proven,
-        directions,
-    })
+    .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))
 }
 
 /// A pair with its parts settled.
@@ -302,12 +589,16 @@ struct Oriented {
 
 /// Makes mothers of those that have more trees left standing, then of those that take the pollen
 /// more easily.
-fn orient(drawn: &Drawn, standing: &HashMap<usize, u32>) -> Vec<Oriented> {
-    let mut left: HashMap<usize, i64> = standing
+fn orient(
+    pairs: &Allocation,
+    directions: &HashMap<(usize, usize), u8>,
+    takes: &[Takes],
+) -> Vec<Oriented> {
+    let mut left: Vec<i64> = takes
         .iter()
-        .map(|(plant, trees)| (*plant, i64::from(*trees)))
+        .map(|takes| i64::from(takes.standing_n))
         .collect();
-    let mut order: Vec<&Mating> = drawn.matings.iter().collect();
+    let mut order: Vec<&Mating> = pairs.matings.iter().collect();
     order.sort_by(|a, b| {
         b.crosses_n
             .cmp(&a.crosses_n)
@@ -318,12 +609,12 @@ fn orient(drawn: &Drawn, standing: &HashMap<usize, u32>) -> Vec<Oriented> {
         let ways = [(mating.first, mating.second), (mating.second, mating.first)];
         let way = ways
             .into_iter()
-            .filter_map(|way| drawn.directions.get(&way).map(|ease| (way, *ease)))
-            .max_by_key(|((mother, _), ease)| (left.get(mother).copied().unwrap_or(0), *ease));
+            .filter_map(|way| directions.get(&way).map(|ease| (way, *ease)))
+            .max_by_key(|((mother, _), ease)| (left[*mother], *ease));
         let Some(((mother, father), ease)) = way else {
             continue;
         };
-        *left.entry(mother).or_insert(0) -= mating.crosses_n as i64;
+        left[mother] -= mating.crosses_n as i64;
         oriented.push(Oriented {
             mother,
             father,
@@ -338,18 +629,27 @@ fn told(
     candidates: &Candidates,
     parents: &Parents,
     drawn: &Drawn,
-    oriented: &[Oriented],
+    limits: Vec<PlanLimit>,
     matings: Vec<SeasonMating>,
     mut notes: Vec<String>,
 ) -> SeasonPlan {
+    let oriented = &drawn.crosses;
     let n = candidates.rows.len();
     let alike = parents.coancestry.iter().flatten().sum::<f64>() / (n * n) as f64;
-    let point = |merit: f64, coancestry: f64, shares: &[f64]| TradeOffPoint {
+    let served = |shares: &[f64]| {
+        let n = shares.iter().filter(|s| **s > NO_SHARE).count();
+        u32::try_from(n).unwrap_or(u32::MAX)
+    };
+    let limited = !limits.is_empty();
+    let point = |merit: f64, coancestry: f64, shares: &[f64], as_mother: &[f64]| TradeOffPoint {
         merit,
         group_coancestry: coancestry,
         rise_in_coancestry: rise(alike, coancestry),
-        parents_n: u32::try_from(shares.iter().filter(|s| **s > NO_SHARE).count())
-            .unwrap_or(u32::MAX),
+        parents_n: served(shares),
+        seed_parents_n: limited.then(|| served(as_mother)),
+    };
+    let on_curve = |c: &SidedContributions| {
+        point(c.all.merit, c.all.coancestry, &c.all.shares, &c.seed_shares)
     };
     let total: usize = oriented.iter().map(|cross| cross.crosses_n).sum();
     let mut planned = vec![0.0; n];
@@ -385,12 +685,13 @@ fn told(
         );
     }
     let mut contributions: Vec<ParentContribution> = (0..n)
-        .filter(|&i| drawn.best.shares[i] > NO_SHARE || planned[i] > 0.0)
+        .filter(|&i| drawn.best.all.shares[i] > NO_SHARE || planned[i] > 0.0)
         .map(|i| ParentContribution {
             germplasm_id: candidates.rows[i].id.to_string(),
             name: candidates.rows[i].name.clone(),
             merit: parents.merit[i],
-            share: drawn.best.shares[i],
+            share: drawn.best.all.shares[i],
+            seed_share: drawn.best.seed_shares.get(i).copied(),
             planned_share: planned[i],
             as_seed_parent_n: as_mother[i],
             as_pollen_parent_n: as_father[i],
@@ -403,17 +704,16 @@ fn told(
         .map(|m| f64::from(m.crosses_n) * m.progeny_inbreeding)
         .sum();
     SeasonPlan {
-        trade_off: drawn
-            .curve
-            .iter()
-            .map(|c| point(c.merit, c.coancestry, &c.shares))
-            .collect(),
-        best: Some(point(
-            drawn.best.merit,
-            drawn.best.coancestry,
-            &drawn.best.shares,
+        trade_off: drawn.curve.iter().map(on_curve).collect(),
+        best: Some(on_curve(&drawn.best)),
+        planned: Some(point(
+            planned_merit,
+            planned_coancestry,
+            &planned,
+            &as_mother.iter().map(|n| f64::from(*n)).collect::<Vec<_>>(),
         )),
-        planned: Some(point(planned_merit, planned_coancestry, &planned)),
+        merit_without_limits: drawn.without_limits,
+        limits,
         kinship_ceiling: drawn.ceiling,
         mean_progeny_inbreeding: inbreeding / total.max(1) as f64,
         parents: contributions,

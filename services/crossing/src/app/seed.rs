@@ -22,7 +22,7 @@ use crate::domain::ledger::days_between;
 use crate::domain::seed::{
     Balance, LossCause, RESCUE_CAUTION, SeedStep, Taken, stratification_days,
 };
-use crate::domain::{CrossId, SeedEntryId};
+use crate::domain::{CrossId, SeedEntryId, numbers};
 use crate::store::corrections::Entries;
 use crate::store::crosses::{self as cross_store, CrossRow};
 use crate::store::seed::{self as store, SeedRow};
@@ -330,10 +330,7 @@ async fn check_rest_reconciles(unit: &mut Unit, cross: CrossId) -> Result<(), Fa
 
 fn batch_number(cross: &CrossRow, batch_n: Option<i32>) -> String {
     batch_n.map_or_else(String::new, |n| {
-        format!(
-            "{}-S{n}",
-            advice::cross_numbers(cross.season, cross.number).0
-        )
+        numbers::seed_lot(cross.season, cross.number, n)
     })
 }
 

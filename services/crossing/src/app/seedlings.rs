@@ -253,6 +253,20 @@ pub async fn list(
     })
 }
 
+/// How the database reads a page of a cross's seedlings that begins after a place; for those who
+/// tune it.
+pub async fn plan_of_page(
+    connection: &mut sqlx::PgConnection,
+    cross: CrossId,
+    after_place: i32,
+) -> Result<Vec<String>, sqlx::Error> {
+    let filter = store::Filter {
+        cross: Some(cross),
+        ..store::Filter::default()
+    };
+    store::explain_seedlings(connection, &filter, Some((0, 0, after_place)), 501).await
+}
+
 /// One seedling.
 pub async fn get(
     _app: &CrossingApp,

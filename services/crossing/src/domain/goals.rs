@@ -1,6 +1,6 @@
 //! What is wanted of a cross, and what a pair of parents promises of it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use compatibility::{
     Genotype, GenotypePattern, LocusCross, ProgenySpread, Side, Species, WantedShare, catalogue,
@@ -278,6 +278,22 @@ impl TraitModel {
     /// segregates in the cross.
     pub fn spread(&self, pair: [PlantId; 2], share_within: f64) -> Option<ProgenySpread> {
         let values = [*self.values.get(&pair[0])?, *self.values.get(&pair[1])?];
+        self.spread_of(values, share_within)
+    }
+
+    /// Share of a pair's seedlings within the wanted bounds, a parent that is not known being taken
+    /// as average.
+    pub fn share_expected(&self, pair: [PlantId; 2], share_within: f64) -> f64 {
+        let average = match self.source {
+            Source::Phenotypes { mean, .. } => mean,
+            Source::BreedingValues { .. } => 0.0,
+        };
+        let values = pair.map(|plant| self.values.get(&plant).copied().unwrap_or(average));
+        self.spread_of(values, share_within)
+            .map_or(0.0, |spread| self.share_wanted(&spread))
+    }
+
+    fn spread_of(&self, values: [f64; 2], share_within: f64) -> Option<ProgenySpread> {
         match self.source {
             Source::Phenotypes {
                 mean,
@@ -342,8 +358,25 @@ pub struct LocusModel {
     refused: Vec<String>,
 }
 
-/// A plant's genotype at the loci asked for, in the order of the goals.
-pub type Genotypes = Vec<Option<Genotype>>;
+/// What is known of a plant's genotype at a locus: every genotype that it may have.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct Possible(Vec<Genotype>);
+
+impl Possible {
+    /// The genotype, when it is the only one possible.
+    pub fn known(&self) -> Option<&Genotype> {
+        match self.0.as_slice() {
+            [only] => Some(only),
+            _ => None,
+        }
+    }
+}
+
+/// What is known of a plant at the loci asked for, in the order of the goals.
+pub type Genotypes = Vec<Possible>;
+
+/// Stands for every allele that neither the catalogue nor a wish names.
+const OTHER_ALLELE: &str = "?";
 
 impl LocusModel {
     /// Reads a goal; wishes must be phenotypes of a candidate species or genotypes.
@@ -381,32 +414,73 @@ impl LocusModel {
         })
     }
 
-    /// A plant's genotype at the locus, from its notes; none when it is not known in full.
-    pub fn genotype(
-        &self,
-        species: Option<Species>,
-        loci: &BTreeMap<String, String>,
-    ) -> Option<Genotype> {
-        let known = species.and_then(|species| catalogue::find(species, &self.locus));
+    /// The genotypes that a plant may have at the locus, from its notes: the one noted, those of a
+    /// phenotype or of `G_`, or every one where nothing is noted that can be read.
+    pub fn possible(&self, species: Species, loci: &BTreeMap<String, String>) -> Possible {
+        let known = catalogue::find(species, &self.locus);
         let same = |name: &str| {
             name == self.locus
                 || known.is_some_and(|known| {
-                    species
-                        .and_then(|s| catalogue::find(s, name))
-                        .is_some_and(|l| l.id == known.id)
+                    catalogue::find(species, name).is_some_and(|l| l.id == known.id)
                 })
         };
-        let text = loci
+        let noted = loci.iter().find(|(name, _)| same(name));
+        let narrowed = noted.and_then(|(_, text)| patterns(species, &self.locus, text).ok());
+        if let Some([GenotypePattern::Exactly(genotype)]) = narrowed.as_deref()
+            && known.is_none_or(|known| known.genotype(&genotype.to_string()).is_ok())
+        {
+            return Possible(vec![genotype.clone()]);
+        }
+        let all = match known {
+            Some(known) => known.genotypes(),
+            None => self.genotypes(narrowed.as_deref().unwrap_or_default()),
+        };
+        let fitting: Vec<Genotype> = all
             .iter()
-            .find(|(name, _)| same(name))
-            .map(|(_, genotype)| genotype)?;
-        if text.ends_with(['_', '-']) {
-            return None;
+            .filter(|genotype| {
+                narrowed
+                    .as_ref()
+                    .is_some_and(|patterns| patterns.iter().any(|p| p.matches(genotype)))
+            })
+            .cloned()
+            .collect();
+        Possible(if fitting.is_empty() { all } else { fitting })
+    }
+
+    /// The genotypes that can be told apart at a locus that no catalogue describes: those of the
+    /// alleles that wishes and a plant's note name, and of any other.
+    fn genotypes(&self, noted: &[GenotypePattern]) -> Vec<Genotype> {
+        let wishes = self.wanted.iter().chain(&self.refused);
+        let wishes = wishes.filter_map(|text| GenotypePattern::parse(text).ok());
+        let mut alleles: BTreeSet<String> = BTreeSet::from([OTHER_ALLELE.to_owned()]);
+        for pattern in wishes.chain(noted.iter().cloned()) {
+            match pattern {
+                GenotypePattern::Exactly(genotype) => {
+                    alleles.extend(genotype.alleles().map(str::to_owned));
+                }
+                GenotypePattern::Carrying(allele) => {
+                    alleles.insert(allele);
+                }
+            }
         }
-        match known {
-            Some(known) => known.genotype(text).ok(),
-            None => Genotype::parse(text).ok(),
-        }
+        let pairs = alleles.iter().enumerate();
+        pairs
+            .flat_map(|(i, x)| alleles.iter().skip(i).map(move |y| (x, y)))
+            .map(|(x, y)| Genotype::new(x.as_str(), y.as_str()))
+            .collect()
+    }
+
+    /// The least and the largest share of wanted seedlings over every genotype that the parents may
+    /// have.
+    fn bounds(&self, species: Species, mother: &Possible, father: &Possible) -> (f64, f64) {
+        let pairs = mother
+            .0
+            .iter()
+            .flat_map(|mother| father.0.iter().map(move |father| (mother, father)));
+        pairs.fold((1.0, 0.0), |(low, high), (mother, father)| {
+            let share = self.cross(species, mother, father).share().value();
+            (f64::min(low, share), f64::max(high, share))
+        })
     }
 
     /// The cross at the locus, with the genotypes among its seedlings that are wanted and not
@@ -442,18 +516,20 @@ impl LocusModel {
     fn expectation(
         &self,
         species: Species,
-        seed_parent: Option<&Genotype>,
-        pollen_parent: Option<&Genotype>,
+        seed_parent: &Possible,
+        pollen_parent: &Possible,
     ) -> ProgenyAtLocus {
-        let text =
-            |genotype: Option<&Genotype>| genotype.map(ToString::to_string).unwrap_or_default();
+        let text = |of: &Possible| of.known().map(ToString::to_string).unwrap_or_default();
+        let (lowest_share, highest_share) = self.bounds(species, seed_parent, pollen_parent);
         let mut told = ProgenyAtLocus {
             locus: self.locus.clone(),
             seed_parent: text(seed_parent),
             pollen_parent: text(pollen_parent),
+            lowest_share,
+            highest_share,
             ..ProgenyAtLocus::default()
         };
-        if let (Some(mother), Some(father)) = (seed_parent, pollen_parent) {
+        if let (Some(mother), Some(father)) = (seed_parent.known(), pollen_parent.known()) {
             let share = self.cross(species, mother, father).share();
             told.share_wanted = Some(share.value());
             told.fraction = share.to_string();
@@ -484,40 +560,61 @@ fn patterns(
 pub struct LociOdds {
     /// The share where it is known; none when a genotype is not.
     pub together: Option<WantedShare>,
-    /// Bounds, also when a genotype is not known.
+    /// The least it can be, also when a genotype is not known.
     pub lowest: f64,
     /// The most it can be.
     pub highest: f64,
 }
 
 impl LociOdds {
-    /// Holds a pair's genotypes against the goals. Linked loci are bounded, never multiplied.
+    /// Holds a pair's genotypes against the goals. Linked loci are bounded, never multiplied; a locus
+    /// at which a parent is not known is bounded over every genotype that it may have.
     pub fn of(
         models: &[LocusModel],
         species: Species,
         seed_parent: &Genotypes,
         pollen_parent: &Genotypes,
     ) -> Self {
-        let crosses: Vec<Option<LocusCross>> = models
-            .iter()
-            .zip(seed_parent.iter().zip(pollen_parent))
-            .map(|(model, (mother, father))| {
-                Some(model.cross(species, mother.as_ref()?, father.as_ref()?))
-            })
-            .collect();
-        let known: Vec<LocusCross> = crosses.iter().flatten().cloned().collect();
+        let mut known: Vec<LocusCross> = Vec::new();
+        let mut open: Vec<(&LocusModel, (f64, f64))> = Vec::new();
+        for (model, (mother, father)) in models.iter().zip(seed_parent.iter().zip(pollen_parent)) {
+            match (mother.known(), father.known()) {
+                (Some(mother), Some(father)) => known.push(model.cross(species, mother, father)),
+                _ => open.push((model, model.bounds(species, mother, father))),
+            }
+        }
         let share = wanted_share(species, &known, &[]).ok();
-        let highest = share.as_ref().map_or(1.0, |share| share.highest);
-        if known.len() < crosses.len() {
+        let (mut lowest, mut highest) = share
+            .as_ref()
+            .map_or((0.0, 1.0), |share| (share.lowest, share.highest));
+        if open.is_empty() {
             return Self {
-                together: None,
-                lowest: 0.0,
+                together: share,
+                lowest,
                 highest,
             };
         }
-        let lowest = share.as_ref().map_or(0.0, |share| share.lowest);
+        let group = |model: &LocusModel| {
+            catalogue::find(species, &model.locus).and_then(|locus| locus.linkage_group)
+        };
+        let (linked, free): (Vec<_>, Vec<_>) = open.into_iter().partition(|(model, _)| {
+            group(model).is_some_and(|own| {
+                models
+                    .iter()
+                    .any(|other| other.locus != model.locus && group(other) == Some(own))
+            })
+        });
+        // Whatever the dependence, and then what is independent of all the rest.
+        for (_, (low, high)) in linked {
+            lowest = (lowest + low - 1.0).max(0.0);
+            highest = f64::min(highest, high);
+        }
+        for (_, (low, high)) in free {
+            lowest *= low;
+            highest *= high;
+        }
         Self {
-            together: share,
+            together: None,
             lowest,
             highest,
         }
@@ -544,9 +641,7 @@ pub fn locus_expectations(
     models
         .iter()
         .zip(seed_parent.iter().zip(pollen_parent))
-        .map(|(model, (mother, father))| {
-            model.expectation(species, mother.as_ref(), father.as_ref())
-        })
+        .map(|(model, (mother, father))| model.expectation(species, mother, father))
         .collect()
 }
 
@@ -576,8 +671,15 @@ mod tests {
     fn genotypes(texts: &[&str]) -> Genotypes {
         texts
             .iter()
-            .map(|text| Genotype::parse(text).ok())
+            .map(|text| Possible(vec![Genotype::parse(text).unwrap()]))
             .collect()
+    }
+
+    fn noted(model: &LocusModel, notes: &[(&str, &str)]) -> Possible {
+        let notes = notes
+            .iter()
+            .map(|(l, g)| ((*l).to_owned(), (*g).to_owned()));
+        model.possible(Species::Persica, &notes.collect())
     }
 
     #[test]
@@ -608,15 +710,59 @@ mod tests {
         let share = odds.together.clone().unwrap();
         assert_eq!((share.exact, share.linked.len()), (None, 1), "{odds:?}");
         assert!(odds.lowest < 3.0 / 16.0 && odds.highest > 3.0 / 16.0);
-        let open = LociOdds::of(
-            &models,
-            Species::Persica,
-            &both,
-            &vec![Genotype::parse("Gg").ok(), None],
-        );
+        let half_known = vec![
+            Possible(vec![Genotype::parse("Gg").unwrap()]),
+            noted(&models[1], &[]),
+        ];
+        let open = LociOdds::of(&models, Species::Persica, &both, &half_known);
         assert_eq!(
             (open.ranked(), open.lowest, open.highest),
             (None, 0.0, 0.25)
+        );
+    }
+
+    #[test]
+    fn an_unknown_genotype_is_bounded_by_what_it_may_be() {
+        let models = loci(&[("G", &["nectarine"], &[]), ("Y", &["yy"], &[])]);
+        let at = |model: usize, notes: &[(&str, &str)]| noted(&models[model], notes);
+        assert_eq!(
+            at(0, &[("G", "Gg")]).known(),
+            Some(&Genotype::new("G", "g"))
+        );
+        // Nothing noted, an allele noted, and a phenotype noted.
+        assert_eq!(at(0, &[]).0.len(), 3);
+        assert_eq!(at(0, &[("G", "G_")]).0.len(), 2);
+        assert_eq!(at(0, &[("G", "nectarine")]).0.len(), 1);
+        let bounds = |mother: &str, father: &[(&str, &str)]| {
+            let mother = genotypes(&[mother])[0].clone();
+            models[0].bounds(Species::Persica, &mother, &at(0, father))
+        };
+        assert_eq!(bounds("gg", &[]), (0.0, 1.0));
+        assert_eq!(bounds("Gg", &[]), (0.0, 0.5));
+        assert_eq!(bounds("Gg", &[("G", "G_")]), (0.0, 0.25));
+        assert_eq!(bounds("GG", &[]), (0.0, 0.0));
+        // Y is unlinked to G: its bounds are multiplied with the share that is known.
+        let known = [genotypes(&["gg"])[0].clone(), genotypes(&["yy"])[0].clone()];
+        let open = [genotypes(&["Gg"])[0].clone(), at(1, &[])];
+        let odds = LociOdds::of(&models, Species::Persica, &known.to_vec(), &open.to_vec());
+        assert_eq!((odds.lowest, odds.highest, odds.ranked()), (0.0, 0.5, None));
+    }
+
+    #[test]
+    fn a_locus_of_no_catalogue_has_other_alleles_too() {
+        let models = loci(&[("Zz", &["a/b"], &[])]);
+        let all = noted(&models[0], &[]);
+        assert_eq!(all.0.len(), 6, "{all:?}");
+        let mother = Possible(vec![Genotype::new("c", "c")]);
+        assert_eq!(
+            models[0].bounds(Species::Persica, &mother, &all),
+            (0.0, 0.0),
+            "c is passed on for certain"
+        );
+        let mother = Possible(vec![Genotype::new("a", "a")]);
+        assert_eq!(
+            models[0].bounds(Species::Persica, &mother, &all),
+            (0.0, 1.0)
         );
     }
 

@@ -1,5 +1,6 @@
 //! Numbers that people read: G-0041 for germplasm, M-0014 for mothers, P26-0034 for pollen lots,
-//! 26-0412 for crosses and 26-0412-037 for seedlings, each with a check character when typed.
+//! 26-0412 for crosses, 26-0412-S2 for their lots and batches of seed, and 26-0412-037 for seedlings,
+//! each with a check character when typed.
 
 use platform::numbering;
 
@@ -23,6 +24,15 @@ pub enum Numbered {
         year: i32,
         /// Number in the season.
         number: i32,
+    },
+    /// A lot or batch of seed.
+    SeedLot {
+        /// Last two digits of the crossing year.
+        year: i32,
+        /// Number of the cross in the season.
+        cross: i32,
+        /// Number of the lot or batch in the cross.
+        lot: i32,
     },
     /// A seedling.
     Seedling {
@@ -55,6 +65,11 @@ pub fn cross(season: i32, number: i32) -> String {
     format!("{:02}-{number:04}", season.rem_euclid(100))
 }
 
+/// The number of a cross's lot or batch of seed.
+pub fn seed_lot(season: i32, cross_number: i32, lot: i32) -> String {
+    format!("{}-S{lot}", cross(season, cross_number))
+}
+
 /// A seedling's number.
 pub fn seedling(season: i32, cross: i32, place: i32) -> String {
     numbering::seedling_number(i16::try_from(season).unwrap_or_default(), cross, place)
@@ -85,6 +100,11 @@ pub fn parse(number: &str) -> Option<Numbered> {
             year: year(y)?,
             number: digits(n)?,
         }),
+        [y, n, lot] if lot.starts_with('S') && lot.len() >= 2 => Some(Numbered::SeedLot {
+            year: year(y)?,
+            cross: digits(n)?,
+            lot: digits(&lot[1..])?,
+        }),
         // Places are written with three digits at least; a single character is a check character.
         [y, n, p] if p.len() >= 3 => Some(Numbered::Seedling {
             year: year(y)?,
@@ -113,7 +133,7 @@ pub fn typed(text: &str) -> Result<Numbered, String> {
         format!("{text} does not agree with its check character; read it again")
     } else {
         format!(
-            "{text:?} is no number of ours; they read G-0041, M-0014, P26-0034, 26-0412 or 26-0412-037, with or without a check character"
+            "{text:?} is no number of ours; they read G-0041, M-0014, P26-0034, 26-0412, 26-0412-S2 or 26-0412-037, with or without a check character"
         )
     })
 }
@@ -131,6 +151,14 @@ mod tests {
             Some(Numbered::PollenLot {
                 year: 26,
                 number: 34
+            })
+        );
+        assert_eq!(
+            typed(&checked(&seed_lot(2026, 412, 2))),
+            Ok(Numbered::SeedLot {
+                year: 26,
+                cross: 412,
+                lot: 2
             })
         );
         assert_eq!(

@@ -186,22 +186,35 @@ pub struct SeedlingRow {
     pub selected: bool,
 }
 
+macro_rules! seedling_columns {
+    () => {
+        "select s.id, s.number, s.cross_id, c.number as cross_number, s.season, s.place, \
+         c.seed_parent_id, m.name as seed_parent_name, c.pollen_parent_id, \
+         f.name as pollen_parent_name, c.species, s.site, s.block, s.row_n, s.position_n, \
+         p.planted_on, s.died_on, s.loci, \
+         doubt_after(c.outcross_doubt, s.evidence_odds) as outcross_doubt, s.parentage_finding, \
+         exists (select 1 from germplasm g where g.programme_id = s.programme_id \
+             and g.id = s.id and g.kind <> 'seedling') as selected "
+    };
+}
+
+/// The planting and the parents of a seedling `s` of a cross `c`.
+macro_rules! seedling_names {
+    () => {
+        "join planting p on p.programme_id = s.programme_id and p.id = s.planting_id \
+         join germplasm m on m.programme_id = c.programme_id and m.id = c.seed_parent_id \
+         left join germplasm f on f.programme_id = c.programme_id and f.id = c.pollen_parent_id "
+    };
+}
+
 macro_rules! select_seedling {
     ($tail:literal) => {
         concat!(
-            "select s.id, s.number, s.cross_id, c.number as cross_number, s.season, s.place, \
-             c.seed_parent_id, m.name as seed_parent_name, c.pollen_parent_id, \
-             f.name as pollen_parent_name, c.species, s.site, s.block, s.row_n, s.position_n, \
-             p.planted_on, s.died_on, s.loci, \
-             doubt_after(c.outcross_doubt, s.evidence_odds) as outcross_doubt, s.parentage_finding, \
-             exists (select 1 from germplasm g where g.programme_id = s.programme_id \
-                 and g.id = s.id and g.kind <> 'seedling') as selected \
-             from seedling s \
-             join planned_cross c on c.programme_id = s.programme_id and c.id = s.cross_id \
-             join planting p on p.programme_id = s.programme_id and p.id = s.planting_id \
-             join germplasm m on m.programme_id = c.programme_id and m.id = c.seed_parent_id \
-             left join germplasm f on f.programme_id = c.programme_id and f.id = c.pollen_parent_id \
-             where s.programme_id = current_programme() ",
+            seedling_columns!(),
+            "from seedling s \
+             join planned_cross c on c.programme_id = s.programme_id and c.id = s.cross_id ",
+            seedling_names!(),
+            "where s.programme_id = current_programme() ",
             $tail
         )
     };
@@ -242,10 +255,93 @@ pub async fn list_seedlings(
     after: Option<(i32, i32, i32)>,
     limit: i64,
 ) -> Result<Vec<SeedlingRow>, sqlx::Error> {
-    let mut query = QueryBuilder::<Postgres>::new(select_seedling!(""));
+    seedling_page("", filter, after, limit)
+        .build_query_as()
+        .fetch_all(db)
+        .await
+}
+
+/// How the database reads such a page.
+pub async fn explain_seedlings(
+    db: &mut Db,
+    filter: &Filter<'_>,
+    after: Option<(i32, i32, i32)>,
+    limit: i64,
+) -> Result<Vec<String>, sqlx::Error> {
+    seedling_page("explain ", filter, after, limit)
+        .build_query_scalar()
+        .fetch_all(db)
+        .await
+}
+
+/// The statement for a page. Seedlings of one cross come by its index in the order of their places;
+/// those of a block by the block's index; others cross by cross, so that no more are read than are
+/// shown.
+fn seedling_page(
+    before: &'static str,
+    filter: &Filter<'_>,
+    after: Option<(i32, i32, i32)>,
+    limit: i64,
+) -> QueryBuilder<Postgres> {
+    let mut query = QueryBuilder::<Postgres>::new(before);
     if let Some(cross) = filter.cross {
-        query.push(" and s.cross_id = ").push_bind(cross);
+        query
+            .push(select_seedling!("and s.cross_id = "))
+            .push_bind(cross);
+        narrow(&mut query, filter);
+        if let Some((_, _, place)) = after {
+            query.push(" and s.place > ").push_bind(place);
+        }
+        query.push(" order by s.place limit ").push_bind(limit);
+        return query;
     }
+    if filter.block.is_empty() {
+        query.push(concat!(
+            seedling_columns!(),
+            "from planned_cross c cross join lateral (select * from seedling s \
+             where s.programme_id = c.programme_id and s.season = c.season and s.cross_id = c.id"
+        ));
+        narrow(&mut query, filter);
+        if let Some((season, cross, place)) = after {
+            // Of the cross that was told last, what comes after.
+            query
+                .push(" and s.place > case when (c.season, c.number) = (")
+                .push_bind(season);
+            query.push(", ").push_bind(cross);
+            query.push(") then ").push_bind(place).push(" else 0 end");
+        }
+        query.push(" order by s.place limit ").push_bind(limit);
+        query.push(concat!(
+            ") s ",
+            seedling_names!(),
+            "where c.programme_id = current_programme()"
+        ));
+        if let Some(season) = filter.season {
+            query.push(" and c.season = ").push_bind(season);
+        }
+    } else {
+        query.push(select_seedling!(""));
+        narrow(&mut query, filter);
+    }
+    if let Some((season, cross, place)) = after {
+        query
+            .push(" and (c.season, c.number) >= (")
+            .push_bind(season);
+        query.push(", ").push_bind(cross);
+        query
+            .push(") and (s.season, c.number, s.place) > (")
+            .push_bind(season);
+        query.push(", ").push_bind(cross);
+        query.push(", ").push_bind(place).push(")");
+    }
+    query
+        .push(" order by c.season, c.number, s.place limit ")
+        .push_bind(limit);
+    query
+}
+
+/// Narrows seedlings to those asked for, their cross aside.
+fn narrow(query: &mut QueryBuilder<Postgres>, filter: &Filter<'_>) {
     if let Some(season) = filter.season {
         query.push(" and s.season = ").push_bind(season);
     }
@@ -258,25 +354,10 @@ pub async fn list_seedlings(
         query.push(" and s.row_n = ").push_bind(row);
     }
     match filter.living {
-        Some(true) => {
-            query.push(" and s.died_on is null");
-        }
-        Some(false) => {
-            query.push(" and s.died_on is not null");
-        }
-        None => {}
-    }
-    if let Some((season, cross, place)) = after {
-        query
-            .push(" and (s.season, c.number, s.place) > (")
-            .push_bind(season);
-        query.push(", ").push_bind(cross);
-        query.push(", ").push_bind(place).push(")");
-    }
-    query
-        .push(" order by s.season, c.number, s.place limit ")
-        .push_bind(limit);
-    query.build_query_as().fetch_all(db).await
+        Some(true) => query.push(" and s.died_on is null"),
+        Some(false) => query.push(" and s.died_on is not null"),
+        None => query,
+    };
 }
 
 /// Something that happened to a seedling.

@@ -56,6 +56,47 @@ pub async fn ever(db: &mut Db, cross: CrossId) -> Result<Vec<SeedRow>, sqlx::Err
     .await
 }
 
+/// A lot or batch of seed with its cross, for its label.
+#[derive(Debug, Clone, FromRow)]
+pub struct LotRow {
+    pub season: i32,
+    pub cross_number: i32,
+    pub batch_n: i32,
+    pub seed_parent_name: String,
+    pub pollen_parent_name: Option<String>,
+    pub step: String,
+    pub on_day: Day,
+    pub seed_n: i32,
+}
+
+/// Lots and batches that stand, in the order of their numbers.
+pub async fn lots(db: &mut Db, ids: &[SeedEntryId]) -> Result<Vec<LotRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select c.season, c.number as cross_number, s.batch_n, m.name as seed_parent_name, \
+             f.name as pollen_parent_name, s.step, s.on_day, s.seed_n \
+         from seed_record s \
+         join planned_cross c on c.programme_id = s.programme_id and c.id = s.cross_id \
+         join germplasm m on m.programme_id = c.programme_id and m.id = c.seed_parent_id \
+         left join germplasm f on f.programme_id = c.programme_id and f.id = c.pollen_parent_id \
+         where s.programme_id = current_programme() and s.id = any($1) and s.batch_n is not null \
+             and s.superseded_by is null and not s.withdrawn \
+         order by c.season, c.number, s.batch_n",
+    )
+    .bind(ids)
+    .fetch_all(db)
+    .await
+}
+
+/// The cross that seed is of.
+pub async fn cross_of(db: &mut Db, id: SeedEntryId) -> Result<Option<CrossId>, sqlx::Error> {
+    sqlx::query_scalar(
+        "select cross_id from seed_record where programme_id = current_programme() and id = $1",
+    )
+    .bind(id)
+    .fetch_optional(db)
+    .await
+}
+
 /// Writes a step of seed.
 pub async fn insert(db: &mut Db, programme: ProgrammeId, row: &SeedRow) -> Result<(), sqlx::Error> {
     sqlx::query(

@@ -12,8 +12,7 @@ use super::Shown;
 use super::objective::{self, Known, Objective};
 use crate::desk::{Ask, Desk};
 use crate::html::{
-    Table, choice, count, decimal, field, link, maybe_measure, maybe_percent, notes, part, text,
-    warnings, word,
+    Table, choice, count, decimal, field, link, maybe_measure, notes, part, text, warnings, word,
 };
 use crate::layout::Page;
 use crate::picture::{Dot, IntervalRow, Intervals, Line, Lines, Stroke};
@@ -116,7 +115,7 @@ fn ranking(pairs: &[AdvisedPair]) -> Markup {
                 name(p),
                 text(words::measure(p.score)),
                 text(words::measure(p.index_sd)),
-                maybe_percent(p.share_wanted),
+                share_wanted(p),
                 p.plants_needed.map_or_else(|| text(""), count),
                 word(&advice.compatibility.unwrap_or_default().verdict),
                 maybe_measure(advice.kinship),
@@ -124,6 +123,18 @@ fn ranking(pairs: &[AdvisedPair]) -> Markup {
             ]
         })
         .show()
+}
+
+/// The share of seedlings that is wanted, or what it lies between.
+fn share_wanted(pair: &AdvisedPair) -> Markup {
+    match pair.share_wanted {
+        Some(share) => text(words::percent(share)),
+        None => text(between(pair.share_lowest, pair.share_highest)),
+    }
+}
+
+fn between(low: f64, high: f64) -> String {
+    format!("{} to {}", words::percent(low), words::percent(high))
 }
 
 /// Reasons down, pairs across: what one compares stands in one line.
@@ -162,7 +173,10 @@ fn side_by_side(pairs: &[AdvisedPair], most: usize) -> Markup {
             };
             html! {
                 (text(&at.seed_parent)) " × " (text(&at.pollen_parent)) ": "
-                @match at.share_wanted { Some(share) => { (words::percent(share)) " wanted" @if !at.fraction.is_empty() { " (" (at.fraction) ")" } }, None => "not known" }
+                @match at.share_wanted {
+                    Some(share) => { (words::percent(share)) " wanted" @if !at.fraction.is_empty() { " (" (at.fraction) ")" } },
+                    None => { "not known, " (between(at.lowest_share, at.highest_share)) " wanted" },
+                }
             }
         });
     }
@@ -172,16 +186,14 @@ fn side_by_side(pairs: &[AdvisedPair], most: usize) -> Markup {
             html! {
                 @match (together.share, together.lowest, together.highest) {
                     (Some(share), ..) => (words::percent(share)),
-                    (None, Some(low), Some(high)) => { (words::percent(low)) " to " (words::percent(high)) },
+                    (None, Some(low), Some(high)) => (between(low, high)),
                     _ => "not known",
                 }
                 @for linked in &together.linked { "; " (linked) }
             }
         });
     }
-    line("Share of seedlings wanted", &|p| {
-        maybe_percent(p.share_wanted)
-    });
+    line("Share of seedlings wanted", &share_wanted);
     line("Seedlings for one wanted, 95 %", &|p| {
         p.plants_needed.map_or_else(|| text(""), count)
     });
@@ -307,6 +319,10 @@ pub async fn plan(desk: Desk) -> Shown {
             (field("crosses", "Crosses", "number", &crosses_n.to_string()))
             (field("mothers", "Mothers", "number", &mothers_n.to_string()))
             (field("flowers", "Flowers that can be worked", "number", &flowers_n.to_string()))
+            (field("fruit", "Fruits wanted of each cross (flowers bind when given)", "number", &ask.text("fruit")))
+            (field("offers", "Flowers that one mother offers", "number", &ask.text("offers")))
+            (field("seed-parents", "Most seed parents", "number", &ask.text("seed-parents")))
+            (choice("only", "Mothers", None, [("".to_owned(), "any candidate".to_owned()), ("standing".to_owned(), "only trees that stand".to_owned())], &ask.text("only")))
             (decimal("group", "Largest group coancestry (middle of the curve when empty)", &ask.text("group")))
             (decimal("ceiling", "Largest coancestry of a pair", &objective::ceiling(ask)))
             (field("season", "Season", "number", &ask.text("season")))
@@ -324,6 +340,10 @@ pub async fn plan(desk: Desk) -> Shown {
             crosses_n,
             kinship_ceiling: ask.number("group"),
             pair_kinship_ceiling: asked.kinship_ceiling,
+            fruit_wanted_n: ask.number("fruit"),
+            flowers_per_mother_n: ask.number("offers"),
+            seed_parents_n: ask.number("seed-parents"),
+            standing_mothers_only: ask.text("only") == "standing",
             ..PlanSeasonRequest::default()
         };
         Some(desk.crossing()?.plan_season(request).await)
@@ -355,6 +375,16 @@ fn planned_season(plan: &SeasonPlan, wishes: &str, ask: &Ask) -> Markup {
         }
         h2 { "Gain against coancestry" }
         (trade_off(plan, ask))
+        @if !plan.limits.is_empty() {
+            h2 { "Mothers and flowers" }
+            @if let Some(without) = plan.merit_without_limits {
+                p { "Without limits on mothers and flowers the best shares would gain " (words::measure(without)) " SD; within them " (words::measure(best.merit)) " SD." }
+            }
+            (Table::new("Limits").text("Limit").number("There is").number("Best shares use").text("Binds")
+                .rows(&plan.limits, |l| vec![
+                    word(&l.limit), text(words::measure(l.most)), text(words::measure(l.used)), text(if l.binds { "yes" } else { "no" }),
+                ]).show())
+        }
         h2 { "Crosses chosen" }
         (Table::new("Crosses chosen").text("Seed parent").text("Pollen parent").number("Crosses").number("Mothers").number("Standing now").number("Flowers").number("Fruit expected").number("Inbreeding of seedlings").number("Index, SD").text("Pollen accepted").stacking()
             .rows(&plan.matings, |m| vec![

@@ -2,12 +2,13 @@
 
 use axum::extract::Path;
 use contract::crossing::{
-    Cross, CrossAdvice, CrossCounts, FruitOutlook, GetCrossRequest, ListCrossesRequest,
-    ListPassesRequest, Pass,
+    Cross, CrossAdvice, CrossCounts, FruitCount, FruitOutlook, GetCrossRequest,
+    GetSeedLedgerRequest, ListCrossesRequest, ListFruitCountsRequest, ListPassesRequest, Pass,
 };
 use maud::{Markup, html};
 
 use super::Shown;
+use super::corrections::{self, fruit_in_words};
 use super::steps::Steps;
 use crate::desk::Desk;
 use crate::html::{
@@ -16,6 +17,7 @@ use crate::html::{
 };
 use crate::layout::Page;
 use crate::picture::{IntervalRow, Intervals};
+use crate::trouble::Trouble;
 use crate::words;
 
 /// Crosses, of one season or all.
@@ -97,12 +99,18 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
         .await?
         .into_inner();
     let asked = ListPassesRequest {
-        cross_id: id,
+        cross_id: id.clone(),
         limit: 100,
         cursor: desk.ask.text("cursor"),
         ..Default::default()
     };
     let passes = crossing.list_passes(asked).await;
+    let asked = ListFruitCountsRequest {
+        cross_id: id.clone(),
+        with_superseded: true,
+    };
+    let fruits = crossing.list_fruit_counts(asked).await?.into_inner().items;
+    let entries = entries_ever(&desk, &id, &fruits).await;
     let counts = cross.counts.clone().unwrap_or_default();
     Ok(Page::new(
         format!("Cross {}", cross.number),
@@ -124,6 +132,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             @if let Some(outlook) = &cross.fruit_outlook { (fruit(&cross, outlook, &counts)) }
             h2 { "From flower to seedling" }
             (funnel(&counts))
+            @if counts.stones_n > 0 || counts.seed_extracted_n > 0 {
+                p { a href={ "/crosses/" (cross.id) "/seed" } { "Its seed from stone to seedling" } }
+            }
             @if counts.seedlings_n > 0 {
                 p { a href={ "/crosses/" (cross.id) "/seedlings" } { "Map of its " (words::some(counts.seedlings_n, "seedling", "seedlings")) " in the field" } }
             }
@@ -132,9 +143,71 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 let reply = reply.into_inner();
                 html! { (passes_table(&reply.items)) (pager(&desk.ask, reply.next_cursor.as_ref())) }
             }))
+            h2 { "Counts of fruit" }
+            (fruits_table(&fruits))
+            h2 { "Corrections" }
+            (part(entries, |entries| corrections::kept(&entries)))
             @if let Some(advice) = &cross.advice { h2 { "Advice on the cross" } (advised(advice)) }
         },
     ))
+}
+
+/// Passes, counts of fruit and steps of seed, corrected ones too.
+async fn entries_ever(
+    desk: &Desk,
+    cross: &str,
+    fruits: &[FruitCount],
+) -> Result<Vec<corrections::Entry>, Trouble> {
+    let mut crossing = desk.crossing()?;
+    let mut entries: Vec<corrections::Entry> = fruits.iter().map(Into::into).collect();
+    let mut cursor = String::new();
+    loop {
+        let asked = ListPassesRequest {
+            cross_id: cross.to_owned(),
+            limit: 500,
+            cursor,
+            with_superseded: true,
+        };
+        let page = crossing.list_passes(asked).await?.into_inner();
+        entries.extend(page.items.iter().map(Into::into));
+        match page.next_cursor {
+            Some(next) => cursor = next,
+            None => break,
+        }
+    }
+    let asked = GetSeedLedgerRequest {
+        cross_id: cross.to_owned(),
+    };
+    let ledger = crossing.get_seed_ledger(asked).await?.into_inner();
+    entries.extend(ledger.entries.iter().map(Into::into));
+    Ok(entries)
+}
+
+fn fruits_table(fruits: &[FruitCount]) -> Markup {
+    let standing = fruits
+        .iter()
+        .filter(|fruit| fruit.superseded_by.is_empty() && !fruit.withdrawn);
+    Table::new("Counts of fruit")
+        .text("Day")
+        .text("Counted")
+        .text("Reason and note")
+        .text("By")
+        .or_say("No fruit has been counted yet.")
+        .rows(standing, |fruit| {
+            let said = [&fruit.reason, &fruit.note];
+            let said: Vec<&str> = said
+                .into_iter()
+                .filter(|said| !said.is_empty())
+                .map(String::as_str)
+                .collect();
+            vec![
+                day(&fruit.on),
+                text(fruit_in_words(fruit)),
+                text(said.join("; ")),
+                text(&fruit.by),
+            ]
+        })
+        .show()
 }
 
 fn fruit(cross: &Cross, outlook: &FruitOutlook, counts: &CrossCounts) -> Markup {

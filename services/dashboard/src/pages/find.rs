@@ -21,6 +21,7 @@ pub async fn find(desk: Desk) -> Result<Response, Trouble> {
         "cross" => format!("/crosses/{}", thing.id),
         "seedling" => format!("/seedlings/{}", thing.id),
         "pollen_lot" => format!("/pollen-lots/{}", thing.id),
+        "seed_lot" => format!("/crosses/{}/seed", thing.cross_id),
         "mother" => format!("/mothers/{}", thing.id),
         _ => return Err(Trouble::not_found("page for the number", &number)),
     };

@@ -3,6 +3,7 @@
 mod adviser;
 mod analyses;
 mod candidates;
+mod corrections;
 mod crosses;
 mod days;
 mod docs;
@@ -21,6 +22,7 @@ mod pollinizers;
 mod problems;
 mod rights;
 mod seasons;
+mod seed;
 mod seedlings;
 mod selection;
 mod start;
@@ -62,8 +64,10 @@ pub fn routes() -> Router<Dashboard> {
         .route("/days/{date}/sheet.pdf", get(days::sheet))
         .route("/seasons", get(seasons::list))
         .route("/season/{year}", get(seasons::show))
+        .route("/season/{year}/seed", get(seed::of_season))
         .route("/crosses", get(crosses::list))
         .route("/crosses/{id}", get(crosses::show))
+        .route("/crosses/{id}/seed", get(seed::of_cross))
         .route("/crosses/{id}/seedlings", get(seedlings::field))
         .route("/seedlings", get(seedlings::ground))
         .route("/seedlings/{id}", get(seedlings::show))

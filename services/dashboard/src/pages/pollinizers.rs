@@ -101,20 +101,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
 }
 
 fn judgment(result: &PollinizerResult, trial: &PollinizerTrial, confidence: f64) -> Markup {
-    let verdict = match result.verdict.as_str() {
-        "use" => "Use".to_owned(),
-        "any_of" => "Any of these".to_owned(),
-        "cannot_tell_yet" => "Cannot tell yet".to_owned(),
-        "nothing_set" => "Nothing set".to_owned(),
-        other => words::title(other),
-    };
     html! {
         h2 { "Recommendation" }
-        p.lead {
-            strong { (verdict) }
-            @if let Some(more) = result.more_flowers_n { ", " (words::some(more, "more flower", "more flowers")) " of each pollen in question" }
-            ". " (result.recommendation)
-        }
+        p.lead { strong { (words::sentence(&result.recommendation)) } }
         (notes(&result.notes))
         h2 { "Set by pollen" }
         (sets(result, confidence))

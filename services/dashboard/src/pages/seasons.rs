@@ -128,6 +128,7 @@ pub async fn show(desk: Desk, Path(year): Path<String>) -> Shown {
                 a href={ "/bloom-forecast?season=" (year) } { "bloom forecast" } ", "
                 a href={ "/pollinizer-trials?season=" (year) } { "pollinizer trials" } ", "
                 a href={ "/season-plan?season=" (year) } { "plan of its crosses" } ", "
+                a href={ "/season/" (year) "/seed" } { "its seed" } ", "
                 a href={ "/seedlings?season=" (year) } { "its seedlings in the field" } "."
             }
             h2 { "From flower to seedling" }

@@ -1146,7 +1146,7 @@ mod tests {
     }
 
     /// Pollen of balloon flowers gathered one morning is used from the next day on; a vial serves
-    /// the season and a frozen one about a year.
+    /// the season and a frozen one about a year (common practice, no source).
     #[test]
     fn pollen_is_used_as_the_trade_uses_it() {
         let (_, seasons) = told(Size::FULL);
@@ -1192,7 +1192,8 @@ mod tests {
         assert!(frozen > 0 && frozen * 3 < ages.len());
     }
 
-    /// About 15 late flowers are found on a mother a week after she was thought finished.
+    /// About 15 late flowers are found on a mother a week after she was thought finished (common
+    /// practice, no source).
     #[test]
     fn late_flowers_are_stripped_a_week_later() {
         let (_, seasons) = told(Size::FULL);
@@ -1220,7 +1221,7 @@ mod tests {
     }
 
     /// A crossing house at full work has the pollen of 100 to 150 varieties in hand on a full day:
-    /// gathered, coming dry or in a vial that goes to the greenhouse.
+    /// gathered, coming dry or in a vial that goes to the greenhouse (common practice, no source).
     #[test]
     fn a_large_house_handles_a_hundred_pollens_on_a_full_day() {
         let (_, seasons) = told(Size::LARGE);

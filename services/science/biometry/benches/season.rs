@@ -1,9 +1,12 @@
-//! Optimal contributions of 400 candidate parents with their mates, beside one dense factorisation
-//! of their kinship matrix. Prints times and ratios.
+//! Optimal contributions of 400 candidate parents with their mates, without and within limits on
+//! mothers and flowers, beside one dense factorisation of their kinship matrix. Prints times and
+//! ratios.
 
 use std::time::Instant;
 
-use biometry::selection::contributions::{Parents, allocate_mates};
+use biometry::selection::contributions::{
+    Budget, MotherLimits, Parents, allocate_mates, allocate_within,
+};
 use faer::{Mat, Side};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -77,9 +80,70 @@ fn main() {
         "one optimum: {of_one:?}, {:.1} factorisations",
         ratio(of_one)
     );
+    let proven = |proven| if proven { ", proven best" } else { "" };
     println!(
         "{CROSSES} crosses paired{}: {of_pairs:?}, {:.1} factorisations",
-        if pairs.proven { ", proven best" } else { "" },
+        proven(pairs.proven),
         ratio(of_pairs)
     );
+
+    // A third of the candidates have trees, for two to nine crosses each; flowers are a tenth short
+    // of what the optimum would take, and no more than twenty serve as seed parents.
+    let mut random = ChaCha8Rng::seed_from_u64(7);
+    let trees: Vec<f64> = (0..CANDIDATES)
+        .map(|i| {
+            let trees = f64::from(random.random_range(2u8..10));
+            if i % 3 == 0 {
+                trees / CROSSES as f64
+            } else {
+                0.0
+            }
+        })
+        .collect();
+    let uses: Vec<f64> = (0..CANDIDATES)
+        .map(|_| 20_000.0 + 60_000.0 * random.random::<f64>())
+        .collect();
+    let limits = |most: f64, seed_parents_n| MotherLimits {
+        largest_share: trees.clone(),
+        budgets: vec![Budget {
+            uses: uses.clone(),
+            most,
+        }],
+        seed_parents_n,
+    };
+    let ample = limits(1e9, None);
+    let free = parents
+        .optimal_within(&ample, middle)
+        .expect("an optimum within the trees");
+    let most = 0.9 * ample.budgets[0].used(&free.seed_shares);
+    for seed_parents_n in [None, Some(20)] {
+        let limits = limits(most, seed_parents_n);
+        let begun = Instant::now();
+        let best = parents
+            .optimal_within(&limits, middle)
+            .expect("an optimum within the limits");
+        let of_one = begun.elapsed();
+        let begun = Instant::now();
+        let curve = parents
+            .trade_off_within(&limits, 9)
+            .expect("a curve within the limits");
+        let of_curve = begun.elapsed();
+        let begun = Instant::now();
+        let ease = |_: usize, _: usize| Some(1);
+        let pairs = allocate_within(&best, &parents.coancestry, CROSSES, &limits, ease)
+            .expect("a pairing within the limits");
+        let of_pairs = begun.elapsed();
+        println!(
+            "within trees, flowers{}: merit {:.4} from {} seed parents, {:.0} of {most:.0} flowers; one optimum {of_one:?}, {:.1} factorisations; curve of {} points {of_curve:?}, {:.1}; paired{} {of_pairs:?}, {:.1}",
+            seed_parents_n.map_or(String::new(), |n| format!(" and {n} seed parents")),
+            best.all.merit,
+            best.seed_parents_n(),
+            limits.budgets[0].used(&best.seed_shares),
+            ratio(of_one),
+            curve.len(),
+            ratio(of_curve),
+            proven(pairs.proven),
+            ratio(of_pairs)
+        );
+    }
 }

@@ -351,6 +351,12 @@ fn generations(links: &[Links], mixtures: &[Mixture]) -> Result<Vec<u32>, Vec<u3
         if generation[start as usize] != UNSEEN {
             continue;
         }
+        // Most plants are met after their few parents, and need no path.
+        let known = |plant: u32| Some(generation[plant as usize]).filter(|g| *g < ON_PATH);
+        if let Some(settled) = generation_after(&links[start as usize], mixtures, known) {
+            generation[start as usize] = settled;
+            continue;
+        }
         generation[start as usize] = ON_PATH;
         path.push((start, 0));
         while let Some((plant, next)) = path.last_mut() {
@@ -368,20 +374,41 @@ fn generations(links: &[Links], mixtures: &[Mixture]) -> Result<Vec<u32>, Vec<u3
                 }
                 Some(_) => {}
                 None => {
-                    let record = &links[plant as usize];
-                    let named = (0..).map_while(|k| named_by(record, mixtures, k));
-                    let highest = named.map(|n| generation[n as usize]).max();
-                    generation[plant as usize] = match (record, highest) {
-                        (_, None) => 0,
-                        (Links::Clone { .. }, Some(source)) => source,
-                        (Links::Seedling { .. }, Some(parent)) => parent + 1,
-                    };
+                    let known = |named: u32| Some(generation[named as usize]);
+                    let settled = generation_after(&links[plant as usize], mixtures, known);
+                    generation[plant as usize] = settled.unwrap_or(0);
                     path.pop();
                 }
             }
         }
     }
     Ok(generation)
+}
+
+/// Generation of a record from those of the plants that it names; none while one is not known.
+fn generation_after(
+    record: &Links,
+    mixtures: &[Mixture],
+    known: impl Fn(u32) -> Option<u32>,
+) -> Option<u32> {
+    let (seed, pollen) = match *record {
+        Links::Clone { source } => return known(source),
+        Links::Seedling { seed, pollen } => (seed, pollen),
+    };
+    let after = |parent: u32| known(parent).map(|generation| generation + 1);
+    let of_seed = if seed == NONE { 0 } else { after(seed)? };
+    let of_pollen = match pollen {
+        Pollen::Unknown => 0,
+        Pollen::Plant(plant) => after(plant)?,
+        Pollen::Mixture(mixture) => {
+            let mut highest = 0;
+            for &(candidate, _) in &mixtures[mixture as usize] {
+                highest = highest.max(after(candidate)?);
+            }
+            highest
+        }
+    };
+    Some(of_seed.max(of_pollen))
 }
 
 /// Orders genotypes and average parents by level, and within a level by parents, so that full
@@ -421,23 +448,28 @@ fn arrange(
     let mut plant_of = Vec::with_capacity(links.len());
     let mut node_of = vec![NONE; links.len()];
     let mut node_of_mixture = vec![NONE; mixtures.len()];
-    let mut keyed: Vec<(u32, u32, u32, Node)> = Vec::new();
+    let mut families: Vec<(u64, u32)> = Vec::new();
     for generation in 0..generations_n {
         let level = 2 * generation as u32;
-        keyed.clear();
-        keyed.extend(plants_of[generation].iter().map(|&plant| {
+        families.clear();
+        families.extend(plants_of[generation].iter().map(|&plant| {
             let (seed, pollen) = parent_nodes(links[plant as usize], &node_of, &node_of_mixture);
-            (
-                seed.min(pollen),
-                seed.max(pollen),
-                plant,
-                Node::cross(seed, pollen),
-            )
+            let family = u64::from(seed.min(pollen)) << 32 | u64::from(seed.max(pollen));
+            // There are fewer plants than half the nodes that a number can tell, so that a bit is
+            // left for which parent is which: sorting needs no more than these two numbers.
+            (family, plant << 1 | u32::from(seed > pollen))
         }));
-        keyed.sort_unstable_by_key(|&(first, second, plant, _)| (first, second, plant));
-        for &(_, _, plant, node) in &keyed {
+        families.sort_unstable();
+        for &(family, member) in &families {
+            let (less, more) = ((family >> 32) as u32, family as u32);
+            let (seed, pollen) = if member & 1 == 1 {
+                (more, less)
+            } else {
+                (less, more)
+            };
+            let plant = member >> 1;
             node_of[plant as usize] = core.nodes.len() as u32;
-            core.nodes.push(node);
+            core.nodes.push(Node::cross(seed, pollen));
             core.levels.push(level);
             plant_of.push(plant);
         }

@@ -14,6 +14,10 @@ use serde::{Deserialize, Serialize};
 
 use super::{SelectionError, in_range};
 
+mod mothers;
+
+pub use mothers::{Budget, MotherLimits, SidedContributions, allocate_within};
+
 /// Added to every own coancestry before factoring, since clones of one genotype make the matrix
 /// singular; it overstates a group coancestry by at most this.
 const RIDGE: f64 = 1e-10;
