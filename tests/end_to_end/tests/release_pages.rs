@@ -202,3 +202,64 @@ async fn dates_are_subscribed_to_from_their_page_and_say_who_answers() {
         ],
     );
 }
+
+#[tokio::test]
+async fn a_licence_is_told_with_its_history_reports_counts_and_statements() {
+    let system = System::start().await;
+    let rights = system.sign_in("rights").await;
+    let a = system.sign_in("partner_a").await;
+    let nursery = organisation(&system, "Nursery A").await;
+    let about = candidate(&system, "P-1").await;
+    let terms = json!({
+        "territory": ["BENELUX"], "exclusive": true, "propagate_max_n": 1000, "sublicensing": true,
+        "reporting": {"every_months": 12, "within_days": 30},
+        "royalty": {"per": "tree", "amount": "1.85", "currency": "EUR", "minimum": "500",
+                    "yearly_increase_percent": "2", "steps": [{"above": "800", "amount": "1.5"}]},
+    });
+    let granted = licence(&rights, &about, &nursery, terms).await;
+    let report = json!({"licence_id": granted["id"], "period_start": "2024-01-01",
+                        "period_end": "2024-12-31", "trees_n": 1200});
+    let report = a
+        .post(&at("/propagation-reports"), &report)
+        .await
+        .expect(201);
+    assert_eq!(report["above_cap"], true, "kept, and flagged");
+    let count = json!({"licence_id": granted["id"], "place": "North field", "on": "2025-02-01",
+                       "counted_n": 1500, "counted_by": "M. Orell", "evidence": "protocol 7"});
+    rights.post(&at("/inspections"), &count).await.expect(201);
+    let year = json!({"licence_id": granted["id"], "period_start": "2024-01-01", "period_end": "2024-12-31"});
+    let stated = rights
+        .post(&at("/royalty-statements"), &year)
+        .await
+        .expect(201);
+    let path = at(&format!("/licences/{}", id(&granted)));
+    let end = json!({"on": "2025-06-30", "reason": "agreed with the licensee"});
+    rights.post(&format!("{path}/end"), &end).await.expect(200);
+    let mut browser = Browser::signed_in(&system, "manager").await;
+    let own = format!("/licences/{}", id(&granted));
+    let list = browser.page("/licences?ended=yes").await;
+    holds(&list, &[&own, "Who is licensed where", "<svg"]);
+    let page = browser.page(&own).await;
+    holds(
+        &page,
+        &[
+            "Nursery A",
+            "BE LU NL",
+            "1.85 EUR per tree; 1.5 above 800; at least 500 a statement; 2 % more each year",
+            "every 12 months, within 30 days",
+            "above the licence’s cap",
+            "more than reported",
+            "protocol 7",
+            stated["total"].as_str().unwrap(),
+            "halves away from zero",
+            "granted",
+            "agreed with the licensee",
+            "<svg",
+            "not legal advice",
+        ],
+    );
+    let mut partner = Browser::signed_in(&system, "partner_a").await;
+    assert_eq!(partner.get(&own).await.status, 403);
+    let never = "/licences/0190f3a2-0000-7000-8000-000000000000";
+    assert_eq!(browser.get(never).await.status, 404);
+}

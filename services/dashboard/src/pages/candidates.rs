@@ -631,7 +631,7 @@ fn licence_table(all: &[Licence]) -> Markup {
         .or_say("No licence has been granted.")
         .rows(all, |l| {
             vec![
-                text(&l.number),
+                link("/licences", &l.id, &l.number),
                 text(&l.licensee_name),
                 territory(&l.territory, &l.comes_to),
                 word(&l.purpose),

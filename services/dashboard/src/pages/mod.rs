@@ -15,11 +15,13 @@ mod germplasm;
 mod greenhouse;
 mod keys;
 mod labels;
+mod licence;
 mod objective;
 mod partner;
 mod pipeline;
 mod pollinizers;
 mod problems;
+mod record_file;
 mod rights;
 mod seasons;
 mod seed;
@@ -88,6 +90,10 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/assessors", get(selection::assessors))
         .route("/trials/{id}/doubts", get(doubts::list))
         .route("/records/{id}/judgement", post(doubts::decide))
+        .route(
+            "/record-file",
+            get(record_file::show).post(record_file::take),
+        )
         .route("/what-if", get(what_if::show))
         .route("/trials/{id}/decisions", post(selection::decide))
         .route("/trials/{id}/analyses", post(analyses::ask))
@@ -103,6 +109,7 @@ pub fn routes() -> Router<Dashboard> {
         .route("/candidates/{id}/what-if", get(rights::what_if))
         .route("/laws", get(rights::laws))
         .route("/licences", get(rights::licences))
+        .route("/licences/{id}", get(licence::show))
         .route("/partner", get(partner::show))
         .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))

@@ -290,7 +290,7 @@ fn each(all: &[Licence]) -> Markup {
         .or_say("No licence has been granted.")
         .rows(all, |l| {
             vec![
-                text(&l.number),
+                link("/licences", &l.id, &l.number),
                 link("/candidates", &l.candidate_id, name_of(l)),
                 text(&l.licensee_name),
                 territory(&l.territory, &l.comes_to),
