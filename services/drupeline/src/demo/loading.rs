@@ -327,6 +327,8 @@ impl Loading<'_> {
                 longitude_deg: Some(longitude),
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
+                climate_station: if name == HOME_SITE { season::GATE } else { "" }.to_owned(),
+                rootstock: ROOTSTOCKS[0].to_owned(),
                 ..RegisterSiteRequest::default()
             };
             self.evaluation("trials")
