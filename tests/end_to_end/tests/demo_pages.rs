@@ -183,7 +183,7 @@ async fn pollinizers(breeder: &Client, browser: &mut Browser) {
             ]
         } else {
             [
-                "<strong>Cannot tell yet</strong>",
+                "<strong>Cannot tell yet",
                 "more flower",
                 "Exact 90 % interval",
                 "Suncroft",
