@@ -9,7 +9,6 @@ use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
 
-use prost::Message as _;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -74,6 +73,9 @@ pub enum Kind {
     Edit,
     /// Takes rows, as a JSON array or as one JSON document a line, and reports by row.
     Batch,
+    /// Takes a file as the body, whose request has the fields `content` and `content_type`; other
+    /// fields come from the query. Reports by row.
+    File,
 }
 
 /// The fixed facts of an operation.
@@ -182,10 +184,14 @@ pub async fn execute<U: UseCase>(
         });
     }
 
-    if operation.kind == Kind::Batch && idempotency_key.is_none() {
+    if matches!(operation.kind, Kind::Batch | Kind::File) && idempotency_key.is_none() {
         return execute_batch::<U>(app, caller, via, request).await;
     }
-    let asked = serde_json::to_value(&request).map_err(Fault::internal)?;
+    let asked = if operation.kind == Kind::File {
+        digested(&request)
+    } else {
+        serde_json::to_value(&request).map_err(Fault::internal)?
+    };
     if operation.kind == Kind::Edit
         && asked.get("expected_version").and_then(Value::as_i64) == Some(0)
     {
@@ -196,7 +202,7 @@ pub async fn execute<U: UseCase>(
     }
     let key = match operation.kind {
         // Rows carry their own ids; a batch is remembered only when its caller asks for it.
-        Kind::Batch => RetryKey::of(idempotency_key, &Value::Null)?,
+        Kind::Batch | Kind::File => RetryKey::of(idempotency_key, &Value::Null)?,
         Kind::Secret => None,
         _ => RetryKey::of(idempotency_key, &asked)?,
     };
@@ -239,9 +245,7 @@ async fn execute_batch<U: UseCase>(
     via: &'static str,
     request: U::Request,
 ) -> Result<Outcome<U::Reply>, Fault> {
-    let encoded = request.encode_to_vec();
-    let audited = summary(encoded.len(), &retry::digest(&encoded));
-    drop(encoded);
+    let audited = digested(&request);
     let mut unit = Unit::begin(app.context(), caller, &U::OPERATION).await?;
     let reply = U::run(&app, &mut unit, request).await?;
     unit.audit(U::OPERATION.name, via, audited).await?;
@@ -250,6 +254,12 @@ async fn execute_batch<U: UseCase>(
         reply,
         replayed: false,
     })
+}
+
+/// Size and digest of a request.
+fn digested(request: &impl prost::Message) -> Value {
+    let encoded = request.encode_to_vec();
+    summary(encoded.len(), &retry::digest(&encoded))
 }
 
 fn summary(bytes: usize, digest: &[u8]) -> Value {

@@ -13,6 +13,7 @@ mod crossing_seed;
 mod demo;
 mod demo_pages;
 mod evaluation;
+mod evaluation_blocks;
 mod evaluation_pages;
 mod identity;
 mod import;

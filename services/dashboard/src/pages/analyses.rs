@@ -199,6 +199,10 @@ fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
                 series: vec![Series { name: String::new(), open: false, joined: true, dots: course }],
             }.draw().figure(table.show()))
         }
+        @if !d.site_correlations.is_empty() {
+            (Table::new("Correlations of residuals by site").text("Site").number("Along rows").number("Along columns")
+                .rows(&d.site_correlations, |s| vec![text(&s.site), text(words::measure(s.row)), text(words::measure(s.column))]).show())
+        }
         (Table::new("Records that stand out").text("Tree").number("Year").number("Observed").number("Fitted").number("Standardised residual").number("Cook’s distance").stacking().or_say("No record stands out.")
             .rows(&d.influential, |r| vec![text(&r.number), text(r.year.to_string()), text(words::measure(r.observed)), text(words::measure(r.fitted)), text(words::measure(r.standardised_residual)), maybe_measure(r.cook)]).show())
     }
@@ -684,6 +688,7 @@ pub fn form(trial_id: &str, traits: Vec<(String, String)>, code: &str) -> Markup
                 ("equal", "one variance"),
                 ("by_site", "a variance for each site"),
                 ("row_column", "correlated along rows and columns"),
+                ("row_column_by_site", "the same, each site by itself"),
             ].map(|(value, name)| (value.to_owned(), name.to_owned())), "equal"))
             (choice("relationship", "Pedigree", Some("not used"), [("true".to_owned(), "taken into account".to_owned())], ""))
             button { "Analyse" }

@@ -19,6 +19,7 @@ mod partner;
 mod pipeline;
 mod pollinizers;
 mod problems;
+mod record_file;
 mod rights;
 mod seasons;
 mod seed;
@@ -85,6 +86,10 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/assessors", get(selection::assessors))
         .route("/trials/{id}/doubts", get(doubts::list))
         .route("/records/{id}/judgement", post(doubts::decide))
+        .route(
+            "/record-file",
+            get(record_file::show).post(record_file::take),
+        )
         .route("/what-if", get(what_if::show))
         .route("/trials/{id}/decisions", post(selection::decide))
         .route("/trials/{id}/analyses", post(analyses::ask))

@@ -154,7 +154,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 trial_id: id.clone(),
                 r#trait: t.code.clone(),
                 year,
-                site_id: String::new(),
+                ..GetMeansRequest::default()
             };
             let means = evaluation
                 .get_means(asked)
@@ -184,6 +184,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 a href={ "/trials/" (trial.id) "/stability?trait=" (code) } { "Stability over sites" } " · "
                 a href={ "/trials/" (trial.id) "/assessors?trait=" (code) } { "Assessors compared" } " · "
                 a href={ "/trials/" (trial.id) "/doubts" } { "Records in doubt" } " · "
+                a href="/record-file" { "Records from a file" } " · "
                 a href="/what-if" { "What if" }
             }
             form.ask method="get" {
@@ -267,7 +268,14 @@ fn about(t: &Trial, sites: &Sites) -> Markup {
         ("Check varieties", count(t.checks_n)),
         ("Trees", count(t.trees_n)),
         ("Trees looked at", count(t.trees_looked_at_n)),
-        ("Rootstock", text(&t.rootstock)),
+        (
+            "Rootstock",
+            text(if t.rootstocks.is_empty() {
+                t.rootstock.clone()
+            } else {
+                t.rootstocks.join(", ")
+            }),
+        ),
         ("Planted", day(&t.planted_on)),
         ("Design", word(&t.design)),
         ("Status", word(&t.status)),
@@ -332,8 +340,9 @@ fn site_map(
                     _ => String::new(),
                 },
                 title: format!(
-                    "{}, {label}, row {}, place {}, {}{}{}",
+                    "{}, {label}{}, row {}, place {}, {}{}{}",
                     tree.number,
+                    on_rootstock(&tree.rootstock),
                     tree.row,
                     tree.column,
                     words::plain(&tree.status),
@@ -350,9 +359,12 @@ fn site_map(
             }
         })
         .collect();
-    let table = Table::new("Trees")
-        .text("Tree")
-        .text("What stands there")
+    let budded = layout.trees.iter().any(|tree| !tree.rootstock.is_empty());
+    let mut table = Table::new("Trees").text("Tree").text("What stands there");
+    if budded {
+        table = table.text("Rootstock");
+    }
+    let table = table
         .number("Row")
         .number("Place")
         .number("Replicate")
@@ -363,16 +375,22 @@ fn site_map(
             layout.trees.iter().filter(|tree| tree.site_id == site.site_id && shown.contains(&tree.row)),
             |tree| {
                 let value = by_id.get(tree.tree_id.as_str());
-                vec![
+                let mut cells = vec![
                     text(&tree.number),
                     html! { (link("/germplasm", &tree.germplasm_id, value.map_or("plant", |v| if v.label.is_empty() { "plant" } else { &v.label }))) @if tree.is_check { " (check)" } },
+                ];
+                if budded {
+                    cells.push(text(&tree.rootstock));
+                }
+                cells.extend([
                     count(tree.row),
                     count(tree.column),
                     count(tree.replicate),
                     count(tree.block),
                     word(&tree.status),
                     maybe_measure(value.and_then(|v| v.value)),
-                ]
+                ]);
+                cells
             },
         );
     let unit = t.map(|t| t.unit.clone()).unwrap_or_default();
@@ -403,6 +421,14 @@ fn site_map(
                 @if from.saturating_add(strip) <= site.rows { a href=(desk.ask.with("row", &(from + strip).to_string())) { "Rows after" } }
             }
         }
+    }
+}
+
+/// What a tree stands on, as a part of a sentence.
+fn on_rootstock(name: &str) -> String {
+    match name {
+        "" => String::new(),
+        name => format!(" on {name}"),
     }
 }
 
@@ -458,7 +484,12 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         reference: Some((m.grand_mean, "mean of all".into())),
         rows,
     };
-    let table = Table::new("Entry means")
+    let budded = items.iter().any(|item| !item.rootstocks.is_empty());
+    let mut table = Table::new("Entry means");
+    if budded {
+        table = table.stacking();
+    }
+    let mut table = table
         .number("Rank")
         .text("Entry")
         .text("Number")
@@ -466,9 +497,12 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         .number("Standard error")
         .number("Trees")
         .number("Missing")
-        .text("By site")
-        .rows(&items, |item| {
-            vec![
+        .text("By site");
+    if budded {
+        table = table.text("By rootstock");
+    }
+    let table = table.rows(&items, |item| {
+            let mut cells = vec![
                 if item.rank == 0 { text("") } else { count(item.rank) },
                 html! { (link("/germplasm", &item.germplasm_id, &name(&item.name, &item.number))) @if item.is_check { " (check)" } },
                 text(&item.number),
@@ -477,7 +511,11 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
                 count(item.n),
                 count(item.missing_n),
                 html! { @for s in &item.sites { span.nowrap { (sites.name(&s.site_id)) " " (words::measure(s.mean)) "; " } } },
-            ]
+            ];
+            if budded {
+                cells.push(html! { @for s in &item.rootstocks { span.nowrap { (s.rootstock) " " (words::measure(s.mean)) "; " } } });
+            }
+            cells
         });
     html! {
         ul.big {
@@ -492,8 +530,8 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         (notes(&m.notes))
         @if !items.is_empty() { (picture.draw().figure(table.show())) }
         @if m.environments.len() > 1 {
-            (Table::new("Effects of sites, years and blocks").text("Site").number("Year").number("Block").number("Difference from the mean").number("Trees")
-                .rows(&m.environments, |e| vec![text(sites.name(&e.site_id)), text(e.year.to_string()), if e.block == 0 { text("") } else { count(e.block) }, text(words::measure(e.effect)), count(e.n)]).show())
+            (Table::new("Effects of sites, years, blocks and rootstocks").text("Site").number("Year").number("Block").text("Rootstock").number("Difference from the mean").number("Trees")
+                .rows(&m.environments, |e| vec![text(sites.name(&e.site_id)), text(e.year.to_string()), if e.block == 0 { text("") } else { count(e.block) }, text(&e.rootstock), text(words::measure(e.effect)), count(e.n)]).show())
         }
     }
 }

@@ -34,6 +34,8 @@ use crate::import::remote::Remote;
 
 /// Where own-root seedlings stand.
 pub const HOME_SITE: &str = "Hollow Home Farm";
+/// What every budded selection stands on, a tree on each in every replicate.
+const ROOTSTOCKS: [&str; 2] = ["Tannow clonal 4", "Tannow seedling"];
 /// The second site, where budded trees stand too.
 pub const SECOND_SITE: &str = "Esker Bench";
 const SEED: u64 = 0x0dd_5eed;
@@ -384,11 +386,11 @@ impl Loading<'_> {
                 .iter()
                 .map(|name| story.founder(name).id.clone())
                 .collect(),
-            rootstock: "Tannow clonal 4".to_owned(),
+            rootstock: ROOTSTOCKS[0].to_owned(),
             planted_on: planted_on.to_string(),
             ..Default::default()
         };
-        self.trial(open, "rcbd", 4, crossed).await.map(Some)
+        self.trial(open, "rcbd", 2, crossed).await.map(Some)
     }
 
     async fn trial(
@@ -399,6 +401,7 @@ impl Loading<'_> {
         crossed: i16,
     ) -> Result<String, Fault> {
         let id = open.id.clone();
+        let is_budded = open.stage == "budded";
         let mut trials = self.evaluation("trials").await?;
         let there = trials
             .get_trial(contract::evaluation::GetTrialRequest {
@@ -414,10 +417,12 @@ impl Loading<'_> {
             Err(fault) => return Err(fault),
         };
         if status != "laid_out" {
+            let rootstocks: &[&str] = if is_budded { &ROOTSTOCKS } else { &[] };
             let layout = LayOutTrialRequest {
                 trial_id: id.clone(),
                 design: design.to_owned(),
                 replicates,
+                rootstocks: rootstocks.iter().map(|name| (*name).to_owned()).collect(),
                 seed: u64::from(crossed.unsigned_abs()),
                 ..Default::default()
             };

@@ -12,7 +12,7 @@ use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
 use crate::domain::model::{BetweenWord, Method, ResidualWord, term_fault, variables};
-use crate::domain::traits::Scale;
+use crate::domain::traits::{FRUITS_LEFT, Scale};
 use crate::store;
 use crate::store::analyses::Job;
 
@@ -36,9 +36,10 @@ pub async fn request(
     }
     let library = store::traits::library(unit.connection(), programme).await?;
     let numeric = |code: &str| {
-        library
-            .iter()
-            .any(|t| t.code == code && t.scale != Scale::Nominal)
+        code == FRUITS_LEFT
+            || library
+                .iter()
+                .any(|t| t.code == code && t.scale != Scale::Nominal)
     };
     let mut fields = Fields::new();
     let id: AnalysisId = fields.client_id(&request.id);
@@ -80,11 +81,6 @@ pub async fn request(
             method != Method::Threshold,
             "between_sites",
             "goes with the methods linear and two_stage",
-        );
-        fields.require(
-            !request.relationship,
-            "relationship",
-            "goes with no between_sites yet; leave one of the two out",
         );
         let own = |term: &String| variables(term).any(|name| name == "entry");
         for (field, terms) in [("fixed", &request.fixed), ("random", &request.random)] {

@@ -329,6 +329,7 @@ async fn of_ground(
                     site: tree.site,
                     year,
                     block: tree.block,
+                    rootstock: tree.rootstock,
                 },
                 values,
             )

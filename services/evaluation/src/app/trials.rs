@@ -8,7 +8,7 @@ use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::trial::Stage;
+use crate::domain::trial::{OWN_ROOT, ROOTSTOCK_CHARS, Stage};
 use crate::domain::{SiteId, TrialId};
 use crate::store;
 use crate::store::trials::{TrialHead, Wanted};
@@ -63,16 +63,16 @@ pub async fn open(
         }
     }
     if stage == Some(Stage::OwnRoot) && !request.rootstock.is_empty() {
-        fields.fault(
-            "rootstock",
-            "own-root trees stand on no rootstock; leave it out or choose another stage",
-        );
+        fields.fault("rootstock", OWN_ROOT);
     }
-    for (field, text) in [("rootstock", &request.rootstock), ("note", &request.note)] {
+    for (field, text, most) in [
+        ("rootstock", &request.rootstock, ROOTSTOCK_CHARS),
+        ("note", &request.note, 500),
+    ] {
         fields.require(
-            text.chars().count() <= 500,
+            text.chars().count() <= most,
             field,
-            "is longer than 500 characters; shorten it",
+            format!("is longer than {most} characters; shorten it"),
         );
     }
     // Faults of the plants are told together with the others.

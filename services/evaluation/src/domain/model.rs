@@ -11,7 +11,7 @@ use biometry::mixed::{
 use biometry::sites::BetweenSites;
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
-    RandomLevel, VarianceComponent,
+    RandomLevel, SiteCorrelations, VarianceComponent,
 };
 
 mod across;
@@ -31,6 +31,8 @@ platform::words! {
         BySite = "by_site",
         /// First-order autoregression along rows and columns within each site and year.
         RowColumn = "row_column",
+        /// The same with a variance and correlations of each site's own.
+        RowColumnBySite = "row_column_by_site",
     }
 }
 
@@ -210,10 +212,11 @@ fn model(asked: &Asked, relationship: Option<Arc<Relationship>>) -> Result<Model
     Ok(model.residual(match asked.residual {
         ResidualWord::Equal => Residual::Homogeneous,
         ResidualWord::BySite => Residual::ByLevel("site".to_owned()),
-        ResidualWord::RowColumn => Residual::SeparableAr1 {
+        ResidualWord::RowColumn | ResidualWord::RowColumnBySite => Residual::SeparableAr1 {
             row: "row_position".to_owned(),
             column: "column_position".to_owned(),
             section: Some("section".to_owned()),
+            each: (asked.residual == ResidualWord::RowColumnBySite).then(|| "site".to_owned()),
         },
     }))
 }
@@ -225,6 +228,23 @@ pub struct Told {
     pub analysis: Analysis,
     /// Its residuals; none when it did not converge or the records are too many.
     pub residuals: AnalysisResiduals,
+}
+
+impl Told {
+    /// What is told of a search that found no maximum: why, and no effects to rank by.
+    fn not_converged(error: &ModelError, records_n: usize) -> Self {
+        Self {
+            analysis: Analysis {
+                problem: error.to_string(),
+                records_n: records_n as u32,
+                ..Analysis::default()
+            },
+            residuals: AnalysisResiduals {
+                notes: vec![format!("the analysis did not converge: {error}")],
+                ..AnalysisResiduals::default()
+            },
+        }
+    }
 }
 
 /// Fits a model and tells what came of it. An analysis that did not converge has no effects and
@@ -243,26 +263,22 @@ pub fn analyse(
         return threshold::analyse(asked, observations, covariates, relationship, label_of);
     }
     if let Some(between) = asked.between {
-        return across::analyse(asked, between, observations, covariates, label_of);
+        return across::analyse(
+            asked,
+            between,
+            observations,
+            covariates,
+            relationship,
+            label_of,
+        );
     }
     let frame = frame(asked, observations, covariates)?;
     let related = relationship.is_some();
     let model = model(asked, relationship)?;
-    let records_n = observations.len() as u32;
     let fit = match mixed::fit(&frame, &model) {
         Ok(fit) => fit,
         Err(error @ ModelError::NotConverged { .. }) => {
-            return Ok(Told {
-                analysis: Analysis {
-                    problem: error.to_string(),
-                    records_n,
-                    ..Analysis::default()
-                },
-                residuals: AnalysisResiduals {
-                    notes: vec![format!("the analysis did not converge: {error}")],
-                    ..AnalysisResiduals::default()
-                },
-            });
+            return Ok(Told::not_converged(&error, observations.len()));
         }
         Err(error) => return Err(error),
     };
@@ -446,14 +462,27 @@ fn diagnostics(
     label_of: &BTreeMap<String, String>,
 ) -> (AnalysisDiagnostics, AnalysisResiduals) {
     let convergence = fit.convergence();
-    let correlations = fit.residual().autocorrelations;
+    let residual = fit.residual();
+    let (one, by_site) = match residual.autocorrelations.as_slice() {
+        [one] if residual.variances[0].group == "residual" => (Some(*one), Vec::new()),
+        several => (None, several.to_vec()),
+    };
     let mut told = AnalysisDiagnostics {
         iterations: convergence.iterations as u32,
         gradient: convergence.gradient,
         log_likelihoods: convergence.log_likelihoods.clone(),
         boundary: convergence.boundary.clone(),
-        row_correlation: correlations.map(|c| c.0),
-        column_correlation: correlations.map(|c| c.1),
+        row_correlation: one.map(|c| c.0),
+        column_correlation: one.map(|c| c.1),
+        site_correlations: by_site
+            .into_iter()
+            .zip(&residual.variances)
+            .map(|((row, column), variance)| SiteCorrelations {
+                site: variance.group.clone(),
+                row,
+                column,
+            })
+            .collect(),
         ..AnalysisDiagnostics::default()
     };
     connect(&mut told, frame, label_of);
@@ -599,6 +628,21 @@ mod tests_of_models {
                 .any(|t| t.kind == "wald_f" && t.term == "block")
         );
         assert!(told.tests.iter().any(|t| t.kind == "likelihood_ratio"));
+    }
+
+    #[test]
+    fn a_search_without_an_end_gives_no_ranking() {
+        let error = ModelError::NotConverged {
+            iterations: 100,
+            gradient: 0.3,
+        };
+        let told = Told::not_converged(&error, 12);
+        assert!(!told.analysis.converged);
+        assert!(told.analysis.problem.contains("converge"), "{error}");
+        assert!(told.analysis.fixed.is_empty() && told.analysis.random.is_empty());
+        assert!(told.analysis.sites.is_none() && told.analysis.heritability.is_none());
+        assert!(told.residuals.items.is_empty());
+        assert!(told.residuals.notes[0].contains("did not converge"));
     }
 
     #[test]

@@ -371,6 +371,7 @@ struct Counts {
     checks_n: i64,
     trees_n: i64,
     looked_at_n: i64,
+    rootstocks: Vec<String>,
 }
 
 /// Trials as messages, without their entries, in the order of the heads.
@@ -390,7 +391,9 @@ pub async fn messages(
           and not e.dropped and e.is_check) as checks_n, \
          (select count(*) from tree r where r.programme_id = $1 and r.trial_id = t.id) as trees_n, \
          (select count(distinct r.tree_id) from record r \
-          where r.programme_id = $1 and r.trial_id = t.id) as looked_at_n \
+          where r.programme_id = $1 and r.trial_id = t.id) as looked_at_n, \
+         array(select distinct r.rootstock from tree r where r.programme_id = $1 \
+          and r.trial_id = t.id and r.rootstock <> '' order by 1) as rootstocks \
          from unnest($2::uuid[]) as t (id)",
     )
     .bind(programme)
@@ -427,6 +430,7 @@ pub async fn messages(
                 }
                 .to_owned(),
                 design: head.design.unwrap_or_default(),
+                rootstocks: counts.rootstocks,
             })
         })
         .collect())
