@@ -137,6 +137,9 @@ platform::operations! {
     POST "/selection-plans" plan_selection(PlanSelectionRequest) -> SelectionPlan,
         may ReadProgramme, Read => app::plans::plan;
 
+    /// The trials in which one plant was an entry, oldest first, with what was decided on it.
+    GET "/plants/{germplasm_id}/trials" list_plant_trials(ListPlantTrialsRequest) -> PlantTrialList,
+        may ReadProgramme, Read => app::trials::of_plant;
     /// Trees looked at, entries and decisions by crossing year, season and stage.
     GET "/stage-summaries" list_stage_summaries(ListStageSummariesRequest) -> StageSummaryList,
         may ReadProgramme, Read => app::summaries::list;

@@ -177,6 +177,40 @@ async fn one_selection_stands_on_several_rootstocks() {
         "Dwarf"
     );
 
+    // Where nothing is said, trees stand on what is usual at their site.
+    let site = json!({
+        "name": "Hill", "country": "ES", "time_zone": "Europe/Madrid", "soil": "chalk",
+        "rootstock": "Almond seedling", "climate_station": "Hill mast",
+    });
+    let made = world
+        .trials
+        .post(&format!("{ROOT}/sites"), &site)
+        .await
+        .expect(201);
+    assert_eq!(
+        (&made["rootstock"], &made["climate_station"]),
+        (&site["rootstock"], &site["climate_station"])
+    );
+    let body = json!({
+        "name": "Usual", "stage": "budded", "season": 2025, "site_ids": [made["id"], world.sites[0]],
+        "entry_ids": world.entries,
+    });
+    let usual = text(&world.trials.post(&open, &body).await.expect(201), "id");
+    let design = json!({"design": "rcbd", "replicates": 2, "seed": 1});
+    let layout = world
+        .trials
+        .post(&format!("{open}/{usual}/layout"), &design)
+        .await
+        .expect(201);
+    for tree in layout["trees"].as_array().unwrap() {
+        let expected = if tree["site_id"] == made["id"] {
+            "Almond seedling"
+        } else {
+            ""
+        };
+        assert_eq!(tree["rootstock"], expected);
+    }
+
     // Own-root trees have none.
     let seedlings = world.trial("Seedlings").await;
     let path = format!("{open}/{seedlings}/layout");
@@ -188,6 +222,9 @@ async fn one_selection_stands_on_several_rootstocks() {
 
     let mut browser = Browser::signed_in(&world.system, "trials").await;
     let page = browser.page(&format!("/trials/{trial}?trait=brix")).await;
+    let usual = browser.page(&format!("/trials/{usual}")).await;
+    let wanted = "soil: chalk; usual rootstock: Almond seedling; climate station: Hill mast";
+    assert!(usual.contains(wanted), "{usual}");
     for wanted in [
         "Dwarf, Seedling peach, Vigorous",
         " on Vigorous, row",
@@ -676,6 +713,24 @@ async fn thinning_and_losses_enter_the_analysis() {
     assert!(low < -1.0 && -1.0 < high && high - low < 0.2, "{slope:#}");
     assert_eq!(told["records_n"], trees.len());
 
+    // Several pickings of one tree are one value of its year.
+    let second = json!([{"id": Uuid::now_v7(), "tree_id": trees[1]["tree_id"], "trait": "fruit_mass_g",
+        "value": number(&rows[1], "value") + 10.0, "observed_at": "2026-07-09"}]);
+    assert_eq!(world.take(second.as_array().unwrap()).await["accepted"], 1);
+    let values = format!("{ROOT}/trials/{trial}/tree-values?trait=fruit_mass_g");
+    let values = world.trials.get(&values).await.expect(200);
+    let picked = values["items"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|v| v["tree_id"] == trees[1]["tree_id"])
+        .unwrap();
+    assert_eq!(picked["records_n"], 2);
+    assert!(
+        (number(picked, "value") - number(&rows[1], "value") - 5.0).abs() < 1e-9,
+        "{picked:#}"
+    );
+
     // A tree that died keeps what was seen before; its successor is not the dead tree.
     let dead = text(&trees[0], "tree_id");
     let events = format!("{ROOT}/trees/{dead}/events");
@@ -797,4 +852,73 @@ async fn entries_that_share_no_ground_are_not_ranked_together() {
         problem.contains("site") && problem.contains("entry"),
         "{problem}"
     );
+}
+
+#[tokio::test]
+async fn every_kind_of_index_says_what_it_brings_and_how_surely() {
+    let world = World::with_plants(1).await;
+    let path = format!("{ROOT}/selection-index");
+    let candidates: Vec<Value> = (0..100)
+        .map(|k| json!({"id": format!("c{k}"), "values": [f64::from(k * 37 % 101), f64::from(k * 59 % 103)]}))
+        .collect();
+    let asked = |more: Value| {
+        let mut body = json!({
+            "traits": ["brix", "firmness_n"], "phenotypic": [[4.0, 1.0], [1.0, 9.0]],
+            "genetic": [[2.0, -0.5], [-0.5, 3.0]], "keep_n": 10, "seed": 3, "candidates": candidates,
+        });
+        for (key, value) in more.as_object().unwrap() {
+            body[key] = value.clone();
+        }
+        body
+    };
+    let of = |reply: &Value, field: &str, k: usize| reply[field][k].as_f64().unwrap_or(f64::NAN);
+    for (more, method) in [
+        (json!({"weights": [1.0, 0.5]}), "smith_hazel"),
+        (
+            json!({"weights": [1.0, 0.5], "held": ["firmness_n"]}),
+            "restricted",
+        ),
+        (json!({"desired_gains": [1.0, 2.0]}), "desired_gains"),
+    ] {
+        let reply = world
+            .breeder
+            .post(&path, &asked(more.clone()))
+            .await
+            .expect(200);
+        assert_eq!(reply["method"], method);
+        for k in 0..2 {
+            let expected = of(&reply, "expected_response", k);
+            let (low, high) = (
+                of(&reply, "response_low", k),
+                of(&reply, "response_high", k),
+            );
+            assert!(low < expected && expected < high, "{method}: {reply:#}");
+        }
+        let again = world.breeder.post(&path, &asked(more)).await.expect(200);
+        assert_eq!(again, reply, "the same seed gives the same bounds");
+        match method {
+            "restricted" => assert!(of(&reply, "expected_response", 1).abs() < 1e-9),
+            "desired_gains" => {
+                let (sugar, firmness) = (
+                    of(&reply, "expected_response", 0),
+                    of(&reply, "expected_response", 1),
+                );
+                assert!(
+                    (firmness / sugar - 2.0).abs() < 1e-9,
+                    "gains in the ratio asked for: {reply:#}"
+                );
+                // In full at the intensity that it names.
+                let full = number(&reply, "intensity_for_desired") / number(&reply, "intensity");
+                assert!((sugar * full - 1.0).abs() < 1e-9, "{reply:#}");
+            }
+            _ => {
+                // b = P^-1 G a; response = i G b / sd of the index.
+                let (a, b) = (of(&reply, "coefficients", 0), of(&reply, "coefficients", 1));
+                assert!((4.0 * a + b - 1.75).abs() < 1e-9 && (a + 9.0 * b - 1.0).abs() < 1e-9);
+                let response =
+                    number(&reply, "intensity") * (2.0 * a - 0.5 * b) / number(&reply, "index_sd");
+                assert!((response - of(&reply, "expected_response", 0)).abs() < 1e-9);
+            }
+        }
+    }
 }

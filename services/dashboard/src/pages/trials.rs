@@ -3,7 +3,7 @@
 use axum::extract::Path;
 use contract::evaluation::{
     GetLayoutRequest, GetMeansRequest, GetTreeValuesRequest, GetTrialRequest, ListAnalysesRequest,
-    ListRecordsRequest, ListSitesRequest, ListTraitsRequest, ListTrialsRequest, SiteLayout,
+    ListRecordsRequest, ListSitesRequest, ListTraitsRequest, ListTrialsRequest, Site, SiteLayout,
     TraitDefinition, TreeValue, Trial, TrialLayout, TrialMeans,
 };
 use maud::{Markup, html};
@@ -82,14 +82,32 @@ pub async fn list(desk: Desk) -> Shown {
 }
 
 /// Names of sites by id.
-struct Sites(Vec<(String, String)>);
+struct Sites(Vec<Site>);
 
 impl Sites {
     fn name<'a>(&'a self, id: &'a str) -> &'a str {
-        self.0
-            .iter()
-            .find(|(known, _)| known == id)
-            .map_or(id, |(_, name)| name)
+        self.find(id).map_or(id, |site| &site.name)
+    }
+
+    fn find(&self, id: &str) -> Option<&Site> {
+        self.0.iter().find(|site| site.id == id)
+    }
+
+    /// What is known of the ground, in a line; empty when nothing is.
+    fn ground(&self, id: &str) -> String {
+        let Some(site) = self.find(id) else {
+            return String::new();
+        };
+        [
+            ("soil", &site.soil),
+            ("usual rootstock", &site.rootstock),
+            ("climate station", &site.climate_station),
+        ]
+        .into_iter()
+        .filter(|(_, text)| !text.is_empty())
+        .map(|(what, text)| format!("{what}: {text}"))
+        .collect::<Vec<_>>()
+        .join("; ")
     }
 }
 
@@ -113,13 +131,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             cursor: String::new(),
         })
         .await
-        .map(|r| {
-            r.into_inner()
-                .items
-                .into_iter()
-                .map(|s| (s.id, s.name))
-                .collect()
-        })
+        .map(|r| r.into_inner().items)
         .unwrap_or_default();
     let sites = Sites(sites);
     let code = match desk.ask.text("trait") {
@@ -298,6 +310,8 @@ fn maps(
         p { "Design: " (if layout.design_made.is_empty() { words::plain(&layout.design) } else { layout.design_made.clone() }) ", seed " (layout.seed) ", efficiency " (words::measure(layout.efficiency)) "." }
         @for (index, site) in layout.sites.iter().enumerate() {
             h3 { (sites.name(&site.site_id)) }
+            @let ground = sites.ground(&site.site_id);
+            @if !ground.is_empty() { p.quiet { (ground) } }
             (site_map(desk, index, layout, site, values, t))
         }
     }

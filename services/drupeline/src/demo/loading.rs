@@ -28,7 +28,7 @@ use rand::RngExt as _;
 use super::accounts::{self, Account};
 use super::biology::{Environment, Plant, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
-use super::{past, rights, season};
+use super::{life, past, rights, season};
 use crate::import::keys;
 use crate::import::remote::Remote;
 
@@ -97,7 +97,7 @@ pub async fn load(
         .programme_id;
     let programme = loading.programme.clone();
     let mut story = Story::new(&programme, size.clone(), today);
-    loading.bar.set_length(story.years().count() as u64 * 2 + 4);
+    loading.bar.set_length(story.years().count() as u64 * 2 + 5);
     let mut loaded = Loaded::default();
     loading.sites().await?;
 
@@ -166,6 +166,9 @@ pub async fn load(
     season::pollinizers(&mut loading, &story).await?;
     loading.step("candidates, rights and licences");
     rights::load(&mut loading, &story).await?;
+    loading.step("one variety's whole life");
+    loaded.seedlings_n += life::load(&mut loading, &story).await?;
+    loaded.crosses_n += 1;
     loading.step("selections of earlier decades");
     past::load(&mut loading, &story, size.past_selections_n).await?;
     loading.bar.finish_and_clear();
@@ -186,7 +189,12 @@ impl Loading<'_> {
         keys::id(&self.programme, &format!("demo {kind}"), key).to_string()
     }
 
-    async fn token(&mut self, role: &str) -> Result<String, Fault> {
+    /// Reaches the services.
+    pub(super) fn peers(&self) -> &Peers {
+        self.peers
+    }
+
+    pub(super) async fn token(&mut self, role: &str) -> Result<String, Fault> {
         if let Some((token, since)) = self.tokens.get(role)
             && since.elapsed() < TOKEN_LIFE
         {
@@ -207,7 +215,10 @@ impl Loading<'_> {
         self.peers.reach_as(service, &token)
     }
 
-    async fn identity(&mut self, role: &str) -> Result<IdentityClient<Authorised>, Fault> {
+    pub(super) async fn identity(
+        &mut self,
+        role: &str,
+    ) -> Result<IdentityClient<Authorised>, Fault> {
         Ok(IdentityClient::new(
             self.reach(ServiceName::Identity, role).await?,
         ))
@@ -225,7 +236,10 @@ impl Loading<'_> {
         )
     }
 
-    async fn evaluation(&mut self, role: &str) -> Result<EvaluationClient<Authorised>, Fault> {
+    pub(super) async fn evaluation(
+        &mut self,
+        role: &str,
+    ) -> Result<EvaluationClient<Authorised>, Fault> {
         Ok(
             EvaluationClient::new(self.reach(ServiceName::Evaluation, role).await?)
                 .max_decoding_message_size(BATCH_BYTES)
@@ -313,6 +327,8 @@ impl Loading<'_> {
                 longitude_deg: Some(longitude),
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
+                climate_station: if name == HOME_SITE { season::GATE } else { "" }.to_owned(),
+                rootstock: ROOTSTOCKS[0].to_owned(),
                 ..RegisterSiteRequest::default()
             };
             self.evaluation("trials")
@@ -393,7 +409,7 @@ impl Loading<'_> {
         self.trial(open, "rcbd", 2, crossed).await.map(Some)
     }
 
-    async fn trial(
+    pub(super) async fn trial(
         &mut self,
         open: OpenTrialRequest,
         design: &str,
@@ -639,7 +655,7 @@ impl Loading<'_> {
     }
 
     /// Takes a seedling into the germplasm, unless it is there.
-    async fn select(&mut self, seedling_id: &str, name: &str) -> Result<(), Fault> {
+    pub(super) async fn select(&mut self, seedling_id: &str, name: &str) -> Result<(), Fault> {
         let request = SelectSeedlingRequest {
             seedling_id: seedling_id.to_owned(),
             name: name.to_owned(),

@@ -94,6 +94,14 @@ pub async fn lay_out(
     let mut trees: Vec<TreeRow> = Vec::with_capacity(total);
     let mut qualities = Vec::with_capacity(sites.len());
     for (site, layout) in sites.iter().zip(&layouts) {
+        let usual = match trial.stage {
+            Stage::OwnRoot => String::new(),
+            _ => {
+                store::sites::get(unit.connection(), programme, *site)
+                    .await?
+                    .rootstock
+            }
+        };
         for plot in &layout.plots {
             let (germplasm, rootstock) = planted.of_treatment(&plot.entry)?;
             trees.push(TreeRow::planted(
@@ -104,7 +112,12 @@ pub async fn lay_out(
                 (plot.replicate as i32, plot.block as i32),
                 germplasm,
                 plot.check,
-                rootstock.to_owned(),
+                if rootstock.is_empty() {
+                    &usual
+                } else {
+                    rootstock
+                }
+                .to_owned(),
                 planted_on,
                 None,
             ));

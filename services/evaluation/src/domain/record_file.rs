@@ -225,7 +225,9 @@ fn own_id(programme: ProgrammeId, row: &RecordBatchRow, seen: &mut HashMap<[u8; 
 fn moment_ms(text: &str) -> u64 {
     let instant = text.parse::<Timestamp>().ok().or_else(|| {
         let day: Date = text.get(..10)?.parse().ok()?;
-        TimeZone::UTC.to_timestamp(day.to_datetime(Time::midnight())).ok()
+        TimeZone::UTC
+            .to_timestamp(day.to_datetime(Time::midnight()))
+            .ok()
     });
     instant.map_or(0, |at| at.as_millisecond().max(0).unsigned_abs())
 }

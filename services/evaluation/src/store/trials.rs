@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use contract::evaluation::{SiteLayout, Trial, TrialEntry};
+use contract::evaluation::{PlantTrial, SiteLayout, Trial, TrialEntry};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
@@ -477,6 +477,51 @@ pub async fn list(
     .into_iter()
     .map(TrialHead::try_from)
     .collect()
+}
+
+/// The trials in which a plant was an entry, oldest first, without decisions.
+pub async fn of_plant(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    plant: GermplasmId,
+) -> Result<Vec<PlantTrial>, Fault> {
+    #[derive(sqlx::FromRow)]
+    struct Part {
+        id: TrialId,
+        number: String,
+        name: String,
+        stage: String,
+        season: i16,
+        planted_on: Option<Day>,
+        is_check: bool,
+        trees_n: i64,
+    }
+    let parts: Vec<Part> = sqlx::query_as(
+        "select h.id, h.number, h.name, h.stage, h.season, h.planted_on, e.is_check, \
+         (select count(*) from tree t where t.programme_id = e.programme_id \
+            and t.trial_id = e.trial_id and t.germplasm_id = e.germplasm_id) as trees_n \
+         from trial_entry e join trial h on h.programme_id = e.programme_id and h.id = e.trial_id \
+         where e.programme_id = $1 and e.germplasm_id = $2 and not e.dropped \
+         order by h.season, h.id",
+    )
+    .bind(programme)
+    .bind(plant)
+    .fetch_all(connection)
+    .await?;
+    Ok(parts
+        .into_iter()
+        .map(|part| PlantTrial {
+            trial_id: part.id.to_string(),
+            number: part.number,
+            name: part.name,
+            stage: part.stage,
+            season: u32::from(part.season.unsigned_abs()),
+            planted_on: day_text(part.planted_on),
+            is_check: part.is_check,
+            trees_n: count(part.trees_n),
+            decisions: Vec::new(),
+        })
+        .collect())
 }
 
 /// An entry as a message, with the latest decision on it.
