@@ -35,9 +35,9 @@ async fn a_days_bundle_is_worked_offline_and_comes_back_in_any_order() {
             .map(|item| item["id"].as_str().expect("an id").to_owned())
             .collect()
     };
-    assert_eq!(ids("crosses"), [cross.clone()]);
-    assert_eq!(ids("mothers"), [first.clone(), second.clone()]);
-    assert_eq!(ids("pollen_lots"), [lot.clone()]);
+    assert_eq!(ids("crosses"), [cross.as_str()]);
+    assert_eq!(ids("mothers"), [first.as_str(), second.as_str()]);
+    assert_eq!(ids("pollen_lots"), [lot.as_str()]);
     let due: Vec<&str> = bundle["day"]["passes"]
         .as_array()
         .unwrap()
