@@ -329,7 +329,6 @@ impl Loading<'_> {
                 elevation_m: Some(elevation),
                 climate_station: if name == HOME_SITE { season::GATE } else { "" }.to_owned(),
                 rootstock: ROOTSTOCKS[0].to_owned(),
-                ..RegisterSiteRequest::default()
             };
             self.evaluation("trials")
                 .await?

@@ -598,8 +598,15 @@ struct Factored<'a> {
     rotated: &'a Mat<f64>,
     rotation: &'a Mat<f64>,
     mean_loading: f64,
-    /// The term of every site's specific effects with the places of its levels, and its variance.
-    specific: Vec<(Option<(usize, HashMap<&'a str, usize>)>, f64)>,
+    /// Every site's specific effects; none where they are part of the residual.
+    specific: Vec<Option<Specific<'a>>>,
+    variances: &'a [f64],
+}
+
+/// The term of a site's specific effects with the places of its levels.
+struct Specific<'a> {
+    term: usize,
+    places: HashMap<&'a str, usize>,
 }
 
 impl Factored<'_> {
@@ -638,14 +645,13 @@ impl Parts for Factored<'_> {
             parts: common.collect(),
             unseen: 0.0,
         };
-        let (term, variance) = &self.specific[site];
         let level = &self.fit.random()[self.first].levels[entry].level;
-        let own = term
+        let own = self.specific[site]
             .as_ref()
-            .and_then(|(term, places)| own_part(self.fit, *term, *places.get(level.as_str())?, 0));
+            .and_then(|of| own_part(self.fit, of.term, *of.places.get(level.as_str())?, 0));
         match own {
             Some(part) => sum.parts.push(part),
-            None => sum.unseen = *variance,
+            None => sum.unseen = self.variances[site],
         }
         sum
     }
@@ -704,9 +710,14 @@ fn factors(fit: Fit, first: usize, sites: &[String], parted: &[bool]) -> SitesFi
         mean_loading,
         specific: terms
             .iter()
-            .zip(&specific_variances)
-            .map(|(term, variance)| (term.map(|k| (k, places(&fit, k))), *variance))
+            .map(|term| {
+                term.map(|term| Specific {
+                    term,
+                    places: places(&fit, term),
+                })
+            })
             .collect(),
+        variances: &specific_variances,
     };
     let entries = predicted(&fit, first, t, &factored);
     let percent = |part: f64, whole: f64| {
