@@ -127,7 +127,7 @@ impl MotherLimits {
                 (*more, 1.0),
                 (*serves, -self.largest_share[*i]),
             ];
-            problem.add_constraint(&bears, ComparisonOp::Le, 0.0);
+            problem.add_constraint(bears, ComparisonOp::Le, 0.0);
         }
         problem.add_constraint(&whole, ComparisonOp::Eq, 1.0);
         for budget in &self.budgets {
