@@ -145,7 +145,7 @@ fn form(partners: Option<Vec<(String, String)>>) -> Markup {
             @if let Some(partners) = partners { (choice("organisation_id", "Partner", None, partners, "")) }
             (field("name", "Device or system", "text", ""))
             (choice("quota", "Quota", None, quotas, "standard"))
-            fieldset {
+            fieldset.ticks {
                 legend { "What it may do" }
                 @for scope in KeyScopes::OFFERED {
                     label { input type="checkbox" name=(scope.word()) checked; " " (words::plain(scope.word())) }
