@@ -1,7 +1,8 @@
 -- After a large batch the planner must not reckon with the few rows that it knew before, or it reads
 -- whole tables to find a handful of rows. Only the owner of a table may have it counted anew, so a
--- service asks for it here, for tables of its own schema. A table that grew by less than a fifth is
--- left as it is: its numbers are near enough, and batch after batch costs no more than a fixed share.
+-- service asks for it here, for tables of its own schema. A table that grew by less than half is left
+-- as it is: its numbers are near enough, as the planner also looks at the size on disk, and batch
+-- after batch costs little.
 create function refresh_statistics(grown text, grown_n bigint) returns void
 language plpgsql security definer set search_path from current as
 $$
@@ -13,7 +14,7 @@ begin
     where c.relkind = 'r' and (
         c.oid = grown::regclass
         or c.oid in (select i.inhrelid from pg_inherits i where i.inhparent = grown::regclass));
-    if grown_n * 5 >= known_n then
+    if grown_n * 2 >= known_n then
         execute format('analyze %s', grown::regclass);
     end if;
 end

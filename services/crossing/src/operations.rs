@@ -214,6 +214,10 @@ platform::operations! {
     GET "/days/{date}/bundle" get_day_bundle(GetDayBundleRequest) -> DayBundle,
         may ReadProgramme, Read => app::days::bundle;
 
+    /// Take what a day's work brings back: every kind of entry, in any order, twice or late.
+    POST "/day-results" bring_day_results(DayResults) -> DayResultsReply,
+        may WorkBloom, Act => app::results::take;
+
     /// The day's list to print, as PDF.
     GET "/days/{date}/sheet" print_day(PrintDayRequest) -> Document,
         may ReadProgramme, Document => app::days::print;

@@ -121,6 +121,14 @@ impl Ask {
         self.0.get(name)?.trim().parse().ok()
     }
 
+    /// The same without one of the values.
+    #[must_use]
+    pub fn without(&self, name: &str) -> Self {
+        let mut values = self.0.clone();
+        values.remove(name);
+        Self(values)
+    }
+
     /// The same question with a value changed, as a query string with its question mark.
     pub fn with(&self, name: &str, value: &str) -> String {
         let mut pairs: Vec<(&str, &str)> = self

@@ -173,6 +173,13 @@ pub fn day(value: &str) -> Markup {
     }
 }
 
+/// An instant in a cell.
+pub fn instant(value: &str) -> Markup {
+    html! {
+        @if value.is_empty() { (NOTHING) } @else { time datetime=(value) { (words::instant(value)) } }
+    }
+}
+
 /// A day that may not be known.
 pub fn maybe_day(value: Option<&String>) -> Markup {
     day(value.map(String::as_str).unwrap_or_default())

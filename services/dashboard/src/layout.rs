@@ -69,7 +69,7 @@ const fn place(
 }
 
 /// The places to start from, in the order of the menu.
-pub const PLACES: [Place; 17] = [
+pub const PLACES: [Place; 19] = [
     place(
         "/days",
         "The day’s list",
@@ -163,8 +163,20 @@ pub const PLACES: [Place; 17] = [
     place(
         "/partner",
         "Release status",
-        "What you may propagate, where, how many and until when, with the text for the tag, your reports, and your devices’ keys.",
+        "What you may propagate, where, how many and until when, with the text for the tag, what is coming, your reports, and your devices’ keys.",
         Permission::AskReleaseStatus,
+    ),
+    place(
+        "/keys",
+        "Keys",
+        "Keys of partners’ devices and systems: what each may do, how much, when it was last used.",
+        Permission::AdministerPeople,
+    ),
+    place(
+        "/webhooks",
+        "Webhooks",
+        "Who is told of which events, and how the last deliveries went.",
+        Permission::KeepWebhooks,
     ),
     place(
         "/docs",

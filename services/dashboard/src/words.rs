@@ -79,6 +79,14 @@ pub fn day(text: &str) -> String {
         .map_or_else(|_| text.to_owned(), |d| d.strftime("%-d %b %Y").to_string())
 }
 
+/// An instant as 14 Feb 2026, 08:30 UTC; what is no instant stays as it came.
+pub fn instant(text: &str) -> String {
+    text.parse::<jiff::Timestamp>().map_or_else(
+        |_| text.to_owned(),
+        |at| at.strftime("%-d %b %Y, %H:%M UTC").to_string(),
+    )
+}
+
 /// One of a thing or several of them: `some(2, "pass", "passes")`.
 pub fn some(n: impl Into<u64>, one: &str, many: &str) -> String {
     let n = n.into();
@@ -106,6 +114,8 @@ mod tests {
         assert_eq!(plain("plant_patent"), "plant patent");
         assert_eq!(day("2026-02-14"), "14 Feb 2026");
         assert_eq!(day("open"), "open");
+        assert_eq!(instant("2026-02-14T08:30:12Z"), "14 Feb 2026, 08:30 UTC");
+        assert_eq!(instant("never"), "never");
         assert_eq!(
             sentence("use Alba: it sets best"),
             "Use Alba: it sets best."

@@ -129,6 +129,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             peers,
         };
         let keeping = platform::quota::keep(context.clone());
+        let refusing = platform::token::refuse_ended_grants(context.verifier.clone());
         mounted.push(match service {
             ServiceName::Identity => {
                 let secrets = identity::Secrets {
@@ -144,6 +145,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         });
         if let Some(service) = mounted.last_mut() {
             service.background.push(Box::pin(keeping));
+            service.background.push(Box::pin(refusing));
         }
     }
     let (router, mut background) = server::assemble(mounted, &here).await?;

@@ -32,6 +32,9 @@ platform::operations! {
     /// One trait by its code.
     GET "/traits/{code}" get_trait(GetTraitRequest) -> TraitDefinition,
         may ReadProgramme, Read => app::traits::get;
+    /// Say which characteristics of UPOV test guidelines a trait serves; those said before are replaced.
+    POST "/traits/{code}/upov" number_trait(NumberTraitRequest) -> TraitDefinition,
+        may ManageTrials, Act => app::traits::number;
 
     /// Open a trial: stage, season, sites, entries and checks.
     POST "/trials" open_trial(OpenTrialRequest) -> Trial,
@@ -70,6 +73,9 @@ platform::operations! {
     /// Take records of trees in a batch; a row sent again with the same content is harmless.
     POST "/records:batch" take_records(TakeRecordsRequest) -> BatchReply,
         may TakeRecords, Batch => app::records::take;
+    /// Take records from a file, CSV or a spreadsheet; the same file again is harmless.
+    POST "/records:file" take_record_file(TakeRecordFileRequest) -> BatchReply,
+        may TakeRecords, File => app::record_file::take;
     /// List records, corrected ones too.
     GET "/records" list_records(ListRecordsRequest) -> RecordList,
         may ReadProgramme, Read => app::records::list;
@@ -131,6 +137,9 @@ platform::operations! {
     POST "/selection-plans" plan_selection(PlanSelectionRequest) -> SelectionPlan,
         may ReadProgramme, Read => app::plans::plan;
 
+    /// The trials in which one plant was an entry, oldest first, with what was decided on it.
+    GET "/plants/{germplasm_id}/trials" list_plant_trials(ListPlantTrialsRequest) -> PlantTrialList,
+        may ReadProgramme, Read => app::trials::of_plant;
     /// Trees looked at, entries and decisions by crossing year, season and stage.
     GET "/stage-summaries" list_stage_summaries(ListStageSummariesRequest) -> StageSummaryList,
         may ReadProgramme, Read => app::summaries::list;

@@ -3,12 +3,12 @@
 use contract::common::Empty;
 use contract::identity::{
     AccessGrant, AccessKey, AccessKeyList, ChangePasswordRequest, CreateAccessKeyRequest,
-    EditPersonRequest, ExchangeAccessKeyRequest, FoundProgrammeRequest, GetKeysRequest,
-    GetOrganisationRequest, IssueServiceTokenRequest, KeySet, ListAccessKeysRequest,
-    ListOrganisationsRequest, ListPeopleRequest, Organisation, OrganisationList, Person,
-    PersonList, Programme, RefreshSessionRequest, RegisterOrganisationRequest,
-    RegisterPersonRequest, RevokeAccessKeyRequest, ServiceToken, Session, SignInRequest,
-    SignOutRequest, WhoAmIRequest,
+    EditPersonRequest, EndedGrants, ExchangeAccessKeyRequest, FoundProgrammeRequest,
+    GetKeysRequest, GetOrganisationRequest, IssueServiceTokenRequest, KeySet,
+    ListAccessKeysRequest, ListEndedGrantsRequest, ListOrganisationsRequest, ListPeopleRequest,
+    NamePeopleRequest, Organisation, OrganisationList, PeopleNames, Person, PersonList, Programme,
+    RefreshSessionRequest, RegisterOrganisationRequest, RegisterPersonRequest,
+    RevokeAccessKeyRequest, ServiceToken, Session, SignInRequest, SignOutRequest, WhoAmIRequest,
 };
 
 use crate::{IdentityApp, app};
@@ -42,13 +42,21 @@ platform::operations! {
     GET "/access-keys" list_access_keys(ListAccessKeysRequest) -> AccessKeyList,
         may KeepKeys, Read => app::access_keys::list;
 
-    /// Revoke a key; tokens it was exchanged for end within five minutes.
+    /// Revoke a key; every service refuses the tokens it was exchanged for within about a second, and where identity cannot be asked, within five minutes.
     POST "/access-keys/{access_key_id}/revoke" revoke_access_key(RevokeAccessKeyRequest) -> AccessKey,
         may KeepKeys, Act => app::access_keys::revoke;
 
     /// Exchange a key for a short-lived access token.
     POST "/access-tokens" exchange_access_key(ExchangeAccessKeyRequest) -> AccessGrant,
         may Anyone, Secret => app::access_keys::exchange;
+
+    /// Keys revoked and sessions ended of which tokens may still be about; for services only.
+    GET "/ended-grants" list_ended_grants(ListEndedGrantsRequest) -> EndedGrants,
+        may Services, Read => app::sessions::ended_grants;
+
+    /// Names of people of the programme, by their ids.
+    POST "/people:name" name_people(NamePeopleRequest) -> PeopleNames,
+        may ReadPipeline, Read => app::people::name;
 
     /// A short-lived token by which one service calls another.
     POST "/service-tokens" issue_service_token(IssueServiceTokenRequest) -> ServiceToken,

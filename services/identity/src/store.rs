@@ -180,12 +180,14 @@ pub struct AccessKeyRow {
     pub revoked_at: Option<Instant>,
     /// By whom.
     pub revoked_by: String,
+    /// Words of what it may do.
+    pub scopes: Vec<String>,
 }
 
 macro_rules! access_key_columns {
     () => {
         "id, organisation_id, name, quota, expires_on, created_at, created_by, last_used_at, \
-         revoked_at, revoked_by"
+         revoked_at, revoked_by, scopes"
     };
 }
 
@@ -201,7 +203,8 @@ pub async fn insert_access_key(
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
         "insert into access_key (programme_id, id, organisation_id, name, secret_digest, quota, \
-         expires_on, created_at, created_by) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+         expires_on, created_at, created_by, scopes) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
     )
     .bind(programme)
     .bind(row.id)
@@ -212,6 +215,7 @@ pub async fn insert_access_key(
     .bind(row.expires_on)
     .bind(row.created_at)
     .bind(&row.created_by)
+    .bind(&row.scopes)
     .execute(connection)
     .await
     .map(drop)
@@ -290,6 +294,44 @@ pub async fn use_access_key(
     row.map(|row| Ok((row.try_get("programme_id")?, AccessKeyRow::from_row(&row)?)))
         .transpose()
         .map_err(|error: sqlx::Error| error.into())
+}
+
+/// Keys revoked after one instant and sessions ended after another, of all programmes.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn ended_grants(
+    connection: &mut PgConnection,
+    revoked_after: Instant,
+    ended_after: Instant,
+) -> Result<(Vec<Uuid>, Vec<Uuid>), Fault> {
+    let keys = sqlx::query_scalar("select id from access_key where revoked_at > $1")
+        .bind(revoked_after)
+        .fetch_all(&mut *connection)
+        .await?;
+    let sessions = sqlx::query_scalar("select id from session where ended_at > $1")
+        .bind(ended_after)
+        .fetch_all(connection)
+        .await?;
+    Ok((keys, sessions))
+}
+
+/// Names of people by their ids; ids that are not known are left out.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn names(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    ids: &[PersonId],
+) -> Result<Vec<(PersonId, String)>, Fault> {
+    Ok(
+        sqlx::query_as("select id, name from person where programme_id = $1 and id = any($2)")
+            .bind(programme)
+            .bind(ids)
+            .fetch_all(connection)
+            .await?,
+    )
 }
 
 /// A session that was just opened.

@@ -4,7 +4,7 @@
 //! policy, and no operation can be declared without one.
 
 use crate::fault::Fault;
-use crate::fields::Words as _;
+use crate::fields::{Fields, Words as _};
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
 use crate::quota::PartnerKey;
 
@@ -130,6 +130,73 @@ impl Permission {
     }
 }
 
+/// What a partner's key may do: permissions of a partner that keys are offered. Whatever needs no
+/// more than being signed in, a key may do as well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct KeyScopes(u8);
+
+impl KeyScopes {
+    /// Every permission that a key can have.
+    pub const OFFERED: [Permission; 3] = [
+        Permission::AskReleaseStatus,
+        Permission::ReportPropagation,
+        Permission::KeepWebhooks,
+    ];
+    /// All of them.
+    pub const ALL: Self = Self(0b111);
+
+    fn bit(permission: Permission) -> u8 {
+        Self::OFFERED
+            .iter()
+            .position(|offered| *offered == permission)
+            .map_or(0, |place| 1 << place)
+    }
+
+    /// The scopes of these words, noting a fault for each that is not offered.
+    pub fn asked(fields: &mut Fields, field: &str, words: &[String]) -> Self {
+        let mut scopes = Self(0);
+        for (place, word) in words.iter().enumerate() {
+            match Self::read(std::slice::from_ref(word)) {
+                Some(scope) => scopes.0 |= scope.0,
+                None => fields.fault(
+                    &format!("{field}/{place}"),
+                    format!(
+                        "{word:?} is not known; any of {}",
+                        Self::ALL.words().collect::<Vec<_>>().join(", ")
+                    ),
+                ),
+            }
+        }
+        scopes
+    }
+
+    /// The scopes of these words; `None` when there is none, or one that is not offered.
+    pub fn read(words: &[String]) -> Option<Self> {
+        let mut scopes = 0;
+        for word in words {
+            let bit = Self::bit(Permission::from_word(word)?);
+            if bit == 0 {
+                return None;
+            }
+            scopes |= bit;
+        }
+        (scopes != 0).then_some(Self(scopes))
+    }
+
+    /// Whether a permission is among them.
+    pub fn holds(self, permission: Permission) -> bool {
+        permission == Permission::SignedIn || self.0 & Self::bit(permission) != 0
+    }
+
+    /// Their words.
+    pub fn words(self) -> impl Iterator<Item = &'static str> {
+        Self::OFFERED
+            .into_iter()
+            .filter(move |permission| self.holds(*permission))
+            .map(Permission::word)
+    }
+}
+
 /// Who asks, as the token says.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Caller {
@@ -238,6 +305,14 @@ impl Caller {
                     | Permission::KeepWebhooks
                     | Permission::KeepKeys
             ),
+            Standing::Partner { key: Some(key), .. } if !key.scopes.holds(permission) => {
+                let scopes: Vec<_> = key.scopes.words().collect();
+                return Err(Fault::forbidden(format!(
+                    "this key is for {} alone; use another, or have one made with the scope {}",
+                    scopes.join(", "),
+                    permission.word()
+                )));
+            }
             _ => self
                 .roles()
                 .iter()

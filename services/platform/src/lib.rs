@@ -28,6 +28,7 @@ pub mod peers;
 pub mod quota;
 pub mod retry;
 pub mod server;
+pub mod sheet;
 pub mod skin;
 pub mod steady;
 pub mod telemetry;

@@ -20,6 +20,7 @@ use crate::access::Permission;
 use crate::fault::{FaultKind, PROBLEM_JSON, Problem};
 use crate::fields::Words as _;
 use crate::operation::{CatalogueEntry, Kind, Operation, UseCase};
+use crate::skin::{FILE_FIELDS, FILE_TYPES};
 
 /// Schemas of an operation's messages.
 pub struct Schemas {
@@ -220,7 +221,9 @@ fn describe_operation(
     for (name, schema) in &fields {
         let place = if in_path.contains(&name.as_str()) {
             ParameterIn::Path
-        } else if !has_body {
+        } else if !has_body
+            || (operation.kind == Kind::File && !FILE_FIELDS.contains(&name.as_str()))
+        {
             ParameterIn::Query
         } else {
             continue;
@@ -273,6 +276,15 @@ fn body(
     let RefOr::T(Schema::Object(object)) = request else {
         return RequestBodyBuilder::new().build();
     };
+    if operation.kind == Kind::File {
+        return FILE_TYPES
+            .into_iter()
+            .fold(RequestBodyBuilder::new(), |body, content_type| {
+                body.content(content_type, ContentBuilder::new().build())
+            })
+            .required(Some(Required::True))
+            .build();
+    }
     let mut object = object.clone();
     object.properties.retain(|name, _| {
         let from_header = operation.kind == Kind::Edit && name == "expected_version";

@@ -73,6 +73,9 @@ pub enum Kind {
     Edit,
     /// Takes rows, as a JSON array or as one JSON document a line, and reports by row.
     Batch,
+    /// Takes a file as the body, whose request has the fields `content` and `content_type`; other
+    /// fields come from the query. Reports by row.
+    File,
 }
 
 /// The fixed facts of an operation.
@@ -239,14 +242,18 @@ impl Given {
         // Rows carry their own ids, so nothing is kept for a repeat unless the caller asks, and the
         // audit trail keeps their size and digest: a large batch is not made into JSON only to be
         // forgotten.
-        if kind == Kind::Batch && idempotency_key.is_none() {
-            let encoded = request.encode_to_vec();
+        let has_rows = matches!(kind, Kind::Batch | Kind::File);
+        if has_rows && idempotency_key.is_none() {
             return Ok(Self {
                 retry: None,
-                account: summary(encoded.len(), &retry::digest(&encoded)),
+                account: digested(request),
             });
         }
-        let asked = serde_json::to_value(request).map_err(Fault::internal)?;
+        let asked = if kind == Kind::File {
+            digested(request)
+        } else {
+            serde_json::to_value(request).map_err(Fault::internal)?
+        };
         if kind == Kind::Edit && asked.get("expected_version").and_then(Value::as_i64) == Some(0) {
             return Err(Fault::new(
                 FaultKind::VersionMissing,
@@ -254,7 +261,7 @@ impl Given {
             ));
         }
         let key = match kind {
-            Kind::Batch => RetryKey::of(idempotency_key, &Value::Null)?,
+            _ if has_rows => RetryKey::of(idempotency_key, &Value::Null)?,
             Kind::Secret => None,
             _ => RetryKey::of(idempotency_key, &asked)?,
         };
@@ -266,6 +273,12 @@ impl Given {
             account: audited(asked),
         })
     }
+}
+
+/// Size and digest of a request.
+fn digested(request: &impl prost::Message) -> Value {
+    let encoded = request.encode_to_vec();
+    summary(encoded.len(), &retry::digest(&encoded))
 }
 
 fn summary(bytes: usize, digest: &[u8]) -> Value {

@@ -18,6 +18,7 @@ use sqlx::PgPool;
 use tonic::metadata::{AsciiMetadataValue, MetadataMap};
 use uuid::Uuid;
 
+use crate::access::KeyScopes;
 use crate::clock::Clock;
 use crate::database::{Day, Scope};
 use crate::fault::Fault;
@@ -68,6 +69,8 @@ pub struct PartnerKey {
     pub id: Uuid,
     /// How much it may ask for.
     pub quota: QuotaClass,
+    /// What it may do.
+    pub scopes: KeyScopes,
 }
 
 /// Where a key stands after a request.
@@ -318,6 +321,7 @@ mod tests {
     const KEY: PartnerKey = PartnerKey {
         id: Uuid::nil(),
         quota: QuotaClass::Small,
+        scopes: KeyScopes::ALL,
     };
 
     fn ask(quotas: &Quotas, programme: ProgrammeId, at: &str, summed_n: u64) -> (Tally, bool) {

@@ -12,7 +12,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodFilter, on};
 use contract::common::Document;
 use http::{HeaderMap, HeaderValue, Request, StatusCode, header};
-use serde::de::value::SeqAccessDeserializer;
+use serde::de::value::{SeqAccessDeserializer, SeqDeserializer};
 use serde::de::{DeserializeSeed, IntoDeserializer as _, MapAccess, SeqAccess};
 use serde_json::{Map, Value};
 use tracing::Instrument as _;
@@ -33,6 +33,15 @@ pub const BATCH_BYTES: usize = 128 * 1024 * 1024;
 const PATIENCE: Duration = Duration::from_secs(60);
 /// How long a batch may take.
 const BATCH_PATIENCE: Duration = Duration::from_secs(600);
+
+/// Content type of a file of values apart by commas.
+pub const CSV: &str = "text/csv";
+/// Content type of a workbook of sheets (ISO/IEC 29500).
+pub const XLSX: &str = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
+/// Content types that an operation of kind [`Kind::File`] may be sent.
+pub const FILE_TYPES: [&str; 2] = [CSV, XLSX];
+/// Fields of a file's request that its body and header fill.
+pub const FILE_FIELDS: [&str; 2] = ["content", "content_type"];
 
 /// Name of the header by which a retry is known.
 pub const IDEMPOTENCY_KEY: &str = "idempotency-key";
@@ -112,7 +121,7 @@ async fn answer<U: UseCase>(
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(path, parts.uri.query().unwrap_or_default())?,
         _ => {
-            let limit = if kind == Kind::Batch {
+            let limit = if matches!(kind, Kind::Batch | Kind::File) {
                 BATCH_BYTES
             } else {
                 BODY_BYTES
@@ -125,8 +134,11 @@ async fn answer<U: UseCase>(
                     ),
                 )
             })?;
-            if kind == Kind::Batch
-                && let Some(asked) = straight(&parts.headers, path, &bytes)
+            let query = parts.uri.query().unwrap_or_default();
+            if kind == Kind::File {
+                file(&parts.headers, beside_body(path, query)?, &bytes)?
+            } else if kind == Kind::Batch
+                && let Some(asked) = straight(&parts.headers, beside_body(path, query)?, &bytes)
             {
                 asked
             } else {
@@ -135,6 +147,9 @@ async fn answer<U: UseCase>(
                 } else {
                     object(&parts.headers, &bytes)?
                 };
+                if kind == Kind::Batch {
+                    fields.extend(beside_body(path, query)?);
+                }
                 for (name, value) in path {
                     fields.insert(name.to_owned(), Value::String(value.to_owned()));
                 }
@@ -161,7 +176,7 @@ async fn answer<U: UseCase>(
 
 /// Gives a call up that takes too long for its kind.
 async fn in_time<T>(kind: Kind, call: impl Future<Output = Result<T, Fault>>) -> Result<T, Fault> {
-    let patience = if kind == Kind::Batch {
+    let patience = if matches!(kind, Kind::Batch | Kind::File) {
         BATCH_PATIENCE
     } else {
         PATIENCE
@@ -403,61 +418,108 @@ fn malformed(id: &str, why: &str) -> Value {
     serde_json::json!({ "id": id, "malformed": why })
 }
 
+/// What the path and the query say beside a batch or a file: texts and truth values.
+fn beside_body(path: &RawPathParams, query: &str) -> Result<Vec<(String, Value)>, Fault> {
+    let asked: Vec<(String, String)> = serde_html_form::from_str(query)
+        .map_err(|error| Fault::malformed(format!("the query cannot be read: {error}")))?;
+    let path = path
+        .iter()
+        .map(|(name, value)| (name.to_owned(), Value::String(value.to_owned())));
+    Ok(asked
+        .into_iter()
+        .map(|(name, value)| {
+            let value = match value.as_str() {
+                "true" => Value::Bool(true),
+                "false" => Value::Bool(false),
+                _ => Value::String(value),
+            };
+            (name, value)
+        })
+        .chain(path)
+        .collect())
+}
+
+/// A file's request: the body as it is, its content type, and the fields beside it.
+fn file<R: serde::de::DeserializeOwned>(
+    headers: &HeaderMap,
+    mut beside: Vec<(String, Value)>,
+    bytes: &[u8],
+) -> Result<R, Fault> {
+    let content_type = content_type(headers);
+    if !FILE_TYPES.contains(&content_type) {
+        return Err(Fault::new(
+            FaultKind::MediaType,
+            format!(
+                "the body is {content_type:?}; send {}",
+                FILE_TYPES.join(" or ")
+            ),
+        ));
+    }
+    beside.retain(|(name, _)| !FILE_FIELDS.contains(&name.as_str()));
+    beside.push(("content_type".to_owned(), content_type.into()));
+    read_json(serde::de::value::MapAccessDeserializer::new(BodyFields {
+        beside,
+        value: None,
+        body: Some(("content", Content::File(bytes))),
+    }))
+}
+
 /// A batch read straight into its request, without a JSON document between: the way of nearly all
 /// batches. None when anything in it cannot be read; [`rows`] then finds out which row it is.
 fn straight<R: serde::de::DeserializeOwned>(
     headers: &HeaderMap,
-    path: &RawPathParams,
+    beside: Vec<(String, Value)>,
     bytes: &[u8],
 ) -> Option<R> {
     let rows = match content_type(headers) {
         "application/json" if bytes.trim_ascii_start().first() == Some(&b'[') => {
-            BatchRows::List(bytes)
+            Content::List(bytes)
         }
         "application/x-ndjson" | "application/jsonl" | "application/ndjson" => {
-            BatchRows::Lines(bytes)
+            Content::Lines(bytes)
         }
         _ => return None,
     };
-    let batch = BatchFields {
-        path: path.iter().collect(),
+    let batch = BodyFields {
+        beside,
         value: None,
-        rows: Some(rows),
+        body: Some(("rows", rows)),
     };
     R::deserialize(serde::de::value::MapAccessDeserializer::new(batch)).ok()
 }
 
-/// Rows as they lie in a body.
-enum BatchRows<'a> {
+/// What lies in a body.
+enum Content<'a> {
     /// A JSON array.
     List(&'a [u8]),
     /// One JSON document a line.
     Lines(&'a [u8]),
+    /// A file.
+    File(&'a [u8]),
 }
 
-/// The fields of a batch's request: those of the path, then the rows.
-struct BatchFields<'a> {
-    path: Vec<(&'a str, &'a str)>,
-    value: Option<&'a str>,
-    rows: Option<BatchRows<'a>>,
+/// The fields of a request: those beside the body, then the one that the body is.
+struct BodyFields<'a> {
+    beside: Vec<(String, Value)>,
+    value: Option<Value>,
+    body: Option<(&'static str, Content<'a>)>,
 }
 
-impl<'de> MapAccess<'de> for BatchFields<'de> {
+impl<'de> MapAccess<'de> for BodyFields<'de> {
     type Error = serde_json::Error;
 
     fn next_key_seed<K: DeserializeSeed<'de>>(
         &mut self,
         seed: K,
     ) -> Result<Option<K::Value>, Self::Error> {
-        let name = match self.path.pop() {
-            Some((name, value)) => {
+        match (self.beside.pop(), &self.body) {
+            (Some((name, value)), _) => {
                 self.value = Some(value);
-                name
+                seed.deserialize(name.into_deserializer()).map(Some)
             }
-            None if self.rows.is_some() => "rows",
-            None => return Ok(None),
-        };
-        seed.deserialize(name.into_deserializer()).map(Some)
+            (None, Some((name, _))) => seed.deserialize((*name).into_deserializer()).map(Some),
+            (None, None) => Ok(None),
+        }
     }
 
     fn next_value_seed<V: DeserializeSeed<'de>>(
@@ -465,12 +527,15 @@ impl<'de> MapAccess<'de> for BatchFields<'de> {
         seed: V,
     ) -> Result<V::Value, Self::Error> {
         if let Some(value) = self.value.take() {
-            return seed.deserialize(value.into_deserializer());
+            return seed.deserialize(value);
         }
-        match self.rows.take() {
-            Some(BatchRows::List(bytes)) => whole(seed, bytes),
-            Some(BatchRows::Lines(rest)) => {
+        match self.body.take().map(|(_, content)| content) {
+            Some(Content::List(bytes)) => whole(seed, bytes),
+            Some(Content::Lines(rest)) => {
                 seed.deserialize(SeqAccessDeserializer::new(Lines { rest }))
+            }
+            Some(Content::File(bytes)) => {
+                seed.deserialize(SeqDeserializer::new(bytes.iter().copied()))
             }
             None => Err(serde::de::Error::custom("a value without its name")),
         }
@@ -604,11 +669,11 @@ mod tests {
         rows: Vec<Row>,
     }
 
-    fn read(rows: BatchRows<'_>) -> Option<Asked> {
-        let batch = BatchFields {
-            path: vec![("trial_id", "t1")],
+    fn read(rows: Content<'_>) -> Option<Asked> {
+        let batch = BodyFields {
+            beside: vec![("trial_id".to_owned(), "t1".into())],
             value: None,
-            rows: Some(rows),
+            body: Some(("rows", rows)),
         };
         Asked::deserialize(serde::de::value::MapAccessDeserializer::new(batch)).ok()
     }
@@ -618,20 +683,54 @@ mod tests {
     #[test]
     fn lines_and_lists_are_read_straight() {
         let lines = b"{\"id\":\"a\",\"n\":1}\n\n  \r\n{\"id\":\"b\",\"other\":[1]}\r\n";
-        let read_lines = read(BatchRows::Lines(lines)).unwrap();
+        let read_lines = read(Content::Lines(lines)).unwrap();
         assert_eq!(read_lines.trial_id, "t1");
         assert_eq!(read_lines.rows.len(), 2);
         assert_eq!((read_lines.rows[0].n, read_lines.rows[1].n), (1, 0));
         let list = b" [{\"id\":\"a\",\"n\":1},{\"id\":\"b\"}] ";
-        assert_eq!(read(BatchRows::List(list)), Some(read_lines));
+        assert_eq!(read(Content::List(list)), Some(read_lines));
     }
 
     #[test]
     fn halves_of_documents_never_make_a_row_together() {
         let halves = b"{\"id\":\"a\"\n\"n\":1}\n";
-        assert_eq!(read(BatchRows::Lines(halves)), None);
-        assert_eq!(read(BatchRows::Lines(b"{} {}\n")), None);
-        assert_eq!(read(BatchRows::List(b"[{}] []")), None);
+        assert_eq!(read(Content::Lines(halves)), None);
+        assert_eq!(read(Content::Lines(b"{} {}\n")), None);
+        assert_eq!(read(Content::List(b"[{}] []")), None);
+    }
+
+    #[derive(Debug, Default, PartialEq, serde::Deserialize)]
+    #[serde(default)]
+    struct Sent {
+        content: Vec<u8>,
+        content_type: String,
+        dry_run: bool,
+    }
+
+    #[test]
+    fn a_file_is_the_body_with_its_content_type() {
+        let mut headers = HeaderMap::new();
+        let beside = || {
+            vec![
+                ("dry_run".to_owned(), Value::Bool(true)),
+                ("content".to_owned(), "other".into()),
+            ]
+        };
+        assert!(file::<Sent>(&headers, beside(), b"a,b").is_err());
+        headers.insert(
+            header::CONTENT_TYPE,
+            HeaderValue::from_static("text/csv; charset=utf-8"),
+        );
+        let sent: Sent = file(&headers, beside(), b"a,b").unwrap();
+        let expected = Sent {
+            content: b"a,b".to_vec(),
+            content_type: CSV.to_owned(),
+            dry_run: true,
+        };
+        assert_eq!(sent, expected);
+        let wrong = vec![("dry_run".to_owned(), "perhaps".into())];
+        let fault = file::<Sent>(&headers, wrong, b"").unwrap_err();
+        assert_eq!(fault.into_field_errors()[0].pointer, "/dry_run");
     }
 
     #[test]

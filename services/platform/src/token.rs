@@ -1,10 +1,12 @@
 //! Access tokens: JSON Web Tokens signed with Ed25519 (RFC 7519, RFC 8037).
 
-use std::collections::HashMap;
-use std::sync::Arc;
+use std::collections::{HashMap, HashSet};
+use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
-use contract::identity::{GetKeysRequest, KeySet, identity_client::IdentityClient};
+use contract::identity::{
+    GetKeysRequest, KeySet, ListEndedGrantsRequest, identity_client::IdentityClient,
+};
 use jsonwebtoken::{Algorithm, DecodingKey, Validation, decode, decode_header};
 use quick_cache::sync::Cache;
 use serde::{Deserialize, Serialize};
@@ -12,7 +14,7 @@ use sha2::{Digest as _, Sha256};
 use tokio::sync::RwLock;
 use uuid::Uuid;
 
-use crate::access::{Caller, Role, Standing};
+use crate::access::{Caller, KeyScopes, Role, Standing};
 use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
@@ -58,6 +60,9 @@ pub struct Claims {
     /// The key's quota, a word.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub quota: Option<String>,
+    /// What the key may do, words of permissions.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub scopes: Option<Vec<String>>,
     /// Issued at, in seconds.
     pub iat: i64,
     /// Ends at, in seconds.
@@ -79,9 +84,13 @@ impl Claims {
                 .iter()
                 .filter_map(|r| Role::from_word(r))
                 .collect();
-            let key = match (self.key, self.quota.as_deref().map(QuotaClass::from_word)) {
-                (Some(id), Some(Some(quota))) => Some(PartnerKey { id, quota }),
-                (None, None) => None,
+            let quota = self.quota.as_deref().map(QuotaClass::from_word);
+            let scopes = self.scopes.as_deref().map(KeyScopes::read);
+            let key = match (self.key, quota, scopes) {
+                (Some(id), Some(Some(quota)), Some(Some(scopes))) => {
+                    Some(PartnerKey { id, quota, scopes })
+                }
+                (None, None, None) => None,
                 _ => return Err(refused()),
             };
             match self.org {
@@ -112,12 +121,34 @@ pub struct Verifier {
     /// Callers of tokens whose signature held, by the token's digest: a client sends the same
     /// token many times, and checking a signature costs more than most answers.
     known: Cache<([u8; 32], Option<ProgrammeId>), Known>,
+    /// Keys revoked and sessions ended of late, whose tokens have not ended by themselves.
+    ended: std::sync::RwLock<HashSet<Uuid>>,
 }
 
 #[derive(Clone)]
 struct Known {
     caller: Caller,
     ends_at_s: i64,
+}
+
+/// How often identity is asked what was taken back.
+const ENDED_EVERY: Duration = Duration::from_millis(500);
+/// How long to wait when identity did not answer, as while the services are still starting.
+const ENDED_AFTER_FAULT: Duration = Duration::from_secs(1);
+
+/// Keeps a service from taking tokens of revoked keys and ended sessions, for as long as it lives.
+/// Tokens end by themselves, so that a service which cannot ask takes them for minutes longer and
+/// no more.
+pub async fn refuse_ended_grants(verifier: Arc<Verifier>) {
+    loop {
+        match verifier.hear_of_ended_grants().await {
+            Ok(()) => tokio::time::sleep(ENDED_EVERY).await,
+            Err(fault) => {
+                tracing::debug!(%fault, "what was taken back is not known; asking again");
+                tokio::time::sleep(ENDED_AFTER_FAULT).await;
+            }
+        }
+    }
 }
 
 /// How many callers are kept.
@@ -138,6 +169,7 @@ impl Verifier {
             peers,
             keys: RwLock::default(),
             known: Cache::new(KNOWN_CALLERS),
+            ended: std::sync::RwLock::default(),
         }
     }
 
@@ -156,7 +188,7 @@ impl Verifier {
         if let Some(known) = self.known.get(&digest)
             && now_s < known.ends_at_s + LEEWAY_S
         {
-            return Ok(known.caller);
+            return self.not_ended(known.caller);
         }
         let forged = || Fault::unauthenticated("the access token does not hold; sign in again");
         let header = decode_header(token).map_err(|_| forged())?;
@@ -190,7 +222,39 @@ impl Verifier {
             ends_at_s,
         };
         self.known.insert(digest, known);
-        Ok(caller)
+        self.not_ended(caller)
+    }
+
+    /// The caller, unless the key or the session behind the token was taken back.
+    fn not_ended(&self, caller: Caller) -> Result<Caller, Fault> {
+        let grant = caller.key().map(|key| key.id).or(caller.session);
+        let ended = self.ended.read().unwrap_or_else(PoisonError::into_inner);
+        match grant {
+            Some(grant) if ended.contains(&grant) => Err(Fault::unauthenticated(
+                "the key was revoked or the session ended; sign in again",
+            )),
+            _ => Ok(caller),
+        }
+    }
+
+    /// Asks identity what was taken back, and refuses its tokens from now on.
+    ///
+    /// # Errors
+    /// When identity does not answer; what was known before goes on being refused.
+    pub async fn hear_of_ended_grants(&self) -> Result<(), Fault> {
+        let transport = self.peers.reach(ServiceName::Identity, None).await?;
+        let told = IdentityClient::new(transport)
+            .list_ended_grants(ListEndedGrantsRequest {})
+            .await?
+            .into_inner();
+        let ended = told
+            .access_key_ids
+            .iter()
+            .chain(&told.session_ids)
+            .filter_map(|id| id.parse().ok())
+            .collect();
+        *self.ended.write().unwrap_or_else(PoisonError::into_inner) = ended;
+        Ok(())
     }
 
     async fn key(&self, id: &str) -> Result<Option<Arc<DecodingKey>>, Fault> {

@@ -2,21 +2,22 @@
 
 use contract::common::{Document, Empty, FeedPage, ReadFeedRequest};
 use contract::release::{
-    AddTradeDesignationRequest, AmendLicenceRequest, AnnounceDueDatesRequest, AskClockRequest,
-    AskWhatIfRequest, CalendarLink, CalendarLinkList, Candidate, CandidateList, CandidateRights,
-    CheckDenominationRequest, ClockAnswer, Confidentiality, ConfirmDueDateRequest,
-    CountMaterialRequest, CreateCalendarLinkRequest, CreateWebhookRequest, Denomination,
-    DenominationFindings, Disclosure, DueDate, DueDateList, DueDatesAnnounced,
-    EditCandidateRequest, EditWebhookRequest, EndLicenceRequest, EndWebhookRequest, Filing,
-    FilingList, GetCalendarRequest, GetCandidateRequest, GetCandidateRightsRequest,
-    GetConfidentialityRequest, GetForecastRequest, GetLicenceRequest, GetLinkedCalendarRequest,
-    GetPipelineRequest, GetReleaseStatusRequest, GetWebhookRequest, GrantLicenceRequest,
-    ImportKnownNamesRequest, Inspection, InspectionList, IssueLabelRequest, JurisdictionList,
-    KnownNameList, KnownNamesTaken, LabelAnswer, Licence, LicenceList, ListCalendarLinksRequest,
-    ListCandidatesRequest, ListDueDatesRequest, ListFilingsRequest, ListInspectionsRequest,
-    ListJurisdictionsRequest, ListKnownNamesRequest, ListLicencesRequest,
-    ListPartnerReportsRequest, ListPropagationReportsRequest, ListRoyaltyStatementsRequest,
-    ListStageGatesRequest, ListTestingAgreementsRequest, ListWebhookDeliveriesRequest,
+    AddTradeDesignationRequest, AmendLicenceRequest, AmendTerritoryGroupRequest,
+    AnnounceDueDatesRequest, AskClockRequest, AskWhatIfRequest, CalendarLink, CalendarLinkList,
+    Candidate, CandidateList, CandidateRights, CheckDenominationRequest, ClockAnswer, ComingList,
+    Confidentiality, ConfirmDueDateRequest, CountMaterialRequest, CreateCalendarLinkRequest,
+    CreateWebhookRequest, DefineTerritoryGroupRequest, Denomination, DenominationFindings,
+    Disclosure, DueDate, DueDateList, DueDatesAnnounced, EditCandidateRequest, EditWebhookRequest,
+    EndLicenceRequest, EndWebhookRequest, Filing, FilingList, GetCalendarRequest,
+    GetCandidateRequest, GetCandidateRightsRequest, GetConfidentialityRequest, GetForecastRequest,
+    GetLicenceRequest, GetLinkedCalendarRequest, GetPipelineRequest, GetReleaseStatusRequest,
+    GetWebhookRequest, GrantLicenceRequest, ImportKnownNamesRequest, Inspection, InspectionList,
+    IssueLabelRequest, JurisdictionList, KnownNameList, KnownNamesTaken, LabelAnswer, Licence,
+    LicenceList, ListCalendarLinksRequest, ListCandidatesRequest, ListComingRequest,
+    ListDueDatesRequest, ListFilingsRequest, ListInspectionsRequest, ListJurisdictionsRequest,
+    ListKnownNamesRequest, ListLicencesRequest, ListPartnerReportsRequest,
+    ListPropagationReportsRequest, ListRoyaltyStatementsRequest, ListStageGatesRequest,
+    ListTerritoryGroupsRequest, ListTestingAgreementsRequest, ListWebhookDeliveriesRequest,
     ListWebhooksRequest, MakeTestingAgreementRequest, MaterialCount, MoveCandidateRequest,
     MoveDenominationRequest, PartnerReportList, Pipeline, PrintTagsRequest, PropagationReport,
     PropagationReportList, ProposeDenominationRequest, RecordDisclosureRequest,
@@ -24,9 +25,10 @@ use contract::release::{
     RedeliverWebhookRequest, RegisterCandidateRequest, ReleaseForecast, ReleaseStatusPage,
     RenewWebhookSecretRequest, ReportPropagationRequest, RevokeCalendarLinkRequest,
     RoyaltyStatement, RoyaltyStatementList, SetStageGateRequest, SettleTestingAgreementRequest,
-    SignedLabel, StageGate, StageGateList, StageMove, StateRoyaltyRequest, TestWebhookRequest,
-    TestingAgreement, TestingAgreementList, TradeDesignation, VerifyLabelRequest, Webhook,
-    WebhookDelivery, WebhookDeliveryList, WebhookList, WhatIfReply,
+    SignedLabel, StageGate, StageGateList, StageMove, StateRoyaltyRequest, TerritoryGroup,
+    TerritoryGroupList, TestWebhookRequest, TestingAgreement, TestingAgreementList,
+    TradeDesignation, VerifyLabelRequest, Webhook, WebhookDelivery, WebhookDeliveryList,
+    WebhookList, WhatIfReply,
 };
 
 use crate::{ReleaseApp, app};
@@ -143,6 +145,15 @@ platform::operations! {
     /// End a licence on a day.
     POST "/licences/{licence_id}/end" end_licence(EndLicenceRequest) -> Licence,
         may KeepLicences, Act => app::licences::end;
+    /// Groups of countries that licences may name: those that come with the program and the programme's own.
+    GET "/territory-groups" list_territory_groups(ListTerritoryGroupsRequest) -> TerritoryGroupList,
+        may ReadPipeline, Read => app::groups::list;
+    /// Define a group of countries or parts of countries of the programme's own.
+    POST "/territory-groups" define_territory_group(DefineTerritoryGroupRequest) -> TerritoryGroup,
+        may KeepLicences, Create => app::groups::define;
+    /// Change a group of the programme's own; licences granted before keep the countries they came to then.
+    PUT "/territory-groups/{code}" amend_territory_group(AmendTerritoryGroupRequest) -> TerritoryGroup,
+        may KeepLicences, Edit => app::groups::amend;
 
     /// Report trees propagated in a period; above the cap it is recorded and flagged.
     POST "/propagation-reports" report_propagation(ReportPropagationRequest) -> PropagationReport,
@@ -163,6 +174,9 @@ platform::operations! {
     /// A partner's own propagation reports and royalty statements.
     GET "/partner/reports" list_partner_reports(ListPartnerReportsRequest) -> PartnerReportList,
         may AskReleaseStatus, Read => app::partner::reports;
+    /// What is coming that a partner may know of: reports and minimums due, licences that begin and end, trees to give back, rights that end.
+    GET "/partner/coming" list_coming(ListComingRequest) -> ComingList,
+        may AskReleaseStatus, Read => app::coming::list;
 
     /// Agree that somebody holds trees of a candidate for test.
     POST "/testing-agreements" make_testing_agreement(MakeTestingAgreementRequest) -> TestingAgreement,

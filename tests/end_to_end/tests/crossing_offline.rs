@@ -35,9 +35,9 @@ async fn a_days_bundle_is_worked_offline_and_comes_back_in_any_order() {
             .map(|item| item["id"].as_str().expect("an id").to_owned())
             .collect()
     };
-    assert_eq!(ids("crosses"), [cross.clone()]);
-    assert_eq!(ids("mothers"), [first.clone(), second.clone()]);
-    assert_eq!(ids("pollen_lots"), [lot.clone()]);
+    assert_eq!(ids("crosses"), [cross.as_str()]);
+    assert_eq!(ids("mothers"), [first.as_str(), second.as_str()]);
+    assert_eq!(ids("pollen_lots"), [lot.as_str()]);
     let due: Vec<&str> = bundle["day"]["passes"]
         .as_array()
         .unwrap()
@@ -190,4 +190,141 @@ async fn a_days_bundle_is_worked_offline_and_comes_back_in_any_order() {
     // The next bundle knows it: both mothers were gone over on the 14th.
     let next = read(&field, "/days/2026-02-15/bundle").await;
     assert_eq!(next["day"]["passes"], json!([]), "{:#}", next["day"]);
+}
+
+#[tokio::test]
+async fn all_of_a_days_work_comes_back_in_one_call() {
+    let system = System::start().await;
+    let breeder = system.sign_in("breeder").await;
+    let field = system.sign_in("field").await;
+    open_season(&breeder).await;
+    let hilda = cherry(&breeder, "Hilda", ["S1", "S3"]).await;
+    let rolf = cherry(&breeder, "Rolf", ["S4", "S9"]).await;
+    let mother = mother(&field, &hilda, 1).await;
+    let cross = cross(&breeder, &hilda, &rolf, 100).await;
+    let lot = Uuid::now_v7();
+    let new = || json!(Uuid::now_v7());
+    let pass = |on: &str, emasculated: u32, pollinated: u32| {
+        json!({"id": Uuid::now_v7(), "cross_id": cross, "on": on, "pollen_lot_id": lot,
+            "mother_id": mother, "flowers_emasculated_n": emasculated,
+            "flowers_pollinated_n": pollinated, "by": "Ines Vadell"})
+    };
+    // Two days, backwards: the pass before the pollen that it uses, the drying before the gathering.
+    let results = json!({
+        "passes": [pass("2026-02-13", 0, 30), pass("2026-02-12", 60, 20), pass("2026-02-13", 0, 99)],
+        "mother_events": [
+            {"id": new(), "mother_id": mother, "kind": "stripped", "on": "2026-02-13", "flowers_n": 3},
+            {"id": new(), "mother_id": mother, "kind": "covered", "on": "2026-02-12"},
+        ],
+        "pollen_events": [
+            {"id": new(), "pollen_lot_id": lot, "kind": "discarded", "on": "2026-02-13", "reason": "spilt"},
+            {"id": new(), "pollen_lot_id": lot, "kind": "dried", "on": "2026-02-12"},
+            {"id": new(), "pollen_lot_id": Uuid::now_v7(), "kind": "dried", "on": "2026-02-12"},
+        ],
+        "pollen_lots": [{"id": lot, "germplasm_id": rolf, "gathered_on": "2026-02-11", "flowers_n": 90, "stage_bbch": 59}],
+        "bloom_records": [{"id": new(), "germplasm_id": hilda, "on": "2026-02-12", "stage_bbch": 63}],
+    });
+    let path = format!("{ROOT}/day-results");
+    let bring = async |results: &Value| {
+        let reply = field.post(&path, results).await.expect(200);
+        let sections = reply["sections"].as_array().unwrap().clone();
+        let told = sections.iter().map(|told| {
+            let n = |field: &str| told[field].as_u64().unwrap();
+            let rejected: Vec<(u64, String)> = told["rejected"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .map(|row| {
+                    let at = row["errors"][0]["pointer"].as_str().unwrap().to_owned();
+                    (row["row"].as_u64().unwrap(), at)
+                })
+                .collect();
+            let section = told["section"].as_str().unwrap().to_owned();
+            (section, n("accepted"), n("duplicates"), rejected)
+        });
+        told.collect::<Vec<_>>()
+    };
+    let told = |section: &str, accepted: u64, duplicates: u64, rejected: &[(u64, &str)]| {
+        let rejected = rejected.iter().map(|(row, at)| (*row, (*at).to_owned()));
+        (section.to_owned(), accepted, duplicates, rejected.collect())
+    };
+    let unknown = bring(&results).await;
+    let missing = &unknown[2].3;
+    assert_eq!(
+        (missing.len(), missing[0].0),
+        (1, 2),
+        "a lot that nobody knows"
+    );
+    let at = missing[0].1.clone();
+    assert_eq!(
+        unknown,
+        [
+            told("bloom_records", 1, 0, &[]),
+            told("pollen_lots", 1, 0, &[]),
+            told("pollen_events", 2, 0, &[(2, &at)]),
+            told("mother_events", 2, 0, &[]),
+            told("passes", 2, 0, &[(2, "/flowers_pollinated_n")]),
+        ]
+    );
+    // Again, as after a lost reply; and once more with one entry told otherwise.
+    assert_eq!(
+        bring(&results).await,
+        [
+            told("bloom_records", 0, 1, &[]),
+            told("pollen_lots", 0, 1, &[]),
+            told("pollen_events", 0, 2, &[(2, &at)]),
+            told("mother_events", 0, 2, &[]),
+            told("passes", 0, 2, &[(2, "/flowers_pollinated_n")]),
+        ]
+    );
+    let mut unlike = results.clone();
+    unlike["mother_events"][0]["flowers_n"] = json!(4);
+    assert_eq!(bring(&unlike).await[3].3, [(0, "/id".to_owned())]);
+    let told = read(&field, &format!("/crosses/{cross}")).await;
+    assert_eq!(
+        (
+            &told["counts"]["passes_n"],
+            &told["counts"]["flowers_pollinated_n"]
+        ),
+        (&json!(2), &json!(50))
+    );
+    let lot = read(&field, &format!("/pollen-lots/{lot}")).await;
+    assert_eq!(lot["place"], "discarded");
+
+    // Over gRPC the same; an entry must carry its id; and not everybody works the bloom.
+    let note = wire::RecordBloomRequest {
+        germplasm_id: rolf.clone(),
+        on: "2026-02-12".into(),
+        stage_bbch: 60,
+        ..wire::RecordBloomRequest::default()
+    };
+    let results = wire::DayResults {
+        bloom_records: vec![
+            wire::RecordBloomRequest {
+                id: Uuid::now_v7().to_string(),
+                ..note.clone()
+            },
+            note,
+        ],
+        ..wire::DayResults::default()
+    };
+    let reply = field
+        .crossing()
+        .bring_day_results(results.clone())
+        .await
+        .unwrap()
+        .into_inner();
+    let bloom = &reply.sections[0];
+    assert_eq!(
+        (bloom.accepted, bloom.rejected[0].errors[0].pointer.as_str()),
+        (1, "/id"),
+        "{reply:#?}"
+    );
+    let manager = system.sign_in("manager").await;
+    let refused = manager.crossing().bring_day_results(results).await;
+    assert_eq!(refused.unwrap_err().code(), tonic::Code::PermissionDenied);
+    let stranger = system.other_programme().await.sign_in("field").await;
+    let theirs = json!({"passes": [pass("2026-02-14", 1, 1)]});
+    let reply = stranger.post(&path, &theirs).await.expect(200);
+    assert_eq!(reply["sections"][4]["accepted"], 0, "{reply:#}");
 }

@@ -101,6 +101,29 @@ async fn linked_loci_are_reckoned_together() {
         (&json!("3/4"), &json!(1.0))
     );
     assert_eq!(lives["loci"][0]["share_among_living"], 0.75, "{lives:#}");
+    // What they show, with dominance: SS would be flat too, if it lived.
+    let shown = |odds: &Value| -> Vec<(String, String)> {
+        let phenotypes = odds["loci"][0]["phenotypes"].as_array().unwrap();
+        let said = |p: &Value, field: &str| p[field].as_str().unwrap().to_owned();
+        phenotypes
+            .iter()
+            .map(|p| (said(p, "phenotype"), said(p, "fraction")))
+            .collect()
+    };
+    let fractions =
+        |odds: &Value| -> Vec<String> { shown(odds).into_iter().map(|(_, share)| share).collect() };
+    assert_eq!(fractions(&inviable), ["2/3", "1/3"], "{inviable:#}");
+    assert_eq!(fractions(&lives).len(), shown(&lives).len());
+    let sum: f64 = lives["loci"][0]["phenotypes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|p| number(p, "share"))
+        .sum();
+    assert!(
+        (sum - 1.0).abs() < 1e-12 && shown(&lives) != shown(&inviable),
+        "{lives:#}"
+    );
     let wrong = json!({"probability": 0.9, "lethal_model": "perhaps", "loci": [
         {"locus": "S", "seed_parent": "Ss", "pollen_parent": "Ss", "wanted": ["Ss"]}]});
     assert_eq!(

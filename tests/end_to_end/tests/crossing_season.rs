@@ -988,6 +988,27 @@ async fn a_season_trades_gain_against_coancestry() {
         );
     }
 
+    // The same asked as a rise from the candidates used alike.
+    let point = &planned["best"];
+    let (coancestry, rise) = (
+        number(point, "group_coancestry"),
+        number(point, "rise_in_coancestry"),
+    );
+    let mut risen = body.clone();
+    risen.as_object_mut().unwrap().remove("kinship_ceiling");
+    risen["largest_rise"] = json!(rise);
+    let by_rise = breeder.post(&plan, &risen).await.expect(200);
+    assert!(
+        (number(&by_rise, "kinship_ceiling") - coancestry).abs() < 1e-9,
+        "{by_rise:#}"
+    );
+    assert!((number(&by_rise["best"], "merit") - number(point, "merit")).abs() < 1e-6);
+    risen["kinship_ceiling"] = json!(0.12);
+    assert_eq!(
+        breeder.post(&plan, &risen).await.pointers(422),
+        ["/largest_rise"]
+    );
+
     let with = |field: &str, value: Value| {
         let mut body = body.clone();
         body[field] = value;

@@ -158,6 +158,17 @@ async fn choosing(browser: &mut Browser) {
             "What each parent gives",
         ],
     );
+    let path = "/season-plan?trait1=brix&weight1=1&crosses=8&mothers=40&flowers=30000&fruit=100&offers=400&seed-parents=3&rise=0.2&ceiling=0.3";
+    holds(
+        &browser.page(path).await,
+        path,
+        &[
+            "Mothers and flowers",
+            "seed parents",
+            "Without limits on mothers and flowers",
+            "Crosses chosen",
+        ],
+    );
     // What the service refuses is told on the page beside the form.
     let path = "/season-plan?trait1=brix&weight1=1&crosses=9&mothers=2";
     holds(&browser.page(path).await, path, &["Not shown", "<form"]);
@@ -176,14 +187,14 @@ async fn pollinizers(breeder: &Client, browser: &mut Browser) {
         let plain = trial["name"] == "Thistledown";
         let wanted = if plain {
             [
-                "<strong>Use</strong>",
+                "<strong>Use ",
                 "Ossian Red",
                 "Exact 90 % interval",
                 "Counts by branch",
             ]
         } else {
             [
-                "<strong>Cannot tell yet</strong>",
+                "<strong>Cannot tell yet: ",
                 "more flower",
                 "Exact 90 % interval",
                 "Suncroft",
@@ -211,6 +222,16 @@ async fn crosses(breeder: &Client, browser: &mut Browser) {
         &path,
         &["Fruit to expect", "wanted 100", "Passes"],
     );
+    let seed = format!("{path}/seed");
+    let page = browser.page(&seed).await;
+    holds(
+        &page,
+        &seed,
+        &["Where the seed is", "Losses by cause", "found = ", "<svg"],
+    );
+    assert!(!page.contains("does not: "), "seed reconciles: {page}");
+    let season = "/season/2024/seed";
+    holds(&browser.page(season).await, season, &["Seed by cross"]);
     let path = format!("{path}/seedlings");
     holds(&browser.page(&path).await, &path, &["Block", "<svg"]);
     let path = "/seedlings?season=2024";

@@ -82,6 +82,27 @@ impl Browser {
         self.send(request).await
     }
 
+    /// Sends a form with a chosen file (field, file name, content) and one other field.
+    pub async fn post_file(
+        &mut self,
+        path: &str,
+        (field, name, content): (&str, &str, &str),
+        (other, value): (&str, &str),
+    ) -> Seen {
+        let part = |head: &str, body: &str| {
+            format!("--apart\r\nContent-Disposition: form-data; {head}\r\n\r\n{body}\r\n")
+        };
+        let body = part(&format!("name=\"{field}\"; filename=\"{name}\""), content)
+            + &part(&format!("name=\"{other}\""), value)
+            + "--apart--\r\n";
+        let request = self
+            .http
+            .post(format!("{}{path}", self.url))
+            .header("content-type", "multipart/form-data; boundary=apart")
+            .body(body);
+        self.send(request).await
+    }
+
     async fn send(&mut self, mut request: reqwest::RequestBuilder) -> Seen {
         if let Some(cookie) = &self.cookie {
             request = request.header("cookie", cookie);

@@ -297,7 +297,10 @@ async fn a_release_is_seen_by_the_manager_and_by_its_licensee() {
 
     // A device's key is shown once, listed without it, and revoked.
     let new_key = [("name", "label printer"), ("quota", "small")];
-    let made = partner.post("/partner/keys", &new_key, &[]).await;
+    let bare = partner.post("/keys", &new_key, &[]).await;
+    assert_eq!(bare.status, 422, "a key that may do nothing");
+    let new_key = [new_key[0], new_key[1], ("ask_release_status", "on")];
+    let made = partner.post("/keys", &new_key, &[]).await;
     assert_eq!(made.status, 200);
     holds(&made.text, &["label printer", "dpk_", "60 times a minute"]);
     let page = partner.page("/partner").await;
@@ -307,12 +310,12 @@ async fn a_release_is_seen_by_the_manager_and_by_its_licensee() {
     );
     assert!(!page.contains("dpk_"), "{page}");
     let revoke = page
-        .split("/partner/keys/")
+        .split("/keys/")
         .find_map(|rest| rest.split("/revoke").next().filter(|id| id.len() == 36))
         .unwrap()
         .to_owned();
     partner
-        .post(&format!("/partner/keys/{revoke}/revoke"), &[], &[])
+        .post(&format!("/keys/{revoke}/revoke"), &[], &[])
         .await;
     let page = partner.page("/partner").await;
     holds(&page, &["revoked"]);

@@ -106,6 +106,104 @@ async fn a_key_is_made_shown_once_used_and_revoked() {
     assert!(kept.iter().all(|row| !row.contains(&bare[37..])));
 }
 
+/// Asks until the reply has a status; gives the time that took, and panics after ten seconds.
+async fn until_status(client: &Client, path: &str, status: u16) -> Duration {
+    let asked = std::time::Instant::now();
+    loop {
+        let reply = client.get(path).await;
+        if reply.status == status {
+            return asked.elapsed();
+        }
+        let waited = asked.elapsed();
+        assert!(waited < Duration::from_secs(10), "still {}", reply.status);
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+}
+
+#[tokio::test]
+async fn tokens_of_a_revoked_key_and_of_an_ended_session_are_refused_before_they_end() {
+    let system = System::start().await;
+    let a = system.sign_in("partner_a").await;
+    let key = a.post(KEYS, &json!({"name": "till"})).await.expect(200);
+    let other = a.post(KEYS, &json!({"name": "printer"})).await.expect(200);
+    let (device, printer) = (
+        exchange(&system, &key).await,
+        exchange(&system, &other).await,
+    );
+    device.get(&at(STATUS)).await.expect(200);
+    a.post(&format!("{KEYS}/{}/revoke", id(&key)), &json!({}))
+        .await
+        .expect(200);
+    let waited = until_status(&device, &at(STATUS), 401).await;
+    println!("a revoked key's token was refused after {waited:?}");
+    let refused = device.get(&at(STATUS)).await.expect(401);
+    assert!(refused["detail"].as_str().unwrap().contains("revoked"));
+    until_status(&device, "/api/identity/v1/me", 401).await;
+    let mut grpc = device.release();
+    let ask = ::contract::release::GetReleaseStatusRequest::default();
+    let status = grpc.get_release_status(ask).await.unwrap_err();
+    assert_eq!(status.code(), tonic::Code::Unauthenticated);
+    // Nobody else's token goes with it.
+    printer.get(&at(STATUS)).await.expect(200);
+    a.get(&at(STATUS)).await.expect(200);
+
+    let field = system.sign_in("field").await;
+    let me = "/api/identity/v1/me";
+    field.get(me).await.expect(200);
+    field
+        .delete("/api/identity/v1/sessions/current")
+        .await
+        .expect(204);
+    until_status(&field, me, 401).await;
+    until_status(&field, "/api/crossing/v1/germplasm", 401).await;
+    // What was taken back is told to services alone.
+    let ended = "/api/identity/v1/ended-grants";
+    for client in [&a, &system.sign_in("admin").await] {
+        client.get(ended).await.expect(403);
+    }
+    system.anonymous().get(ended).await.expect(401);
+}
+
+#[tokio::test]
+async fn a_key_does_what_its_scopes_say_and_no_more() {
+    let system = System::start().await;
+    let a = system.sign_in("partner_a").await;
+    let whole = a.post(KEYS, &json!({"name": "office"})).await.expect(200);
+    assert_eq!(
+        whole["scopes"],
+        json!(["ask_release_status", "report_propagation", "keep_webhooks"])
+    );
+    let reader = json!({"name": "shop window", "scopes": ["ask_release_status"]});
+    let reader = a.post(KEYS, &reader).await.expect(200);
+    assert_eq!(reader["scopes"], json!(["ask_release_status"]));
+    let device = exchange(&system, &reader).await;
+    device.get(&at(STATUS)).await.expect(200);
+    device.get("/api/identity/v1/me").await.expect(200);
+    let none = json!({"licence_id": "0190f3a2-0000-7000-8000-000000000000",
+                      "period_start": "2025-01-01", "period_end": "2025-12-31", "trees_n": 1});
+    let refused = device.post(&at("/propagation-reports"), &none).await;
+    let told = refused.expect(403)["detail"].as_str().unwrap().to_owned();
+    assert!(
+        told.contains("ask_release_status") && told.contains("report_propagation"),
+        "{told}"
+    );
+    device.get(&at("/webhooks")).await.expect(403);
+    exchange(&system, &whole)
+        .await
+        .post(&at("/propagation-reports"), &none)
+        .await
+        .expect(404);
+    // No key is given what a partner has not, or what keys are not for.
+    for scope in ["read_pipeline", "keep_keys", "signed_in", "everything"] {
+        let body = json!({"name": "x", "scopes": ["ask_release_status", scope]});
+        assert_eq!(
+            a.post(KEYS, &body).await.pointers(422),
+            ["/scopes/1"],
+            "{scope}"
+        );
+    }
+}
+
 #[tokio::test]
 async fn keys_are_kept_by_whom_they_are_entrusted_to() {
     let system = System::start().await;

@@ -8,7 +8,7 @@ use sqlx::{Postgres, Transaction};
 use crate::release::{at, candidate, denominate, id, licence, organisation};
 
 /// A label of nursery A for the United States, with what it is about.
-async fn labelled(system: &System) -> (Value, Value) {
+pub async fn labelled(system: &System) -> (Value, Value) {
     let rights = system.sign_in("rights").await;
     let partner = system.sign_in("partner_a").await;
     let nursery = organisation(system, "Nursery A").await;

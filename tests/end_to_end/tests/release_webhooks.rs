@@ -10,7 +10,7 @@ use axum::body::Bytes;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, Uri};
 use end_to_end::{Client, System};
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, ToSpan as _};
 use platform::Clock;
 use platform::peers::ServiceName;
 use serde_json::{Value, json};
@@ -448,6 +448,24 @@ async fn a_partner_hears_of_what_it_may_see_and_of_nothing_else() {
     }
 }
 
+/// Has due dates announced, as the service does every hour; gives how many were.
+async fn announce(system: &System) -> u32 {
+    let admin = system.sign_in("admin").await;
+    let me = admin.get("/api/identity/v1/me").await.expect(200);
+    let programme: platform::ProgrammeId = me["programme_id"].as_str().unwrap().parse().unwrap();
+    let transport = system
+        .peers()
+        .reach(ServiceName::Release, Some(programme))
+        .await
+        .unwrap();
+    ::contract::release::release_client::ReleaseClient::new(transport)
+        .announce_due_dates(::contract::release::AnnounceDueDatesRequest {})
+        .await
+        .unwrap()
+        .into_inner()
+        .announced_n
+}
+
 #[tokio::test]
 async fn due_dates_are_announced_once_for_each_lead() {
     let system = System::start().await;
@@ -478,24 +496,8 @@ async fn due_dates_are_announced_once_for_each_lead() {
         )
         .await
         .expect(201);
-    let admin = system.sign_in("admin").await;
-    let me = admin.get("/api/identity/v1/me").await.expect(200);
-    let programme: platform::ProgrammeId = me["programme_id"].as_str().unwrap().parse().unwrap();
-    let announce = async || {
-        let transport = system
-            .peers()
-            .reach(ServiceName::Release, Some(programme))
-            .await
-            .unwrap();
-        ::contract::release::release_client::ReleaseClient::new(transport)
-            .announce_due_dates(::contract::release::AnnounceDueDatesRequest {})
-            .await
-            .unwrap()
-            .into_inner()
-            .announced_n
-    };
-    announce().await;
-    assert_eq!(announce().await, 0, "each is told once");
+    announce(&system).await;
+    assert_eq!(announce(&system).await, 0, "each is told once");
     // The agreement's end and the American year at the least.
     let staff = inbox.wait("/staff", 2).await;
     assert!(staff.iter().any(|one| one.topic() == "due_date.coming"));
@@ -504,6 +506,49 @@ async fn due_dates_are_announced_once_for_each_lead() {
     assert_eq!(partner[0].topic(), "due_date.reached");
     assert_eq!(partner[0].event()["data"]["what"], "return_trees");
     assert!(!partner[0].event().to_string().contains("responsible_id"));
+}
+
+#[tokio::test]
+async fn what_falls_due_under_a_licence_reaches_its_licensee_alone() {
+    let system = System::start().await;
+    let (inbox, address) = receiver().await;
+    let rights = system.sign_in("rights").await;
+    let nursery = organisation(&system, "Nursery A").await;
+    let about = candidate(&system, "P-1").await;
+    let topics = ["due_date.coming", "due_date.reached"];
+    webhook(&rights, &format!("{address}/staff"), &topics).await;
+    for partner in ["a", "b"] {
+        let client = system.sign_in(&format!("partner_{partner}")).await;
+        webhook(&client, &format!("{address}/{partner}"), &topics).await;
+    }
+    let today = Clock::System.today();
+    let ends = today.saturating_add(25.days());
+    let terms = json!({
+        "starts_on": today.saturating_sub(1.day()).to_string(), "ends_on": ends.to_string(),
+        "reporting": {"every_months": 12, "within_days": 20},
+    });
+    licence(&rights, &about, &nursery, terms).await;
+    announce(&system).await;
+    let own = inbox.wait("/a", 2).await;
+    let whats: Vec<_> = own
+        .iter()
+        .map(|came| came.event()["data"]["what"].clone())
+        .collect();
+    assert!(whats.contains(&json!("licence_ends")), "{whats:?}");
+    assert!(whats.contains(&json!("report_propagation")), "{whats:?}");
+    for came in &own {
+        let event = came.event();
+        assert_eq!(event["type"], "due_date.coming");
+        assert!(
+            event["caution"]
+                .as_str()
+                .unwrap()
+                .contains("not legal advice")
+        );
+        assert!(!event.to_string().contains("responsible_id"));
+    }
+    inbox.wait("/staff", 2).await;
+    assert!(inbox.at("/b").is_empty(), "another licensee hears nothing");
 }
 
 #[tokio::test]

@@ -1,6 +1,8 @@
 //! One test per family of outside checks; `cargo test --workspace outside_ -- --nocapture` runs
 //! them alone and prints how many cases each compared.
 
+#[path = "biometry/open_data.rs"]
+mod biometry_data;
 mod compatibility;
 mod designs;
 mod fruit_set;

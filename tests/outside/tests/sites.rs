@@ -1,50 +1,12 @@
 //! Covariance of entries between sites against values computed by independent programs.
 
-use biometry::data::Frame;
 use biometry::mixed::Model;
 use biometry::sites::{BetweenSites, fit_exactly};
-use outside_checks::{checks_dir, read_case_file};
 use serde_json::Value;
 
-const FILE: &str = "biometry/sites.json";
+use crate::biometry_data::{Family, word};
 
-/// The case file of the chosen folder, or our own where that folder has none of this family.
-fn case_text(relative: &str) -> String {
-    if checks_dir().join(FILE).exists() {
-        return read_case_file(relative);
-    }
-    let own = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../checks")
-        .join(relative);
-    std::fs::read_to_string(&own)
-        .unwrap_or_else(|e| panic!("{} cannot be read: {e}", own.display()))
-}
-
-fn word<'a>(case: &'a Value, key: &str) -> &'a str {
-    case[key]
-        .as_str()
-        .unwrap_or_else(|| panic!("`{key}` of {}", case["id"]))
-}
-
-fn frame_of(case: &Value) -> Frame {
-    let text = case_text(&format!("biometry/data/{}", word(case, "data")));
-    let mut reader = csv::Reader::from_reader(text.as_bytes());
-    let names = reader.headers().expect("a header").clone();
-    let rows: Vec<csv::StringRecord> = reader.records().map(|r| r.expect("a row")).collect();
-    let mut frame = Frame::new();
-    for (k, name) in names.iter().enumerate() {
-        let cells = rows
-            .iter()
-            .map(|r| r.get(k).filter(|c| !c.is_empty() && *c != "NA"));
-        frame = if name == word(case, "response") {
-            frame.with_numeric(name, cells.map(|c| c.and_then(|c| c.parse().ok())))
-        } else {
-            frame.with_factor(name, cells)
-        }
-        .expect("a column");
-    }
-    frame
-}
+const FAMILY: Family = Family("biometry/sites.json");
 
 /// What differs, and how many numbers were compared.
 fn check(case: &Value) -> (usize, Vec<String>) {
@@ -69,7 +31,7 @@ fn check(case: &Value) -> (usize, Vec<String>) {
         other => panic!("no answer to structure `{other}`"),
     };
     let fitted = match fit_exactly(
-        &frame_of(case),
+        &FAMILY.frame(case, &["response"]),
         &model,
         word(case, "entry"),
         word(case, "site"),
@@ -118,10 +80,9 @@ fn check(case: &Value) -> (usize, Vec<String>) {
 
 #[test]
 fn outside_sites() {
-    let file: Value = serde_json::from_str(&case_text(FILE)).expect("a case file");
     let (mut count, mut compared, mut faults) = (0, 0, Vec::new());
-    for case in file["cases"].as_array().expect("cases") {
-        let (numbers, mut wrong) = check(case);
+    for case in FAMILY.cases() {
+        let (numbers, mut wrong) = check(&case);
         count += 1;
         compared += numbers;
         faults.append(&mut wrong);

@@ -1,61 +1,14 @@
 //! Threshold models against values computed by independent programs on open data.
 
-use biometry::data::Frame;
 use biometry::threshold::{Integration, LiabilityEffect, Link, ThresholdFit, ThresholdModel, fit};
-use outside_checks::{checks_dir, read_case_file};
 use serde_json::Value;
 
-const FILE: &str = "biometry/threshold.json";
+use crate::biometry_data::{Family, word};
 
-/// The case file of the chosen folder, or our own where that folder has none of this family.
-fn case_text(relative: &str) -> String {
-    if checks_dir().join(FILE).exists() {
-        return read_case_file(relative);
-    }
-    let own = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../checks")
-        .join(relative);
-    std::fs::read_to_string(&own)
-        .unwrap_or_else(|e| panic!("{} cannot be read: {e}", own.display()))
-}
-
-fn frame_of(case: &Value) -> Frame {
-    let text = case_text(&format!(
-        "biometry/data/{}",
-        case["data"].as_str().expect("a data file")
-    ));
-    let mut reader = csv::Reader::from_reader(text.as_bytes());
-    let names: Vec<String> = reader
-        .headers()
-        .expect("a header")
-        .iter()
-        .map(str::to_owned)
-        .collect();
-    let rows: Vec<csv::StringRecord> = reader.records().map(|r| r.expect("a row")).collect();
-    let numeric = [case["response"].as_str(), case["count"].as_str()];
-    let mut frame = Frame::new();
-    for (k, name) in names.iter().enumerate() {
-        let cells = rows
-            .iter()
-            .map(|r| r.get(k).filter(|c| !c.is_empty() && *c != "NA"));
-        let as_number = numeric.contains(&Some(name.as_str()))
-            && cells.clone().flatten().all(|c| c.parse::<f64>().is_ok());
-        frame = if as_number {
-            frame.with_numeric(name, cells.map(|c| c.and_then(|c| c.parse().ok())))
-        } else {
-            frame.with_factor(name, cells)
-        }
-        .expect("a column");
-    }
-    frame
-}
+const FAMILY: Family = Family("biometry/threshold.json");
 
 fn model_of(case: &Value) -> ThresholdModel {
-    let word = |key: &str| {
-        case[key]
-            .as_str()
-            .unwrap_or_else(|| panic!("`{key}` of {}", case["id"]))
-    };
+    let word = |key: &str| word(case, key);
     let formula = format!("{} ~ {}", word("response"), word("fixed"));
     let mut model = match word("family") {
         "binary" => ThresholdModel::binary(&formula),
@@ -168,15 +121,14 @@ impl Check<'_> {
 
 #[test]
 fn outside_threshold_models() {
-    let file: Value = serde_json::from_str(&case_text(FILE)).expect("a case file");
     let (mut count, mut compared, mut faults) = (0, 0, Vec::new());
-    for case in file["cases"].as_array().expect("cases") {
+    for case in &FAMILY.cases() {
         let mut check = Check {
             case,
             compared: 0,
             faults: Vec::new(),
         };
-        match fit(&frame_of(case), &model_of(case)) {
+        match fit(&FAMILY.frame(case, &["response", "count"]), &model_of(case)) {
             Ok(fitted) => check.compare(&fitted),
             Err(error) => check.faults.push(format!("{}: {error}", case["id"])),
         }

@@ -9,7 +9,7 @@ use compatibility::{
 use contract::crossing::{
     CompatibilityParent, CompatibilityReply, CompatibilityRequest, LinkagePhase, ListLociRequest,
     ListSpeciesRequest, LocusEntry, LocusList, LocusPhenotype, ProgenyLocus, ProgenyLocusShare,
-    ProgenyOddsReply, ProgenyOddsRequest, SpeciesEntry, SpeciesList,
+    ProgenyOddsReply, ProgenyOddsRequest, ProgenyPhenotype, SpeciesEntry, SpeciesList,
 };
 use platform::{Fault, Fields, Unit};
 
@@ -298,16 +298,27 @@ fn at_locus(
     lethal: LethalModel,
 ) -> ProgenyLocusShare {
     let share = cross.share();
+    let known = species.and_then(|species| catalogue::find(species, &cross.locus));
+    let shown = known
+        .map(|locus| locus.expected_phenotypes(&cross.seed_parent, &cross.pollen_parent, lethal));
     ProgenyLocusShare {
         locus: cross.locus.clone(),
         share: share.value(),
         fraction: share.to_string(),
         genotypes: parents::shares(&segregation(&cross.seed_parent, &cross.pollen_parent)),
-        share_among_living: species
-            .and_then(|species| catalogue::find(species, &cross.locus))
+        share_among_living: known
             .filter(|locus| !locus.inviable.is_empty())
             .and_then(|locus| locus.share_among_living(cross, lethal))
             .map(Share::value),
+        phenotypes: shown
+            .into_iter()
+            .flat_map(|shown| shown.phenotypes)
+            .map(|(phenotype, share)| ProgenyPhenotype {
+                phenotype: phenotype.to_owned(),
+                share: share.value(),
+                fraction: share.to_string(),
+            })
+            .collect(),
     }
 }
 

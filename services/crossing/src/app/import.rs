@@ -111,7 +111,7 @@ pub(crate) async fn put_back(unit: &mut Unit) -> Result<(), Fault> {
 }
 
 /// A row of an import.
-trait Row: Serialize + Clone + Send + Sync + 'static {
+pub(crate) trait Row: Serialize + Clone + Send + Sync + 'static {
     /// The name of its section.
     const SECTION: &'static str;
     /// Its client-made id.
@@ -257,7 +257,7 @@ async fn one<R: Row>(
     if row.id().is_empty() {
         return Err(Fault::field(
             "/id",
-            "is required in an import, so that it can be loaded again",
+            "is required here, so that the entry can be sent again without harm",
         ));
     }
     if let Once::Before = once(unit, R::SECTION, row.id(), &row).await? {
@@ -281,14 +281,15 @@ async fn one<R: Row>(
     }
 }
 
-/// Writes one row under its client-made id, once.
+/// Writes one row under its client-made id, once; none when it was written before with the same
+/// content.
 ///
 /// # Errors
 /// What the row's own call would find; nothing of the row is written then.
-pub(crate) async fn pass_once(
+pub(crate) async fn row_once<R: Row>(
     app: &CrossingApp,
     unit: &mut Unit,
-    row: RecordPassRequest,
+    row: R,
 ) -> Result<Option<Vec<CrossWarning>>, Fault> {
     one(app, unit, row).await
 }

@@ -22,6 +22,7 @@ pub mod pedigree;
 pub mod plants;
 pub mod pollen;
 pub mod pollinizers;
+pub mod results;
 pub mod season_plan;
 pub mod seasons;
 pub mod seed;

@@ -499,5 +499,5 @@ async fn batch_row(
     if !row.malformed.is_empty() {
         return Err(Fault::field("", row.malformed));
     }
-    import::pass_once(app, unit, row).await
+    import::row_once(app, unit, row).await
 }

@@ -17,7 +17,7 @@ use super::advice;
 use super::adviser::{Candidates, USUAL_KINSHIP, ease, reckoned, with_analyses, workable};
 use crate::CrossingApp;
 use crate::domain::parents;
-use crate::domain::plan::{largest_remainders, rise};
+use crate::domain::plan::{largest_remainders, rise, risen};
 use crate::store::mothers;
 
 /// A share that is as good as none.
@@ -31,6 +31,8 @@ struct Asked {
     mothers_n: u32,
     crosses_n: u32,
     ceiling: Option<f64>,
+    /// In place of the ceiling.
+    largest_rise: Option<f64>,
     pair_ceiling: f64,
     largest_share: f64,
     points_n: usize,
@@ -68,11 +70,17 @@ fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
     for (field, value) in [
         ("kinship_ceiling", request.kinship_ceiling),
         ("pair_kinship_ceiling", request.pair_kinship_ceiling),
+        ("largest_rise", request.largest_rise),
     ] {
         if let Some(value) = value {
             fields.number(field, value, 0.0, 1.0);
         }
     }
+    fields.require(
+        request.largest_rise.is_none() || request.kinship_ceiling.is_none(),
+        "largest_rise",
+        "says the same as kinship_ceiling in another way; give one of them",
+    );
     let largest_share = request.largest_share.unwrap_or(0.5);
     fields.number("largest_share", largest_share, 0.001, 0.5);
     let points_n = request.curve_points_n.unwrap_or(USUAL_POINTS);
@@ -101,6 +109,7 @@ fn asked(request: &PlanSeasonRequest) -> Result<Asked, Fault> {
         mothers_n: request.mothers_n,
         crosses_n: request.crosses_n,
         ceiling: request.kinship_ceiling,
+        largest_rise: request.largest_rise,
         pair_ceiling: request.pair_kinship_ceiling.unwrap_or(USUAL_KINSHIP),
         largest_share,
         points_n: points_n as usize,
@@ -355,7 +364,7 @@ pub async fn plan(
             .map(|basis| format!("fruit set: {basis}")),
     );
     if limits.is_some() && asked.seed_parents_n.is_some() {
-        notes.push("the number of seed parents is brought down by leaving out those of the least share and optimising again; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
+        notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
     }
     Ok(told(
         &candidates,
@@ -460,6 +469,12 @@ struct Drawn {
     proven: bool,
 }
 
+/// Group coancestry of candidates that are all used alike.
+fn used_alike(coancestry: &[Vec<f64>]) -> f64 {
+    let n = coancestry.len() as f64;
+    coancestry.iter().flatten().sum::<f64>() / (n * n)
+}
+
 /// Shares of which it does not matter who is a mother.
 fn one_sided(all: Contributions) -> SidedContributions {
     SidedContributions {
@@ -493,10 +508,20 @@ fn draw(
         curve[0].all.coancestry,
         curve[curve.len() - 1].all.coancestry,
     );
-    let ceiling = asked.ceiling.unwrap_or(f64::midpoint(greatest, least));
+    let of_rise = asked
+        .largest_rise
+        .map(|rise| risen(used_alike(&parents.coancestry), rise));
+    let ceiling = asked
+        .ceiling
+        .or(of_rise)
+        .unwrap_or(f64::midpoint(greatest, least));
+    let field = match of_rise {
+        Some(_) => "/largest_rise",
+        None => "/kinship_ceiling",
+    };
     let too_low = |error| match error {
         SelectionError::OutOfRange { .. } => Fault::field(
-            "/kinship_ceiling",
+            field,
             format!(
                 "{ceiling} is below the least group coancestry of these candidates and their mothers, {least:.4}; raise it or take less related candidates"
             ),
@@ -635,7 +660,7 @@ fn told(
 ) -> SeasonPlan {
     let oriented = &drawn.crosses;
     let n = candidates.rows.len();
-    let alike = parents.coancestry.iter().flatten().sum::<f64>() / (n * n) as f64;
+    let alike = used_alike(&parents.coancestry);
     let served = |shares: &[f64]| {
         let n = shares.iter().filter(|s| **s > NO_SHARE).count();
         u32::try_from(n).unwrap_or(u32::MAX)

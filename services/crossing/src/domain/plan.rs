@@ -43,6 +43,11 @@ pub fn rise(before: f64, after: f64) -> f64 {
     }
 }
 
+/// The coancestry after a rise from one generation to the next.
+pub fn risen(before: f64, rise: f64) -> f64 {
+    before + rise * (1.0 - before)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -69,5 +74,6 @@ mod tests {
     fn a_population_used_alike_does_not_rise() {
         assert_eq!(rise(0.1, 0.1), 0.0);
         assert!((rise(0.1, 0.19) - 0.1).abs() < 1e-12);
+        assert!((risen(0.1, rise(0.1, 0.19)) - 0.19).abs() < 1e-12);
     }
 }

@@ -324,6 +324,7 @@ pub async fn plan(desk: Desk) -> Shown {
             (field("seed-parents", "Most seed parents", "number", &ask.text("seed-parents")))
             (choice("only", "Mothers", None, [("".to_owned(), "any candidate".to_owned()), ("standing".to_owned(), "only trees that stand".to_owned())], &ask.text("only")))
             (decimal("group", "Largest group coancestry (middle of the curve when empty)", &ask.text("group")))
+            (decimal("rise", "Or largest rise in coancestry", &ask.text("rise")))
             (decimal("ceiling", "Largest coancestry of a pair", &objective::ceiling(ask)))
             (field("season", "Season", "number", &ask.text("season")))
             button { "Plan" }
@@ -339,6 +340,7 @@ pub async fn plan(desk: Desk) -> Shown {
             mothers_n,
             crosses_n,
             kinship_ceiling: ask.number("group"),
+            largest_rise: ask.number("rise"),
             pair_kinship_ceiling: asked.kinship_ceiling,
             fruit_wanted_n: ask.number("fruit"),
             flowers_per_mother_n: ask.number("offers"),
@@ -431,7 +433,7 @@ fn trade_off(plan: &SeasonPlan, ask: &Ask) -> Markup {
                 text(words::measure(p.rise_in_coancestry)),
                 text(words::measure(p.merit)),
                 count(p.parents_n),
-                html! { a href=(ask.with("group", &with)) { "plan" } },
+                html! { a href=(ask.without("rise").with("group", &with)) { "plan" } },
             ]
         });
     let dot = |label: &str, at: &Option<contract::crossing::TradeOffPoint>, open| {

@@ -68,8 +68,8 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             }
             @if !a.fixed.is_empty() {
                 h2 { "Fixed effects (BLUE)" }
-                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").stacking()
-                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.low, f.high))]).show())
+                (Table::new("Fixed effects").text("Effect").number("Estimate").number("Standard error").text("95 % interval").number("df").number("p").stacking()
+                    .rows(&a.fixed, |f| vec![text(&f.name), text(words::measure(f.estimate)), text(words::measure(f.se)), text(interval(f.low, f.high)), maybe_measure(f.df), text(f.p.map(p_value).unwrap_or_default())]).show())
             }
             @if !a.random.is_empty() { h2 { "Predictions (BLUP)" } (predictions(&a)) }
             @if let Some(d) = &a.diagnostics { h2 { "Diagnostics" } (diagnostics(d)) }
@@ -198,6 +198,10 @@ fn diagnostics(d: &AnalysisDiagnostics) -> Markup {
                 guide: Guide::None,
                 series: vec![Series { name: String::new(), open: false, joined: true, dots: course }],
             }.draw().figure(table.show()))
+        }
+        @if !d.site_correlations.is_empty() {
+            (Table::new("Correlations of residuals by site").text("Site").number("Along rows").number("Along columns")
+                .rows(&d.site_correlations, |s| vec![text(&s.site), text(words::measure(s.row)), text(words::measure(s.column))]).show())
         }
         (Table::new("Records that stand out").text("Tree").number("Year").number("Observed").number("Fitted").number("Standardised residual").number("Cook’s distance").stacking().or_say("No record stands out.")
             .rows(&d.influential, |r| vec![text(&r.number), text(r.year.to_string()), text(words::measure(r.observed)), text(words::measure(r.fitted)), text(words::measure(r.standardised_residual)), maybe_measure(r.cook)]).show())
@@ -652,6 +656,8 @@ pub struct Wanted {
     #[serde(default)]
     residual: String,
     #[serde(default)]
+    smooth: String,
+    #[serde(default)]
     relationship: String,
     #[serde(default)]
     method: String,
@@ -684,7 +690,13 @@ pub fn form(trial_id: &str, traits: Vec<(String, String)>, code: &str) -> Markup
                 ("equal", "one variance"),
                 ("by_site", "a variance for each site"),
                 ("row_column", "correlated along rows and columns"),
+                ("row_column_by_site", "the same, each site by itself"),
             ].map(|(value, name)| (value.to_owned(), name.to_owned())), "equal"))
+            (choice("smooth", "Trend over the ground", Some("none"), [
+                ("row", "smooth along the rows"),
+                ("column", "smooth along the places"),
+                ("row column", "smooth along both"),
+            ].map(|(value, name)| (value.to_owned(), name.to_owned())), ""))
             (choice("relationship", "Pedigree", Some("not used"), [("true".to_owned(), "taken into account".to_owned())], ""))
             button { "Analyse" }
         }
@@ -712,6 +724,7 @@ pub async fn ask(
         random: terms(&form.random),
         relationship: form.relationship == "true",
         residual: form.residual,
+        smooth: terms(&form.smooth),
         method: form.method,
         factors_n: if form.between_sites == "factor_analytic" {
             form.factors_n.trim().parse().unwrap_or(1)
@@ -766,6 +779,7 @@ fn model(a: &Analysis) -> Markup {
         ("Method", word(&a.method)),
         ("Between sites", word(&a.between_sites)),
         ("Residuals", word(&a.residual)),
+        ("Smooth trend along", text(a.smooth_terms.join(", "))),
         ("Records", count(a.records_n)),
         ("Heritability", maybe_measure(a.heritability)),
         (

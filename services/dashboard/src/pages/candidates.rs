@@ -10,7 +10,9 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 
 use super::Shown;
+use super::partner::territory;
 use super::pipeline::{due_table, known_from};
+use super::upbringing::{IN_TRIAL, Upbringing};
 use crate::desk::Desk;
 use crate::html::{
     Table, caution, choice, count, day, facts, field, link, maybe_count, maybe_day, notes, pager,
@@ -121,6 +123,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
         .get_confidentiality(GetConfidentialityRequest { candidate_id: id })
         .await
         .map(tonic::Response::into_inner);
+    let upbringing = Upbringing::of(&desk, &candidate).await;
     let today = desk.today("UTC");
     let name = match candidate.denomination.as_str() {
         "" => candidate.code.clone(),
@@ -132,7 +135,9 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             (about(&candidate))
             (notes(&candidate.warnings))
             h2 { "Its life" }
-            (life(&candidate, rights.as_ref().ok(), licences.as_deref().unwrap_or_default(), today))
+            (life(&candidate, &upbringing, rights.as_ref().ok(), licences.as_deref().unwrap_or_default(), today))
+            h2 { "Cross, seedling and trials" }
+            (upbringing.tell(&candidate))
             h2 { "Routes to protection" }
             (part(rights.map_err(Into::into), |r| html! {
                 (caution(&r.caution))
@@ -219,6 +224,14 @@ fn about(c: &Candidate) -> Markup {
                     .join(", "),
             ),
         ),
+        (
+            "Who answers for its dates",
+            text(if c.responsible_name.is_empty() {
+                "nobody is named"
+            } else {
+                &c.responsible_name
+            }),
+        ),
         ("Kind of cross", word(&c.cross_kind)),
         ("Virus test", word(&c.virus_status)),
         ("True to type", word(&c.true_to_type)),
@@ -235,6 +248,7 @@ fn about(c: &Candidate) -> Markup {
 
 fn life(
     c: &Candidate,
+    upbringing: &Upbringing,
     rights: Option<&CandidateRights>,
     licences: &[Licence],
     today: Date,
@@ -259,21 +273,6 @@ fn life(
             fill: Fill::of_stage(&m.stage),
         });
     }
-    let crossed = c
-        .crossing_year
-        .and_then(|y| Date::new(i16::try_from(y).ok()?, 3, 1).ok());
-    let origin = TimelineRow {
-        label: "cross".into(),
-        marks: crossed
-            .map(|on| Mark {
-                on,
-                text: "crossed".into(),
-                open: false,
-            })
-            .into_iter()
-            .collect(),
-        ..TimelineRow::default()
-    };
     let disclosures = TimelineRow {
         label: "disclosed".into(),
         marks: c
@@ -289,7 +288,8 @@ fn life(
             .collect(),
         ..TimelineRow::default()
     };
-    let mut rows = vec![origin, stages, disclosures];
+    let mut rows = upbringing.rows(c);
+    rows.extend([stages, disclosures]);
     for filing in &c.filings {
         let mut row = TimelineRow {
             label: format!("{} {}", filing.jurisdiction, words::plain(&filing.kind)),
@@ -410,6 +410,9 @@ fn life(
     }
     if !licences.is_empty() {
         legend.push((Fill::Upright, "licence".into()));
+    }
+    if upbringing.has_trials() {
+        legend.push((IN_TRIAL, "in trial".into()));
     }
     let picture = Timeline {
         key: "life".into(),
@@ -628,9 +631,9 @@ fn licence_table(all: &[Licence]) -> Markup {
         .or_say("No licence has been granted.")
         .rows(all, |l| {
             vec![
-                text(&l.number),
+                link("/licences", &l.id, &l.number),
                 text(&l.licensee_name),
-                text(l.territory.join(", ")),
+                territory(&l.territory, &l.comes_to),
                 word(&l.purpose),
                 text(if l.exclusive { "yes" } else { "no" }),
                 day(&l.starts_on),

@@ -13,12 +13,15 @@ mod find;
 mod forecast;
 mod germplasm;
 mod greenhouse;
+mod keys;
 mod labels;
+mod licence;
 mod objective;
 mod partner;
 mod pipeline;
 mod pollinizers;
 mod problems;
+mod record_file;
 mod rights;
 mod seasons;
 mod seed;
@@ -27,6 +30,8 @@ mod selection;
 mod start;
 mod steps;
 mod trials;
+mod upbringing;
+mod webhooks;
 mod what_if;
 mod winter;
 
@@ -85,6 +90,10 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/assessors", get(selection::assessors))
         .route("/trials/{id}/doubts", get(doubts::list))
         .route("/records/{id}/judgement", post(doubts::decide))
+        .route(
+            "/record-file",
+            get(record_file::show).post(record_file::take),
+        )
         .route("/what-if", get(what_if::show))
         .route("/trials/{id}/decisions", post(selection::decide))
         .route("/trials/{id}/analyses", post(analyses::ask))
@@ -92,17 +101,28 @@ pub fn routes() -> Router<Dashboard> {
         .route("/analyses/{id}/repeat", post(analyses::repeat))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
+        .route("/calendar-links", post(pipeline::make_link))
+        .route("/calendar-links/{id}/revoke", post(pipeline::revoke_link))
         .route("/forecast", get(forecast::show))
         .route("/candidates", get(candidates::list))
         .route("/candidates/{id}", get(candidates::show))
         .route("/candidates/{id}/what-if", get(rights::what_if))
         .route("/laws", get(rights::laws))
         .route("/licences", get(rights::licences))
+        .route("/licences/{id}", get(licence::show))
         .route("/partner", get(partner::show))
         .route("/labels/{token}", get(labels::show))
         .route("/partner/reports", post(partner::report))
-        .route("/partner/keys", post(partner::make_key))
-        .route("/partner/keys/{id}/revoke", post(partner::revoke_key))
+        .route("/keys", get(keys::list).post(keys::make))
+        .route("/keys/{id}/revoke", post(keys::revoke))
+        .route("/webhooks", get(webhooks::list))
+        .route("/webhooks/{id}", get(webhooks::show))
+        .route("/webhooks/{id}/switch", post(webhooks::switch))
+        .route("/webhooks/{id}/test", post(webhooks::test))
+        .route(
+            "/webhooks/{id}/deliveries/{delivery}/again",
+            post(webhooks::again),
+        )
         .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))

@@ -1,27 +1,26 @@
 //! A partner's own page: what may be propagated, with which marking, and what was reported.
 
 use axum::Form;
-use axum::extract::Path;
 use axum::extract::rejection::FormRejection;
 use axum::response::{IntoResponse, Redirect, Response};
-use contract::identity::{
-    AccessKeyList, CreateAccessKeyRequest, ListAccessKeysRequest, RevokeAccessKeyRequest,
-};
+use contract::identity::ListAccessKeysRequest;
 use contract::release::{
-    GetReleaseStatusRequest, ListPartnerReportsRequest, PartnerReportList, ReleaseStatus,
-    ReportPropagationRequest,
+    ComingItem, ComingList, GetReleaseStatusRequest, ListComingRequest, ListPartnerReportsRequest,
+    PartnerReportList, ReleaseStatus, ReportPropagationRequest,
 };
 use maud::{Markup, html};
 use platform::Fault;
 use serde::Deserialize;
 
 use super::Shown;
-use super::pipeline::known_from;
+use super::keys;
+use super::pipeline::{days_left, known_from};
 use crate::desk::Desk;
 use crate::html::{
     Table, caution, choice, count, day, facts, field, maybe_count, pager, part, text, word,
 };
 use crate::layout::Page;
+use crate::picture::{Mark, Timeline, TimelineRow};
 use crate::trouble::Trouble;
 use crate::words;
 
@@ -43,6 +42,10 @@ pub async fn show(desk: Desk) -> Shown {
         })
         .await
         .map(tonic::Response::into_inner);
+    let coming = release
+        .list_coming(ListComingRequest::default())
+        .await
+        .map(tonic::Response::into_inner);
     let keys = desk
         .identity()?
         .list_access_keys(ListAccessKeysRequest {
@@ -61,78 +64,78 @@ pub async fn show(desk: Desk) -> Shown {
             }
             p { "As of " (words::day(&status.as_of)) "." }
             (caution(&status.caution))
+            h2 #coming { "What is coming" }
+            (part(coming.map_err(Into::into), |all| awaited(&all)))
             @if status.items.is_empty() { p.lead { "Nothing is licensed to you or held by you for test that fits." } }
             @for item in &status.items { (one(item)) }
             (pager(ask, status.next_cursor.as_ref()))
             (report_form(&status.items))
-        h2 #reports { "Your reports and statements" }
+            h2 #reports { "Your reports and statements" }
             (part(reports.map_err(Into::into), |all| reported(&all)))
             h2 #keys { "Keys of your devices and systems" }
-            (part(keys.map_err(Into::into), |all| keys_kept(&all)))
+            (part(keys.map_err(Into::into), |all| keys::own(&all)))
         },
     ))
 }
 
-/// What the form for a key holds.
-#[derive(Deserialize)]
-pub struct NewKey {
-    name: String,
-    quota: String,
-}
-
-/// Makes a key and shows it, this once.
-pub async fn make_key(desk: Desk, form: Result<Form<NewKey>, FormRejection>) -> Shown {
-    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
-    let request = CreateAccessKeyRequest {
-        name: form.name,
-        quota: form.quota,
-        ..CreateAccessKeyRequest::default()
+/// What is coming, as a picture of days and a table.
+fn awaited(all: &ComingList) -> Markup {
+    let table = Table::new("What is coming for you")
+        .text("Day")
+        .text("What")
+        .text("Variety")
+        .text("Under")
+        .text("Law")
+        .stacking()
+        .or_say("Nothing is due or ends within two years.")
+        .rows(&all.items, |c| {
+            vec![
+                html! { (day(&c.on)) " " span.quiet.nowrap { (days_left(c.days_left)) } },
+                html! { span.tag.strong[c.days_left < 0] { (said(c)) } },
+                text(&c.denomination),
+                text(&c.about),
+                html! { (text(&c.law)) @if !c.confidence.is_empty() { " " span.quiet { "(" (known_from(&c.confidence)) ")" } } },
+            ]
+        });
+    let rows = all
+        .items
+        .iter()
+        .filter_map(|c| {
+            Some(TimelineRow {
+                label: format!("{} {}", c.denomination, c.about),
+                marks: vec![Mark {
+                    on: c.on.parse().ok()?,
+                    text: said(c),
+                    open: c.days_left >= 0,
+                }],
+                ..TimelineRow::default()
+            })
+        })
+        .take(DRAWN)
+        .collect();
+    let picture = Timeline {
+        key: "coming".into(),
+        title: "Days to come".into(),
+        description: "Open squares lie ahead, filled ones are past and still owed.".into(),
+        today: all.as_of.parse().ok(),
+        rows,
+        legend: Vec::new(),
     };
-    let key = desk
-        .identity()?
-        .create_access_key(request)
-        .await?
-        .into_inner();
-    Ok(Page::new(
-        "Your key",
-        html! {
-            p { "The key of " strong { (key.name) } ". It is shown this once: put it into the device now." }
-            p { code { (key.secret_key) } }
-            p { "The device exchanges it at " code { "POST /api/identity/v1/access-tokens" } " for a token of five minutes. It may ask "
-                (words::count(key.per_minute_n)) " times a minute and " (words::count(key.per_day_n)) " times a day, until " (words::day(&key.expires_on)) "." }
-            p { a href="/partner#keys" { "Back to your keys" } }
-        },
-    ))
+    match picture.draw() {
+        Some(picture) => picture.figure(table.show()),
+        None => table.show(),
+    }
 }
 
-/// Revokes a key.
-pub async fn revoke_key(desk: Desk, Path(id): Path<String>) -> Result<Response, Trouble> {
-    let request = RevokeAccessKeyRequest { access_key_id: id };
-    desk.identity()?.revoke_access_key(request).await?;
-    Ok(Redirect::to("/partner#keys").into_response())
-}
+/// Days in the picture; the table has them all.
+const DRAWN: usize = 20;
 
-fn keys_kept(all: &AccessKeyList) -> Markup {
-    let quotas = ["small", "standard"].map(|word| (word.to_owned(), word.to_owned()));
-    html! {
-        (Table::new("Keys").text("Device or system").text("Quota").text("Last used").text("Until").text("Standing").text("").stacking().or_say("No key yet.")
-            .rows(&all.items, |key| vec![
-                text(&key.name),
-                html! { (words::count(key.per_minute_n)) " a minute, " (words::count(key.per_day_n)) " a day" },
-                text(if key.last_used_at.is_empty() { "never" } else { &key.last_used_at }),
-                day(&key.expires_on),
-                word(&key.standing),
-                html! {
-                    @if key.standing == "in_force" {
-                        form method="post" action={ "/partner/keys/" (key.id) "/revoke" } { button { "Revoke" } }
-                    }
-                },
-            ]).show())
-        form.ask method="post" action="/partner/keys" {
-            (field("name", "Device or system", "text", ""))
-            (choice("quota", "Quota", None, quotas.to_vec(), "standard"))
-            button { "Make a key" }
-        }
+fn said(c: &ComingItem) -> String {
+    match c.what.as_str() {
+        "report_propagation" => "report what was propagated".to_owned(),
+        "state_minimum" => "minimum royalty falls due".to_owned(),
+        "return_trees" => "give back or destroy trees held for test".to_owned(),
+        other => words::plain(other),
     }
 }
 
@@ -237,7 +240,7 @@ fn one(s: &ReleaseStatus) -> Markup {
             @if !s.licences.is_empty() {
                 (Table::new("Your licences").text("Licence").text("Territory").text("Purpose").text("Exclusive").text("From").text("To").text("Standing").number("Reported").number("At most").text("Royalty").stacking()
                     .rows(&s.licences, |l| vec![
-                        text(&l.number), text(l.territory.join(", ")), word(&l.purpose), text(if l.exclusive { "yes" } else { "no" }),
+                        text(&l.number), territory(&l.territory, &l.comes_to), word(&l.purpose), text(if l.exclusive { "yes" } else { "no" }),
                         day(&l.starts_on), if l.ends_on.is_empty() { text("open") } else { day(&l.ends_on) }, word(&l.standing),
                         count(l.propagated_n), maybe_count(l.propagate_max_n),
                         html! { @match &l.royalty { Some(r) => { (r.amount) " " (r.currency) " per " (r.per) }, None => (crate::html::NOTHING) } },
@@ -266,6 +269,14 @@ fn one(s: &ReleaseStatus) -> Markup {
                     ]).show())
             }
         }
+    }
+}
+
+/// A licence's territory, with what its groups come to.
+pub fn territory(named: &[String], comes_to: &[String]) -> Markup {
+    html! {
+        (named.join(", "))
+        @if !comes_to.is_empty() && comes_to != named { " " span.quiet { "(" (comes_to.join(" ")) ")" } }
     }
 }
 

@@ -2,17 +2,27 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use axum::Form;
+use axum::extract::Path;
+use axum::extract::rejection::FormRejection;
+use axum::response::{IntoResponse, Redirect, Response};
 use contract::crossing::{SeasonSummary, SummariseSeasonsRequest};
 use contract::evaluation::{ListStageSummariesRequest, StageSummary};
+use contract::identity::WhoAmIRequest;
 use contract::release::{
-    DueDate, GetPipelineRequest, ListDueDatesRequest, Pipeline, PipelineYear, SeasonsToRelease,
+    CalendarLink, CreateCalendarLinkRequest, DueDate, GetPipelineRequest, ListCalendarLinksRequest,
+    ListDueDatesRequest, Pipeline, PipelineYear, RevokeCalendarLinkRequest, SeasonsToRelease,
     TerritoryLicences,
 };
 use maud::{Markup, html};
+use platform::Fault;
+use serde::Deserialize;
 
 use super::Shown;
 use crate::desk::Desk;
-use crate::html::{Table, caution, choice, count, day, field, link, pager, text, word};
+use crate::html::{
+    Table, caution, choice, count, day, field, instant, link, pager, part, text, word,
+};
 use crate::layout::Page;
 use crate::picture::{Bar, Bars, Fill, Flow, FlowStage, StackedBars};
 use crate::trouble::Trouble;
@@ -153,6 +163,7 @@ pub fn due_table(dates: &[DueDate], none: &str) -> Markup {
         .text("Candidate")
         .text("Right")
         .text("Law")
+        .text("Who answers")
         .stacking()
         .or_say(none)
         .rows(dates, |d| {
@@ -168,12 +179,14 @@ pub fn due_table(dates: &[DueDate], none: &str) -> Markup {
                 html! { (link("/candidates", &d.candidate_id, &d.candidate_code)) @if !d.denomination.is_empty() { " " (d.denomination) } },
                 html! { (d.jurisdiction) " " (words::plain(&d.kind)) },
                 html! { (text(&d.law)) @if !d.confidence.is_empty() { " " span.quiet { "(" (known_from(&d.confidence)) ")" } } },
+                html! { @if d.responsible_name.is_empty() { span.quiet { "nobody is named" } } @else { (d.responsible_name) } },
             ]
         })
         .show()
 }
 
-fn days_left(days: i32) -> String {
+/// How far off a day is.
+pub fn days_left(days: i32) -> String {
     match days {
         0 => "today".into(),
         n if n > 0 => format!("in {}", words::some(n.unsigned_abs(), "day", "days")),
@@ -456,27 +469,152 @@ fn funnel(
 /// All dates due, in order.
 pub async fn due_dates(desk: Desk) -> Shown {
     let ask = &desk.ask;
+    let own = ask.text("whose") == "own";
+    let me = if own {
+        let me = desk.identity()?.who_am_i(WhoAmIRequest {}).await?;
+        me.into_inner().id
+    } else {
+        ask.text("responsible_id")
+    };
     let request = ListDueDatesRequest {
         limit: 0,
         cursor: ask.text("cursor"),
         until: ask.text("until"),
         as_of: ask.text("as_of"),
-        responsible_id: ask.text("responsible_id"),
+        responsible_id: me,
     };
-    let list = desk.release()?.list_due_dates(request).await?.into_inner();
+    let mut release = desk.release()?;
+    let list = release.list_due_dates(request).await?.into_inner();
+    let links = release
+        .list_calendar_links(ListCalendarLinksRequest {})
+        .await
+        .map(|links| links.into_inner().items);
+    let whose =
+        [("all", "everybody’s"), ("own", "mine")].map(|(v, t)| (v.to_owned(), t.to_owned()));
     Ok(Page::new(
         "Dates due",
         html! {
             form.ask method="get" {
                 (field("as_of", "As of", "date", &ask.text("as_of")))
                 (field("until", "Until", "date", &ask.text("until")))
+                (choice("whose", "Whose", None, whose, if own { "own" } else { "all" }))
                 button { "Show" }
             }
             (caution(&list.caution))
+            (by_month(&list.items))
             (due_table(&list.items, "Nothing is due."))
             (pager(ask, list.next_cursor.as_ref()))
+            h2 #links { "In your own calendar" }
+            (part(links.map_err(Into::into), |all| links_kept(&all)))
         },
     ))
+}
+
+/// Dates due by month, as a picture.
+fn by_month(dates: &[DueDate]) -> Markup {
+    let mut months: BTreeMap<&str, [u32; 2]> = BTreeMap::new();
+    for due in dates {
+        let Some(month) = due.nominal_on.get(..7) else {
+            continue;
+        };
+        months.entry(month).or_default()[usize::from(due.urgency == "ahead")] += 1;
+    }
+    if months.is_empty() {
+        return html! {};
+    }
+    let table = Table::new("Dates due by month")
+        .text("Month")
+        .number("Overdue or due")
+        .number("Ahead")
+        .rows(&months, |(month, [due, ahead])| {
+            vec![text(month), count(*due), count(*ahead)]
+        });
+    StackedBars {
+        key: "months".into(),
+        title: "Dates due by month".into(),
+        description: "The dates on this page.".into(),
+        axis: "dates".into(),
+        series: vec![
+            ("overdue or due".into(), Fill::Full),
+            ("ahead".into(), Fill::Plain),
+        ],
+        rows: months
+            .iter()
+            .map(|(month, counts)| ((*month).to_owned(), counts.to_vec()))
+            .collect(),
+    }
+    .draw()
+    .figure(table.show())
+}
+
+fn links_kept(all: &[CalendarLink]) -> Markup {
+    let whose = [("own", "only what I answer for"), ("all", "everything")]
+        .map(|(v, t)| (v.to_owned(), t.to_owned()));
+    html! {
+        p { "A calendar program reads the dates under a signed link without signing in. Whoever has the link reads them, until it is revoked." }
+        (Table::new("Your calendar links").text("What it is for").text("Made").text("Standing").text("").stacking().or_say("No link yet.")
+            .rows(all, |l| vec![
+                text(&l.name),
+                instant(&l.created_at),
+                text(if l.revoked { "revoked" } else { "in use" }),
+                html! {
+                    @if !l.revoked {
+                        form method="post" action={ "/calendar-links/" (l.id) "/revoke" } { button { "Revoke" span.hidden { " the link " (l.name) } } }
+                    }
+                },
+            ]).show())
+        form.ask method="post" action="/calendar-links" {
+            (field("name", "What it is for", "text", ""))
+            (choice("of", "Which dates", None, whose, "own"))
+            button { "Make a link" }
+        }
+    }
+}
+
+/// What the form for a calendar link holds.
+#[derive(Deserialize)]
+pub struct NewLink {
+    name: String,
+    #[serde(default)]
+    of: String,
+}
+
+/// Makes a calendar link and shows it, this once.
+pub async fn make_link(desk: Desk, form: Result<Form<NewLink>, FormRejection>) -> Shown {
+    let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    let responsible_id = if form.of == "all" {
+        String::new()
+    } else {
+        let me = desk.identity()?.who_am_i(WhoAmIRequest {}).await?;
+        me.into_inner().id
+    };
+    let request = CreateCalendarLinkRequest {
+        name: form.name,
+        responsible_id,
+    };
+    let link = desk
+        .release()?
+        .create_calendar_link(request)
+        .await?
+        .into_inner();
+    Ok(Page::new(
+        "Your calendar link",
+        html! {
+            p { "Give this address to your calendar program as a calendar to subscribe to. It is shown this once." }
+            p { code { (link.url) } }
+            p { "It begins with the address under which you reach this page." }
+            p { a href="/due-dates#links" { "Back to the dates" } }
+        },
+    ))
+}
+
+/// Revokes a calendar link.
+pub async fn revoke_link(desk: Desk, Path(id): Path<String>) -> Result<Response, Trouble> {
+    let request = RevokeCalendarLinkRequest {
+        calendar_link_id: id,
+    };
+    desk.release()?.revoke_calendar_link(request).await?;
+    Ok(Redirect::to("/due-dates#links").into_response())
 }
 
 #[cfg(test)]

@@ -5,15 +5,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use axum::extract::Path;
 use contract::release::{
     AskWhatIfRequest, CoveredJurisdiction, CoveredRight, GetCandidateRequest, LawRule, Licence,
-    ListJurisdictionsRequest, ListLicencesRequest, WhatIfEffect, WhatIfReply,
+    ListJurisdictionsRequest, ListLicencesRequest, ListTerritoryGroupsRequest, TerritoryGroup,
+    WhatIfEffect, WhatIfReply,
 };
 use maud::{Markup, html};
 
 use super::Shown;
+use super::partner::territory;
 use super::pipeline::known_from;
 use crate::desk::Desk;
-use crate::html::{Table, caution, choice, day, field, link, maybe_day, part, text, word};
+use crate::html::{Table, caution, choice, count, day, field, link, maybe_day, part, text, word};
 use crate::layout::Page;
+use crate::picture::{Fill, Matrix, Meeting};
 use crate::trouble::Trouble;
 use crate::words;
 
@@ -127,6 +130,10 @@ pub async fn licences(desk: Desk) -> Shown {
             _ => break,
         }
     }
+    let groups = release
+        .list_territory_groups(ListTerritoryGroupsRequest::default())
+        .await
+        .map(|groups| groups.into_inner().items);
     let shows_ended = desk.ask.text("ended") == "yes";
     let caution_text = all.first().map(|l| l.caution.clone()).unwrap_or_default();
     all.retain(|l| shows_ended || l.standing != "ended");
@@ -138,9 +145,12 @@ pub async fn licences(desk: Desk) -> Shown {
                 (choice("ended", "Licences that ended", None, [("no", "left out"), ("yes", "shown")].map(|(v, t)| (v.to_owned(), t.to_owned())), if shows_ended { "yes" } else { "no" }))
                 button { "Show" }
             }
+            (picture(&all))
             (matrix(&all))
             h2 { "Each licence" }
             (each(&all))
+            h2 #groups { "Groups of countries" }
+            (part(groups.map_err(Into::into), |all| group_table(&all)))
         },
     ))
 }
@@ -151,6 +161,72 @@ fn name_of(l: &Licence) -> &str {
     } else {
         &l.denomination
     }
+}
+
+/// Candidates down, territories across, a box where somebody is licensed.
+fn picture(all: &[Licence]) -> Markup {
+    let territories: BTreeSet<&str> = all
+        .iter()
+        .flat_map(|l| l.territory.iter().map(String::as_str))
+        .collect();
+    let names: BTreeSet<&str> = all.iter().map(name_of).collect();
+    let mut meetings = Vec::new();
+    let mut table = Table::new("Licences by candidate and territory")
+        .text("Candidate")
+        .text("Territory")
+        .number("Licences")
+        .number("Exclusive");
+    for (row, name) in names.iter().enumerate() {
+        for (column, territory) in territories.iter().enumerate() {
+            let held: Vec<&Licence> = all
+                .iter()
+                .filter(|l| name_of(l) == *name && l.territory.iter().any(|t| t == territory))
+                .collect();
+            let exclusive_n = held.iter().filter(|l| l.exclusive).count();
+            if held.is_empty() {
+                continue;
+            }
+            table.row(vec![
+                text(name),
+                text(territory),
+                count(held.len() as u64),
+                count(exclusive_n as u64),
+            ]);
+            let holders: Vec<String> = held
+                .iter()
+                .map(|l| format!("{}, {}", l.licensee_name, words::plain(&l.purpose)))
+                .collect();
+            meetings.push(Meeting {
+                row,
+                column,
+                text: words::count(held.len() as u64),
+                title: format!("{name} in {territory}: {}", holders.join("; ")),
+                fill: match exclusive_n {
+                    0 => Fill::Plain,
+                    n if n == held.len() => Fill::Rising,
+                    _ => Fill::Crossed,
+                },
+            });
+        }
+    }
+    if meetings.is_empty() {
+        return html! {};
+    }
+    Matrix {
+        key: "ground".into(),
+        title: "Who is licensed where".into(),
+        description: "The number in a box is that of the licences.".into(),
+        rows: names.iter().map(|name| (*name).to_owned()).collect(),
+        columns: territories.iter().map(|t| (*t).to_owned()).collect(),
+        meetings,
+        legend: vec![
+            (Fill::Rising, "exclusive".into()),
+            (Fill::Plain, "not exclusive".into()),
+            (Fill::Crossed, "some of each, for different purposes".into()),
+        ],
+    }
+    .draw()
+    .figure(table.show())
 }
 
 /// Candidates down, territories across; exclusive licences are written in capitals, so that no
@@ -208,15 +284,16 @@ fn each(all: &[Licence]) -> Markup {
         .text("From")
         .text("To")
         .text("Standing")
+        .text("Reports")
         .number("Trees reported")
         .stacking()
         .or_say("No licence has been granted.")
         .rows(all, |l| {
             vec![
-                text(&l.number),
+                link("/licences", &l.id, &l.number),
                 link("/candidates", &l.candidate_id, name_of(l)),
                 text(&l.licensee_name),
-                text(l.territory.join(", ")),
+                territory(&l.territory, &l.comes_to),
                 word(&l.purpose),
                 text(if l.exclusive { "yes" } else { "no" }),
                 day(&l.starts_on),
@@ -226,10 +303,32 @@ fn each(all: &[Licence]) -> Markup {
                     day(&l.ends_on)
                 },
                 word(&l.standing),
-                crate::html::count(l.propagated_n),
+                html! {
+                    @match &l.reporting {
+                        Some(r) => { "every " (r.every_months) " months, within " (r.within_days) " days" },
+                        None => (crate::html::NOTHING),
+                    }
+                },
+                count(l.propagated_n),
             ]
         })
         .show()
+}
+
+fn group_table(all: &[TerritoryGroup]) -> Markup {
+    html! {
+        p { "A licence that names a group comes to its members on the day on which its terms are agreed, and goes on coming to them. Two exclusive licences that meet in a member cannot both be granted." }
+        (Table::new("Groups that licences may name").text("Code").text("Name").text("Members today").text("Came and went").text("Source").stacking()
+            .rows(all, |g| vec![
+                text(&g.code),
+                html! { (g.name) @if g.own { " " span.tag { "the programme’s own" } } },
+                text(g.comes_to.join(" ")),
+                html! { @for m in g.members.iter().filter(|m| !m.since.is_empty() || !m.until.is_empty()) {
+                    span.nowrap { (m.place) @if !m.since.is_empty() { " since " (words::day(&m.since)) } @if !m.until.is_empty() { " until " (words::day(&m.until)) } } "; "
+                } },
+                html! { (g.source) @if !g.confidence.is_empty() { " (" (known_from(&g.confidence)) ")" } },
+            ]).show())
+    }
 }
 
 /// The rules behind every date.

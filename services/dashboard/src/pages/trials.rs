@@ -3,7 +3,7 @@
 use axum::extract::Path;
 use contract::evaluation::{
     GetLayoutRequest, GetMeansRequest, GetTreeValuesRequest, GetTrialRequest, ListAnalysesRequest,
-    ListRecordsRequest, ListSitesRequest, ListTraitsRequest, ListTrialsRequest, SiteLayout,
+    ListRecordsRequest, ListSitesRequest, ListTraitsRequest, ListTrialsRequest, Site, SiteLayout,
     TraitDefinition, TreeValue, Trial, TrialLayout, TrialMeans,
 };
 use maud::{Markup, html};
@@ -82,14 +82,32 @@ pub async fn list(desk: Desk) -> Shown {
 }
 
 /// Names of sites by id.
-struct Sites(Vec<(String, String)>);
+struct Sites(Vec<Site>);
 
 impl Sites {
     fn name<'a>(&'a self, id: &'a str) -> &'a str {
-        self.0
-            .iter()
-            .find(|(known, _)| known == id)
-            .map_or(id, |(_, name)| name)
+        self.find(id).map_or(id, |site| &site.name)
+    }
+
+    fn find(&self, id: &str) -> Option<&Site> {
+        self.0.iter().find(|site| site.id == id)
+    }
+
+    /// What is known of the ground, in a line; empty when nothing is.
+    fn ground(&self, id: &str) -> String {
+        let Some(site) = self.find(id) else {
+            return String::new();
+        };
+        [
+            ("soil", &site.soil),
+            ("usual rootstock", &site.rootstock),
+            ("climate station", &site.climate_station),
+        ]
+        .into_iter()
+        .filter(|(_, text)| !text.is_empty())
+        .map(|(what, text)| format!("{what}: {text}"))
+        .collect::<Vec<_>>()
+        .join("; ")
     }
 }
 
@@ -113,13 +131,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             cursor: String::new(),
         })
         .await
-        .map(|r| {
-            r.into_inner()
-                .items
-                .into_iter()
-                .map(|s| (s.id, s.name))
-                .collect()
-        })
+        .map(|r| r.into_inner().items)
         .unwrap_or_default();
     let sites = Sites(sites);
     let code = match desk.ask.text("trait") {
@@ -154,7 +166,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 trial_id: id.clone(),
                 r#trait: t.code.clone(),
                 year,
-                site_id: String::new(),
+                ..GetMeansRequest::default()
             };
             let means = evaluation
                 .get_means(asked)
@@ -184,6 +196,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 a href={ "/trials/" (trial.id) "/stability?trait=" (code) } { "Stability over sites" } " · "
                 a href={ "/trials/" (trial.id) "/assessors?trait=" (code) } { "Assessors compared" } " · "
                 a href={ "/trials/" (trial.id) "/doubts" } { "Records in doubt" } " · "
+                a href="/record-file" { "Records from a file" } " · "
                 a href="/what-if" { "What if" }
             }
             form.ask method="get" {
@@ -267,7 +280,14 @@ fn about(t: &Trial, sites: &Sites) -> Markup {
         ("Check varieties", count(t.checks_n)),
         ("Trees", count(t.trees_n)),
         ("Trees looked at", count(t.trees_looked_at_n)),
-        ("Rootstock", text(&t.rootstock)),
+        (
+            "Rootstock",
+            text(if t.rootstocks.is_empty() {
+                t.rootstock.clone()
+            } else {
+                t.rootstocks.join(", ")
+            }),
+        ),
         ("Planted", day(&t.planted_on)),
         ("Design", word(&t.design)),
         ("Status", word(&t.status)),
@@ -290,6 +310,8 @@ fn maps(
         p { "Design: " (if layout.design_made.is_empty() { words::plain(&layout.design) } else { layout.design_made.clone() }) ", seed " (layout.seed) ", efficiency " (words::measure(layout.efficiency)) "." }
         @for (index, site) in layout.sites.iter().enumerate() {
             h3 { (sites.name(&site.site_id)) }
+            @let ground = sites.ground(&site.site_id);
+            @if !ground.is_empty() { p.quiet { (ground) } }
             (site_map(desk, index, layout, site, values, t))
         }
     }
@@ -332,8 +354,9 @@ fn site_map(
                     _ => String::new(),
                 },
                 title: format!(
-                    "{}, {label}, row {}, place {}, {}{}{}",
+                    "{}, {label}{}, row {}, place {}, {}{}{}",
                     tree.number,
+                    on_rootstock(&tree.rootstock),
                     tree.row,
                     tree.column,
                     words::plain(&tree.status),
@@ -350,9 +373,12 @@ fn site_map(
             }
         })
         .collect();
-    let table = Table::new("Trees")
-        .text("Tree")
-        .text("What stands there")
+    let budded = layout.trees.iter().any(|tree| !tree.rootstock.is_empty());
+    let mut table = Table::new("Trees").text("Tree").text("What stands there");
+    if budded {
+        table = table.text("Rootstock");
+    }
+    let table = table
         .number("Row")
         .number("Place")
         .number("Replicate")
@@ -363,16 +389,22 @@ fn site_map(
             layout.trees.iter().filter(|tree| tree.site_id == site.site_id && shown.contains(&tree.row)),
             |tree| {
                 let value = by_id.get(tree.tree_id.as_str());
-                vec![
+                let mut cells = vec![
                     text(&tree.number),
                     html! { (link("/germplasm", &tree.germplasm_id, value.map_or("plant", |v| if v.label.is_empty() { "plant" } else { &v.label }))) @if tree.is_check { " (check)" } },
+                ];
+                if budded {
+                    cells.push(text(&tree.rootstock));
+                }
+                cells.extend([
                     count(tree.row),
                     count(tree.column),
                     count(tree.replicate),
                     count(tree.block),
                     word(&tree.status),
                     maybe_measure(value.and_then(|v| v.value)),
-                ]
+                ]);
+                cells
             },
         );
     let unit = t.map(|t| t.unit.clone()).unwrap_or_default();
@@ -403,6 +435,14 @@ fn site_map(
                 @if from.saturating_add(strip) <= site.rows { a href=(desk.ask.with("row", &(from + strip).to_string())) { "Rows after" } }
             }
         }
+    }
+}
+
+/// What a tree stands on, as a part of a sentence.
+fn on_rootstock(name: &str) -> String {
+    match name {
+        "" => String::new(),
+        name => format!(" on {name}"),
     }
 }
 
@@ -458,7 +498,12 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         reference: Some((m.grand_mean, "mean of all".into())),
         rows,
     };
-    let table = Table::new("Entry means")
+    let budded = items.iter().any(|item| !item.rootstocks.is_empty());
+    let mut table = Table::new("Entry means");
+    if budded {
+        table = table.stacking();
+    }
+    let mut table = table
         .number("Rank")
         .text("Entry")
         .text("Number")
@@ -466,9 +511,12 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         .number("Standard error")
         .number("Trees")
         .number("Missing")
-        .text("By site")
-        .rows(&items, |item| {
-            vec![
+        .text("By site");
+    if budded {
+        table = table.text("By rootstock");
+    }
+    let table = table.rows(&items, |item| {
+            let mut cells = vec![
                 if item.rank == 0 { text("") } else { count(item.rank) },
                 html! { (link("/germplasm", &item.germplasm_id, &name(&item.name, &item.number))) @if item.is_check { " (check)" } },
                 text(&item.number),
@@ -477,7 +525,11 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
                 count(item.n),
                 count(item.missing_n),
                 html! { @for s in &item.sites { span.nowrap { (sites.name(&s.site_id)) " " (words::measure(s.mean)) "; " } } },
-            ]
+            ];
+            if budded {
+                cells.push(html! { @for s in &item.rootstocks { span.nowrap { (s.rootstock) " " (words::measure(s.mean)) "; " } } });
+            }
+            cells
         });
     html! {
         ul.big {
@@ -492,8 +544,8 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         (notes(&m.notes))
         @if !items.is_empty() { (picture.draw().figure(table.show())) }
         @if m.environments.len() > 1 {
-            (Table::new("Effects of sites, years and blocks").text("Site").number("Year").number("Block").number("Difference from the mean").number("Trees")
-                .rows(&m.environments, |e| vec![text(sites.name(&e.site_id)), text(e.year.to_string()), if e.block == 0 { text("") } else { count(e.block) }, text(words::measure(e.effect)), count(e.n)]).show())
+            (Table::new("Effects of sites, years, blocks and rootstocks").text("Site").number("Year").number("Block").text("Rootstock").number("Difference from the mean").number("Trees")
+                .rows(&m.environments, |e| vec![text(sites.name(&e.site_id)), text(e.year.to_string()), if e.block == 0 { text("") } else { count(e.block) }, text(&e.rootstock), text(words::measure(e.effect)), count(e.n)]).show())
         }
     }
 }

@@ -28,12 +28,14 @@ use rand::RngExt as _;
 use super::accounts::{self, Account};
 use super::biology::{Environment, Plant, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
-use super::{past, rights, season};
+use super::{life, past, rights, season};
 use crate::import::keys;
 use crate::import::remote::Remote;
 
 /// Where own-root seedlings stand.
 pub const HOME_SITE: &str = "Hollow Home Farm";
+/// What every budded selection stands on, a tree on each in every replicate.
+const ROOTSTOCKS: [&str; 2] = ["Tannow clonal 4", "Tannow seedling"];
 /// The second site, where budded trees stand too.
 pub const SECOND_SITE: &str = "Esker Bench";
 const SEED: u64 = 0x0dd_5eed;
@@ -95,7 +97,7 @@ pub async fn load(
         .programme_id;
     let programme = loading.programme.clone();
     let mut story = Story::new(&programme, size.clone(), today);
-    loading.bar.set_length(story.years().count() as u64 * 2 + 4);
+    loading.bar.set_length(story.years().count() as u64 * 2 + 5);
     let mut loaded = Loaded::default();
     loading.sites().await?;
 
@@ -164,6 +166,9 @@ pub async fn load(
     season::pollinizers(&mut loading, &story).await?;
     loading.step("candidates, rights and licences");
     rights::load(&mut loading, &story).await?;
+    loading.step("one variety's whole life");
+    loaded.seedlings_n += life::load(&mut loading, &story).await?;
+    loaded.crosses_n += 1;
     loading.step("selections of earlier decades");
     past::load(&mut loading, &story, size.past_selections_n).await?;
     loading.bar.finish_and_clear();
@@ -184,7 +189,12 @@ impl Loading<'_> {
         keys::id(&self.programme, &format!("demo {kind}"), key).to_string()
     }
 
-    async fn token(&mut self, role: &str) -> Result<String, Fault> {
+    /// Reaches the services.
+    pub(super) fn peers(&self) -> &Peers {
+        self.peers
+    }
+
+    pub(super) async fn token(&mut self, role: &str) -> Result<String, Fault> {
         if let Some((token, since)) = self.tokens.get(role)
             && since.elapsed() < TOKEN_LIFE
         {
@@ -205,7 +215,10 @@ impl Loading<'_> {
         self.peers.reach_as(service, &token)
     }
 
-    async fn identity(&mut self, role: &str) -> Result<IdentityClient<Authorised>, Fault> {
+    pub(super) async fn identity(
+        &mut self,
+        role: &str,
+    ) -> Result<IdentityClient<Authorised>, Fault> {
         Ok(IdentityClient::new(
             self.reach(ServiceName::Identity, role).await?,
         ))
@@ -223,7 +236,10 @@ impl Loading<'_> {
         )
     }
 
-    async fn evaluation(&mut self, role: &str) -> Result<EvaluationClient<Authorised>, Fault> {
+    pub(super) async fn evaluation(
+        &mut self,
+        role: &str,
+    ) -> Result<EvaluationClient<Authorised>, Fault> {
         Ok(
             EvaluationClient::new(self.reach(ServiceName::Evaluation, role).await?)
                 .max_decoding_message_size(BATCH_BYTES)
@@ -311,7 +327,8 @@ impl Loading<'_> {
                 longitude_deg: Some(longitude),
                 soil: soil.to_owned(),
                 elevation_m: Some(elevation),
-                ..RegisterSiteRequest::default()
+                climate_station: if name == HOME_SITE { season::GATE } else { "" }.to_owned(),
+                rootstock: ROOTSTOCKS[0].to_owned(),
             };
             self.evaluation("trials")
                 .await?
@@ -384,14 +401,14 @@ impl Loading<'_> {
                 .iter()
                 .map(|name| story.founder(name).id.clone())
                 .collect(),
-            rootstock: "Tannow clonal 4".to_owned(),
+            rootstock: ROOTSTOCKS[0].to_owned(),
             planted_on: planted_on.to_string(),
             ..Default::default()
         };
-        self.trial(open, "rcbd", 4, crossed).await.map(Some)
+        self.trial(open, "rcbd", 2, crossed).await.map(Some)
     }
 
-    async fn trial(
+    pub(super) async fn trial(
         &mut self,
         open: OpenTrialRequest,
         design: &str,
@@ -399,6 +416,7 @@ impl Loading<'_> {
         crossed: i16,
     ) -> Result<String, Fault> {
         let id = open.id.clone();
+        let is_budded = open.stage == "budded";
         let mut trials = self.evaluation("trials").await?;
         let there = trials
             .get_trial(contract::evaluation::GetTrialRequest {
@@ -414,10 +432,12 @@ impl Loading<'_> {
             Err(fault) => return Err(fault),
         };
         if status != "laid_out" {
+            let rootstocks: &[&str] = if is_budded { &ROOTSTOCKS } else { &[] };
             let layout = LayOutTrialRequest {
                 trial_id: id.clone(),
                 design: design.to_owned(),
                 replicates,
+                rootstocks: rootstocks.iter().map(|name| (*name).to_owned()).collect(),
                 seed: u64::from(crossed.unsigned_abs()),
                 ..Default::default()
             };
@@ -634,7 +654,7 @@ impl Loading<'_> {
     }
 
     /// Takes a seedling into the germplasm, unless it is there.
-    async fn select(&mut self, seedling_id: &str, name: &str) -> Result<(), Fault> {
+    pub(super) async fn select(&mut self, seedling_id: &str, name: &str) -> Result<(), Fault> {
         let request = SelectSeedlingRequest {
             seedling_id: seedling_id.to_owned(),
             name: name.to_owned(),

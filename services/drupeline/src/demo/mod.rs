@@ -5,6 +5,7 @@ pub mod accounts;
 pub mod biology;
 pub mod climate;
 pub mod history;
+pub mod life;
 pub mod loading;
 mod past;
 pub mod rights;

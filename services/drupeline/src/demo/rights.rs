@@ -1,11 +1,15 @@
 //! What became of the programme's older selections: candidates, disclosures, filings, grants,
 //! licences and reports. All names and numbers are invented.
 
+use contract::identity::{
+    CreateAccessKeyRequest, ExchangeAccessKeyRequest, RevokeAccessKeyRequest,
+};
 use contract::release::{
-    CountMaterialRequest, EditCandidateRequest, GetCandidateRequest, GrantLicenceRequest,
-    MakeTestingAgreementRequest, MoveCandidateRequest, MoveDenominationRequest,
-    ProposeDenominationRequest, RecordDisclosureRequest, RecordFilingRequest, RecordGrantRequest,
-    RegisterCandidateRequest, ReportPropagationRequest, RoyaltyTerms,
+    CountMaterialRequest, CreateWebhookRequest, DefineTerritoryGroupRequest, EditCandidateRequest,
+    GetCandidateRequest, GrantLicenceRequest, MakeTestingAgreementRequest, MoveCandidateRequest,
+    MoveDenominationRequest, ProposeDenominationRequest, RecordDisclosureRequest,
+    RecordFilingRequest, RecordGrantRequest, RegisterCandidateRequest, ReportPropagationRequest,
+    ReportingTerms, RoyaltyTerms, TerritoryGroupMember,
 };
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
@@ -226,15 +230,28 @@ pub async fn load(loading: &mut Loading<'_>, story: &Story) -> Result<(), Fault>
         "2.10",
     )
     .await?;
-    for (licence, role, trees) in [
-        (&exclusive, "partner_a", [8_400, 11_250, 9_800]),
-        (&chile, "partner_b", [2_100, 3_900, 4_450]),
+    for (licence, role, starts_on, trees) in [
+        (
+            &exclusive,
+            "partner_a",
+            date(y - 3, 1, 1),
+            [3_100, 8_400, 11_250, 9_800],
+        ),
+        (
+            &chile,
+            "partner_b",
+            date(y - 3, 7, 1),
+            [600, 2_100, 3_900, 4_450],
+        ),
     ] {
         for (place, trees_n) in (0..).zip(trees) {
-            report(loading, licence, role, y - 2 + place, trees_n).await?;
+            let year = date(y - 3 + place, 1, 1);
+            report(loading, licence, role, year.max(starts_on), trees_n).await?;
         }
     }
-    report(loading, &plum, "partner_a", y - 1, 5_300).await?;
+    // The plum's first year was never reported, and is overdue.
+    report(loading, &plum, "partner_a", date(y - 1, 1, 1), 5_300).await?;
+    told_by_machines(loading, &first, &second).await?;
     let agreement = MakeTestingAgreementRequest {
         id: loading.id("agreement", &["TH 14-058"]),
         candidate_id: apricot,
@@ -333,7 +350,7 @@ async fn candidate(loading: &mut Loading<'_>, story: &Story, way: &Way) -> Resul
 }
 
 /// Notes that a candidate was found free of virus and true to type, unless something is noted.
-async fn tested(loading: &mut Loading<'_>, candidate: &str) -> Result<(), Fault> {
+pub(super) async fn tested(loading: &mut Loading<'_>, candidate: &str) -> Result<(), Fault> {
     let mut rights = loading.release("rights").await?;
     let known = rights
         .get_candidate(GetCandidateRequest {
@@ -385,14 +402,14 @@ pub(super) async fn name(
 }
 
 /// Steps without an id of their own are refused when they were taken before; that is as well.
-fn done_once(taken: Result<(), tonic::Status>) -> Result<(), Fault> {
+pub(super) fn done_once(taken: Result<(), tonic::Status>) -> Result<(), Fault> {
     match taken.map_err(Fault::from) {
         Err(fault) if matches!(fault.kind(), FaultKind::Exists | FaultKind::State) => Ok(()),
         other => other,
     }
 }
 
-async fn file(
+pub(super) async fn file(
     loading: &mut Loading<'_>,
     candidate: &str,
     (jurisdiction, kind): (&str, &str),
@@ -418,7 +435,7 @@ async fn file(
     Ok(id)
 }
 
-async fn grant(
+pub(super) async fn grant(
     loading: &mut Loading<'_>,
     filing: &str,
     on: Date,
@@ -440,7 +457,7 @@ async fn grant(
     )
 }
 
-async fn disclose(
+pub(super) async fn disclose(
     loading: &mut Loading<'_>,
     candidate: &str,
     kind: &str,
@@ -500,6 +517,10 @@ async fn licence(
             ..Default::default()
         }),
         sublicensing: false,
+        reporting: Some(ReportingTerms {
+            every_months: 12,
+            within_days: 60,
+        }),
     };
     loading
         .release("rights")
@@ -509,13 +530,15 @@ async fn licence(
     Ok(id)
 }
 
+/// Reports what was propagated from a day to the end of its year.
 async fn report(
     loading: &mut Loading<'_>,
     licence: &str,
     role: &str,
-    year: i16,
+    first_day: Date,
     trees_n: u32,
 ) -> Result<(), Fault> {
+    let year = first_day.year();
     let period_end = date(year, 12, 31);
     // The running year is reported when it is over.
     if period_end > loading.today {
@@ -524,7 +547,7 @@ async fn report(
     let request = ReportPropagationRequest {
         id: loading.id("report", &[licence, &year.to_string()]),
         licence_id: licence.to_owned(),
-        period_start: date(year, 1, 1).to_string(),
+        period_start: first_day.to_string(),
         period_end: period_end.to_string(),
         trees_n,
         ..Default::default()
@@ -534,5 +557,107 @@ async fn report(
         .await?
         .report_propagation(request)
         .await?;
+    Ok(())
+}
+
+/// A group of countries, webhooks, and keys of devices. The webhooks lead nowhere: the names under
+/// `.example` are nobody's (RFC 2606).
+async fn told_by_machines(
+    loading: &mut Loading<'_>,
+    first: &str,
+    second: &str,
+) -> Result<(), Fault> {
+    let member = |place: &str| TerritoryGroupMember {
+        place: place.to_owned(),
+        ..Default::default()
+    };
+    let group = DefineTerritoryGroupRequest {
+        code: "SOUTHERN_CONE".to_owned(),
+        name: "Southern cone".to_owned(),
+        source: "decision of the programme's board".to_owned(),
+        members: ["AR", "CL", "UY"].map(member).to_vec(),
+    };
+    done_once(
+        loading
+            .release("rights")
+            .await?
+            .define_territory_group(group)
+            .await
+            .map(drop),
+    )?;
+    for (role, name, url, topics) in [
+        (
+            "rights",
+            "dates for the rights office",
+            "https://office.tannow-hollow.example/events",
+            &["due_date.coming", "due_date.reached", "right.ended"][..],
+        ),
+        (
+            "partner_a",
+            "orchard system",
+            "https://orchards.quillmere.example/events",
+            &["licence.granted", "licence.amended", "due_date.coming"][..],
+        ),
+    ] {
+        let request = CreateWebhookRequest {
+            id: loading.id("webhook", &[name]),
+            name: name.to_owned(),
+            url: url.to_owned(),
+            topics: topics.iter().map(|topic| (*topic).to_owned()).collect(),
+        };
+        done_once(
+            loading
+                .release(role)
+                .await?
+                .create_webhook(request)
+                .await
+                .map(drop),
+        )?;
+    }
+    let mut identity = loading.identity("admin").await?;
+    let mut made = Vec::new();
+    for (partner, name, quota, scopes) in [
+        (
+            first,
+            "label printer, propagation house 2",
+            "small",
+            &["report_propagation"][..],
+        ),
+        (
+            first,
+            "sales system",
+            "standard",
+            &["ask_release_status"][..],
+        ),
+        (second, "nursery ledger", "standard", &[][..]),
+        (second, "old till", "small", &["ask_release_status"][..]),
+    ] {
+        let id = loading.id("access key", &[partner, name]);
+        let request = CreateAccessKeyRequest {
+            id: id.clone(),
+            organisation_id: partner.to_owned(),
+            name: name.to_owned(),
+            quota: quota.to_owned(),
+            scopes: scopes.iter().map(|scope| (*scope).to_owned()).collect(),
+            ..Default::default()
+        };
+        match identity.create_access_key(request).await {
+            Ok(key) => made.push(key.into_inner()),
+            Err(status) => done_once(Err(status))?,
+        }
+    }
+    for key in made {
+        if key.name == "old till" {
+            let request = RevokeAccessKeyRequest {
+                access_key_id: key.id,
+            };
+            identity.revoke_access_key(request).await?;
+        } else if key.name == "sales system" {
+            let request = ExchangeAccessKeyRequest {
+                secret_key: key.secret_key,
+            };
+            identity.exchange_access_key(request).await?;
+        }
+    }
     Ok(())
 }

@@ -18,7 +18,7 @@ use super::loading::Loading;
 const SEED: u64 = 0x5ea_507;
 /// The station that the forecast rests on, and the one at the gate that fills its gaps.
 const ROOF: &str = "Bloom House roof";
-const GATE: &str = "Farm gate";
+pub(super) const GATE: &str = "Farm gate";
 /// Seasons whose readings came hour by hour; earlier ones are daily extremes.
 const HOURLY_SEASONS: usize = 2;
 

@@ -453,6 +453,16 @@ pub const FILES: &[FileForm] = &[
             may("longitude_deg", "longitude_deg", "degrees east"),
             may("elevation_m", "elevation_m", "metres above the sea"),
             may("soil", "soil", "soil, in words"),
+            may(
+                "rootstock",
+                "rootstock",
+                "what budded trees usually stand on there",
+            ),
+            may(
+                "climate_station",
+                "climate_station",
+                "station whose records stand for the site",
+            ),
         ],
     },
     FileForm {

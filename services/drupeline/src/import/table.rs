@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use calamine::{Data, Reader as _, open_workbook_auto};
+use platform::sheet::{Rows, SheetError, column_name, read_csv, read_xlsx};
 
 use super::faults::Faults;
 use super::form::FileForm;
@@ -89,109 +89,23 @@ pub fn read(folder: &Path, form: &'static FileForm, faults: &mut Faults) -> Opti
         (false, false) => return None,
     };
     let file = path.file_name()?.to_string_lossy().into_owned();
-    let rows = if path.extension().is_some_and(|ending| ending == "xlsx") {
-        read_xlsx(&path)
-    } else {
-        read_csv(&path)
-    };
+    let bytes = std::fs::read(&path).map_err(|error| SheetError {
+        row: 0,
+        message: format!("cannot be read: {error}"),
+    });
+    let rows = bytes.and_then(|bytes| {
+        if path.extension().is_some_and(|ending| ending == "xlsx") {
+            read_xlsx(&bytes)
+        } else {
+            read_csv(&bytes)
+        }
+    });
     match rows {
         Ok(rows) => arrange(form, file, rows, faults),
-        Err((row, message)) => {
+        Err(SheetError { row, message }) => {
             faults.note(&file, row, "", message);
             None
         }
-    }
-}
-
-type Rows = Vec<(u64, Vec<String>)>;
-
-fn read_csv(path: &Path) -> Result<Rows, (u64, String)> {
-    let bytes = std::fs::read(path).map_err(|error| (0, format!("cannot be read: {error}")))?;
-    let text = std::str::from_utf8(&bytes).map_err(|error| {
-        let line = bytes[..error.valid_up_to()]
-            .iter()
-            .filter(|byte| **byte == b'\n')
-            .count();
-        (
-            line as u64 + 1,
-            "is not in UTF-8; save it as CSV UTF-8".to_owned(),
-        )
-    })?;
-    // Spreadsheets put a mark before UTF-8 text, and semicolons where the comma is decimal.
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let header = text.lines().next().unwrap_or_default();
-    let delimiter = [b';', b'\t']
-        .into_iter()
-        .find(|mark| {
-            let count = |mark: u8| header.bytes().filter(|byte| *byte == mark).count();
-            count(*mark) > count(b',')
-        })
-        .unwrap_or(b',');
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .delimiter(delimiter)
-        .from_reader(text.as_bytes());
-    let mut rows = Vec::new();
-    let (mut counted, mut number) = (0, 1);
-    for record in reader.records() {
-        let record = record.map_err(|error| {
-            let row = error.position().map_or(0, csv::Position::line);
-            (row, format!("cannot be read as CSV: {error}"))
-        })?;
-        // The reader gives the end of the record before; empty lines between count as rows too.
-        let end = record
-            .position()
-            .map_or(0, |position| position.byte() as usize);
-        let begins = text.len() - text[end..].trim_start_matches(['\r', '\n']).len();
-        number += text[counted..begins]
-            .bytes()
-            .filter(|byte| *byte == b'\n')
-            .count() as u64;
-        counted = begins;
-        rows.push((number, record.iter().map(str::to_owned).collect()));
-    }
-    Ok(rows)
-}
-
-fn read_xlsx(path: &Path) -> Result<Rows, (u64, String)> {
-    let unreadable = |error: &dyn std::fmt::Display| {
-        (
-            0,
-            format!("cannot be read as a workbook: {error}; save it as XLSX or CSV"),
-        )
-    };
-    let mut book = open_workbook_auto(path).map_err(|error| unreadable(&error))?;
-    let Some(sheet) = book.worksheet_range_at(0) else {
-        return Err((0, "has no sheet; put the table on the first one".to_owned()));
-    };
-    let range = sheet.map_err(|error| unreadable(&error))?;
-    let (first_row, first_column) = range.start().unwrap_or((0, 0));
-    Ok((u64::from(first_row) + 1..)
-        .zip(range.rows())
-        .map(|(number, cells)| {
-            let before = std::iter::repeat_n(String::new(), first_column as usize);
-            (number, before.chain(cells.iter().map(cell_text)).collect())
-        })
-        .collect())
-}
-
-/// A cell as it would be typed into CSV.
-fn cell_text(cell: &Data) -> String {
-    match cell {
-        Data::Empty => String::new(),
-        Data::Bool(yes) => if *yes { "yes" } else { "no" }.to_owned(),
-        Data::DateTime(at) if at.is_datetime() => {
-            let (year, month, day, hour, minute, second, _) = at.to_ymd_hms_milli();
-            if (hour, minute, second) == (0, 0, 0) {
-                format!("{year:04}-{month:02}-{day:02}")
-            } else {
-                format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}")
-            }
-        }
-        // 12.0 reads 12 as it is shown.
-        Data::Float(number) => number.to_string(),
-        other => other.to_string(),
     }
 }
 
@@ -209,10 +123,7 @@ fn arrange(
         faults.note(&file, 1, "", "is empty; begin with a row of column names");
         return None;
     };
-    let header: Vec<String> = header
-        .iter()
-        .map(|name| name.trim().to_lowercase().replace([' ', '-'], "_"))
-        .collect();
+    let header: Vec<String> = header.iter().map(|name| column_name(name)).collect();
     let known = || {
         form.columns
             .iter()

@@ -94,7 +94,8 @@ impl Trials {
             longitude_deg: cells.number("longitude_deg"),
             soil: cells.text("soil"),
             elevation_m: cells.number("elevation_m"),
-            ..RegisterSiteRequest::default()
+            climate_station: cells.text("climate_station"),
+            rootstock: cells.text("rootstock"),
         };
         if request.country.len() != 2 || !request.country.bytes().all(|b| b.is_ascii_uppercase()) {
             cells.fault(

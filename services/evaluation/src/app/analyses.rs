@@ -11,8 +11,8 @@ use platform::{Fault, Fields, Unit};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
-use crate::domain::model::{BetweenWord, Method, ResidualWord, term_fault, variables};
-use crate::domain::traits::Scale;
+use crate::domain::model::{BetweenWord, Method, ResidualWord, SmoothWord, term_fault, variables};
+use crate::domain::traits::{FRUITS_LEFT, Scale};
 use crate::store;
 use crate::store::analyses::Job;
 
@@ -36,9 +36,10 @@ pub async fn request(
     }
     let library = store::traits::library(unit.connection(), programme).await?;
     let numeric = |code: &str| {
-        library
-            .iter()
-            .any(|t| t.code == code && t.scale != Scale::Nominal)
+        code == FRUITS_LEFT
+            || library
+                .iter()
+                .any(|t| t.code == code && t.scale != Scale::Nominal)
     };
     let mut fields = Fields::new();
     let id: AnalysisId = fields.client_id(&request.id);
@@ -72,6 +73,24 @@ pub async fn request(
         "residual",
         "goes with the linear method only; a liability has one residual variance, and the first of two stages takes each site by itself",
     );
+    let smooth: Vec<Option<SmoothWord>> = request
+        .smooth
+        .iter()
+        .enumerate()
+        .map(|(place, word)| fields.word(&format!("smooth/{place}"), word))
+        .collect();
+    for (place, word) in smooth.iter().enumerate() {
+        fields.require(
+            word.is_none() || !smooth[..place].contains(word),
+            &format!("smooth/{place}"),
+            "stands twice; name each once",
+        );
+    }
+    fields.require(
+        method == Method::Linear || smooth.is_empty(),
+        "smooth",
+        "goes with the linear method only",
+    );
     let between: Option<BetweenWord> = fields
         .optional_word("between_sites", &request.between_sites)
         .or((method == Method::TwoStage).then_some(BetweenWord::CompoundSymmetry));
@@ -80,11 +99,6 @@ pub async fn request(
             method != Method::Threshold,
             "between_sites",
             "goes with the methods linear and two_stage",
-        );
-        fields.require(
-            !request.relationship,
-            "relationship",
-            "goes with no between_sites yet; leave one of the two out",
         );
         let own = |term: &String| variables(term).any(|name| name == "entry");
         for (field, terms) in [("fixed", &request.fixed), ("random", &request.random)] {

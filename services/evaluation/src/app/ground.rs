@@ -20,6 +20,8 @@ pub struct Ground {
     pub entries: Vec<EntryRow>,
     /// Its trees.
     pub trees: Vec<GroundTree>,
+    /// What they stand on, in order of name; one empty name for own-root trees.
+    pub rootstocks: Vec<String>,
     tree_place: HashMap<TreeId, usize>,
 }
 
@@ -48,8 +50,12 @@ impl Ground {
             .enumerate()
             .map(|(i, entry)| (entry.germplasm_id, i))
             .collect();
-        let mut trees = Vec::new();
-        for row in store::trees::of_trial(connection, programme, id).await? {
+        let rows = store::trees::of_trial(connection, programme, id).await?;
+        let mut rootstocks: Vec<String> = rows.iter().map(|row| row.rootstock.clone()).collect();
+        rootstocks.sort_unstable();
+        rootstocks.dedup();
+        let mut trees = Vec::with_capacity(rows.len());
+        for row in rows {
             let stands = row.status()? == TreeStatus::Standing;
             if let Some(&entry) = place.get(&row.germplasm_id) {
                 trees.push(GroundTree {
@@ -61,6 +67,7 @@ impl Ground {
                     replicate: row.replicate,
                     block: row.block,
                     entry,
+                    rootstock: rootstocks.binary_search(&row.rootstock).unwrap_or_default(),
                     stands,
                 });
             }
@@ -74,12 +81,41 @@ impl Ground {
             trial,
             entries,
             trees,
+            rootstocks,
         })
     }
 
     /// Whether each entry is a check.
     pub fn is_check(&self) -> Vec<bool> {
         self.entries.iter().map(|entry| entry.is_check).collect()
+    }
+
+    /// Keeps to the trees on one rootstock.
+    ///
+    /// # Errors
+    /// A rootstock on which none stands.
+    pub fn keep_rootstock(&mut self, name: &str) -> Result<(), Fault> {
+        let Ok(place) = self
+            .rootstocks
+            .binary_search_by(|known| known.as_str().cmp(name))
+        else {
+            return Err(Fault::field(
+                "/rootstock",
+                format!(
+                    "no tree of trial {} stands on {name:?}; one of {}",
+                    self.trial.number,
+                    self.rootstocks.join(", ")
+                ),
+            ));
+        };
+        self.trees.retain(|tree| tree.rootstock == place);
+        self.tree_place = self
+            .trees
+            .iter()
+            .enumerate()
+            .map(|(i, tree)| (tree.id, i))
+            .collect();
+        Ok(())
     }
 
     /// Where a tree stands among the trees.

@@ -3,7 +3,9 @@
 use std::collections::HashMap;
 
 use biometry::selection::SelectionError;
-use biometry::selection::index::{Candidate, Objective, TraitCovariances, rank};
+use biometry::selection::index::{
+    Candidate, Index, Objective, Spread, TraitCovariances, rank, simulate_response,
+};
 use biometry::selection::intensity::truncation;
 use contract::common::Numbers;
 use contract::evaluation::{ComputeSelectionIndexRequest, RankedCandidate, SelectionIndex};
@@ -205,6 +207,7 @@ pub async fn compute(
 
     let (index, ranked) = rank(&checked, &objective, &candidates).map_err(refused)?;
     let intensity = truncation(share).map_err(refused)?.intensity;
+    let spread = spread(&checked, &index, (share, candidates.len()), request.seed).await?;
     let matrix = |rows: Vec<Vec<f64>>| rows.into_iter().map(|values| Numbers { values }).collect();
     Ok(SelectionIndex {
         method: match objective {
@@ -236,7 +239,33 @@ pub async fn compute(
         phenotypic: matrix(phenotypic),
         genetic: matrix(genetic),
         notes,
+        response_low: spread.iter().map(|of| of.low).collect(),
+        response_high: spread.iter().map(|of| of.high).collect(),
     })
+}
+
+/// Scores drawn at most for the intervals of a response.
+const DRAWN_SCORES: usize = 2_000_000;
+
+/// How the response of each trait spreads when the best of the candidates are kept.
+async fn spread(
+    covariances: &TraitCovariances,
+    index: &Index,
+    (share, candidates_n): (f64, usize),
+    seed: u64,
+) -> Result<Vec<Spread>, Fault> {
+    if candidates_n < 2 {
+        return Ok(Vec::new());
+    }
+    let kept_n = ((share * candidates_n as f64).round() as usize).clamp(1, candidates_n);
+    let draws_n = (DRAWN_SCORES / candidates_n).clamp(40, 2000);
+    let (covariances, index) = (covariances.clone(), index.clone());
+    tokio::task::spawn_blocking(move || {
+        simulate_response(&covariances, &index, kept_n, candidates_n, draws_n, seed)
+    })
+    .await
+    .map_err(Fault::internal)?
+    .map_err(refused)
 }
 
 fn refused(error: SelectionError) -> Fault {
@@ -329,6 +358,7 @@ async fn of_ground(
                     site: tree.site,
                     year,
                     block: tree.block,
+                    rootstock: tree.rootstock,
                 },
                 values,
             )

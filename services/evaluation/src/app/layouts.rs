@@ -1,5 +1,7 @@
 //! Layouts: which tree stands where.
 
+use std::collections::HashMap;
+
 use biometry::designs::{self, Layout, TrialPlan};
 use contract::common::Document;
 use contract::crossing::{GivenLabel, PrintLabelsRequest};
@@ -14,11 +16,11 @@ use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::design::{Asked, fault, plan, word};
 use crate::domain::map::{self, Square};
-use crate::domain::trial::{TreeStatus, tree_number};
+use crate::domain::trial::{OWN_ROOT, ROOTSTOCK_CHARS, Stage, TreeStatus, tree_number};
 use crate::domain::{GermplasmId, SiteId, TrialId};
 use crate::store;
 use crate::store::trees::TreeRow;
-use crate::store::trials::Made;
+use crate::store::trials::{EntryRow, Made, TrialHead};
 
 /// Randomises a trial and numbers its trees.
 ///
@@ -72,18 +74,11 @@ pub async fn lay_out(
         store::trials::put_entries(unit.connection(), programme, id, &entries).await?;
     }
 
-    // The science crate knows entries by name; theirs is their id.
-    let names = |is_check: bool| -> Vec<String> {
-        entries
-            .iter()
-            .filter(|e| e.is_check == is_check)
-            .map(|e| e.germplasm_id.to_string())
-            .collect()
-    };
+    let planted = Rootstocks::read(&request, &trial, &entries)?;
     let asked = plan(Asked {
         design: &request.design,
-        entries: names(false),
-        checks: names(true),
+        entries: planted.treatments(&entries, false),
+        checks: planted.treatments(&entries, true),
         replicates: request.replicates,
         block_size: request.block_size,
         replicated_n: request.replicated_n,
@@ -99,8 +94,16 @@ pub async fn lay_out(
     let mut trees: Vec<TreeRow> = Vec::with_capacity(total);
     let mut qualities = Vec::with_capacity(sites.len());
     for (site, layout) in sites.iter().zip(&layouts) {
+        let usual = match trial.stage {
+            Stage::OwnRoot => String::new(),
+            _ => {
+                store::sites::get(unit.connection(), programme, *site)
+                    .await?
+                    .rootstock
+            }
+        };
         for plot in &layout.plots {
-            let germplasm: GermplasmId = plot.entry.parse().map_err(Fault::internal)?;
+            let (germplasm, rootstock) = planted.of_treatment(&plot.entry)?;
             trees.push(TreeRow::planted(
                 id,
                 *site,
@@ -109,6 +112,12 @@ pub async fn lay_out(
                 (plot.replicate as i32, plot.block as i32),
                 germplasm,
                 plot.check,
+                if rootstock.is_empty() {
+                    &usual
+                } else {
+                    rootstock
+                }
+                .to_owned(),
                 planted_on,
                 None,
             ));
@@ -128,6 +137,108 @@ pub async fn lay_out(
     store::trials::put_layout(unit.connection(), programme, id, &made).await?;
     unit.touch("trial", id);
     Ok(message(id, made, trees))
+}
+
+/// What the entries of a layout stand on. A design randomises treatments: an entry on a rootstock.
+struct Rootstocks {
+    /// Every name once.
+    names: Vec<String>,
+    /// Places among the names, for entries that do not stand on all.
+    of: HashMap<GermplasmId, Vec<usize>>,
+    /// Places for all others.
+    usual: Vec<usize>,
+}
+
+impl Rootstocks {
+    fn read(
+        request: &LayOutTrialRequest,
+        trial: &TrialHead,
+        entries: &[EntryRow],
+    ) -> Result<Self, Fault> {
+        let mut fields = Fields::new();
+        let mut read = Self {
+            names: Vec::new(),
+            of: HashMap::new(),
+            usual: Vec::new(),
+        };
+        read.usual = read.places(&mut fields, "rootstocks", &request.rootstocks);
+        if read.usual.is_empty() {
+            read.usual = vec![read.place(&trial.rootstock)];
+        }
+        for (place, own) in request.entry_rootstocks.iter().enumerate() {
+            let field = format!("entry_rootstocks/{place}");
+            let named = format!("{field}/germplasm_id");
+            let id: Option<GermplasmId> = fields.id(&named, &own.germplasm_id);
+            let stocks = format!("{field}/rootstocks");
+            let places = read.places(&mut fields, &stocks, &own.rootstocks);
+            if places.is_empty() {
+                fields.fault(&stocks, "is required: at least one rootstock");
+            }
+            let Some(id) = id else { continue };
+            if !entries.iter().any(|entry| entry.germplasm_id == id) {
+                fields.fault(&named, format!("{id} is no entry or check of the trial"));
+            } else if read.of.insert(id, places).is_some() {
+                fields.fault(&named, format!("{id} stands twice; list each entry once"));
+            }
+        }
+        if trial.stage == Stage::OwnRoot {
+            for (field, given) in [
+                ("rootstocks", !request.rootstocks.is_empty()),
+                ("entry_rootstocks", !request.entry_rootstocks.is_empty()),
+            ] {
+                fields.require(!given, field, OWN_ROOT);
+            }
+        }
+        fields.finish()?;
+        Ok(read)
+    }
+
+    fn place(&mut self, name: &str) -> usize {
+        self.names
+            .iter()
+            .position(|known| known == name)
+            .unwrap_or_else(|| {
+                self.names.push(name.to_owned());
+                self.names.len() - 1
+            })
+    }
+
+    fn places(&mut self, fields: &mut Fields, field: &str, names: &[String]) -> Vec<usize> {
+        let mut places = Vec::with_capacity(names.len());
+        for (k, name) in names.iter().enumerate() {
+            let name = fields.text(&format!("{field}/{k}"), name, ROOTSTOCK_CHARS);
+            let place = self.place(name);
+            if places.contains(&place) {
+                fields.fault(
+                    &format!("{field}/{k}"),
+                    "stands twice; list each rootstock once",
+                );
+            }
+            places.push(place);
+        }
+        places
+    }
+
+    /// Names of the treatments: an entry's id, with the place of the rootstock where there are
+    /// several.
+    fn treatments(&self, entries: &[EntryRow], are_checks: bool) -> Vec<String> {
+        let asked = entries.iter().filter(|entry| entry.is_check == are_checks);
+        asked
+            .flat_map(|entry| {
+                let places = self.of.get(&entry.germplasm_id).unwrap_or(&self.usual);
+                places.iter().map(|place| match self.names.len() {
+                    1 => entry.germplasm_id.to_string(),
+                    _ => format!("{}/{place}", entry.germplasm_id),
+                })
+            })
+            .collect()
+    }
+
+    fn of_treatment(&self, name: &str) -> Result<(GermplasmId, &str), Fault> {
+        let (entry, place) = name.split_once('/').unwrap_or((name, "0"));
+        let place: usize = place.parse().map_err(Fault::internal)?;
+        Ok((entry.parse().map_err(Fault::internal)?, &self.names[place]))
+    }
 }
 
 /// The layout of a trial.
@@ -161,12 +272,12 @@ pub async fn csv(
     let trial = store::trials::head(unit.connection(), programme, id, false).await?;
     let trees = store::trees::of_trial(unit.connection(), programme, id).await?;
     let entries = store::trials::entries(unit.connection(), programme, id).await?;
-    let entry_of: std::collections::HashMap<_, _> = entries
+    let entry_of: HashMap<_, _> = entries
         .iter()
         .map(|entry| (entry.germplasm_id, entry))
         .collect();
     let site_ids = store::trials::sites(unit.connection(), programme, id).await?;
-    let mut site_names = std::collections::HashMap::new();
+    let mut site_names = HashMap::new();
     for site in site_ids {
         let name = store::sites::get(unit.connection(), programme, site)
             .await?
@@ -188,6 +299,7 @@ pub async fn csv(
         "check",
         "planted_on",
         "status",
+        "rootstock",
     ];
     writer.write_record(header).map_err(Fault::internal)?;
     for tree in trees {
@@ -209,6 +321,7 @@ pub async fn csv(
                 if tree.is_check { "check" } else { "" }.to_owned(),
                 tree.planted_on,
                 tree.status,
+                tree.rootstock,
             ])
             .map_err(Fault::internal)?;
     }
@@ -260,7 +373,7 @@ async fn site_trees(
         None => String::new(),
     };
     let entries = store::trials::entries(unit.connection(), programme, id).await?;
-    let label_of: std::collections::HashMap<_, _> = entries
+    let label_of: HashMap<_, _> = entries
         .iter()
         .map(|entry| (entry.germplasm_id, entry.label()))
         .collect();
@@ -305,6 +418,7 @@ pub async fn map(
             column: tree.column,
             number: tree.number,
             label,
+            rootstock: tree.rootstock,
             block: tree.block,
             is_check: tree.is_check,
             stands: status == TreeStatus::Standing,
@@ -334,9 +448,10 @@ pub async fn labels(
     for (tree, label) in of.trees {
         if tree.status()? == TreeStatus::Standing {
             let place = format!("row {} place {}", tree.row_n, tree.column_n);
+            let budded = (!tree.rootstock.is_empty()).then(|| format!("on {}", tree.rootstock));
             given.push(GivenLabel {
                 checked_number: tree.number,
-                lines: vec![label, place],
+                lines: [label].into_iter().chain(budded).chain([place]).collect(),
             });
         }
     }

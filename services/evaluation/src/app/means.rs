@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, HashMap};
 
 use contract::evaluation::{
-    EntryMean, EnvironmentMean, GetMeansRequest, GetTreeValuesRequest, SiteMean, TreeValue,
-    TreeValueList, TrialMeans,
+    EntryMean, EnvironmentMean, GetMeansRequest, GetTreeValuesRequest, RootstockMean, SiteMean,
+    TreeValue, TreeValueList, TrialMeans,
 };
 use platform::fields::Words as _;
 use platform::{Fault, Fields, Unit};
@@ -37,7 +37,10 @@ pub async fn get(
     let only_year = year(&mut fields, request.year);
     let only_site: Option<SiteId> = fields.optional_id("site_id", &request.site_id);
     fields.finish()?;
-    let ground = Ground::load(unit, programme, id).await?;
+    let mut ground = Ground::load(unit, programme, id).await?;
+    if !request.rootstock.is_empty() {
+        ground.keep_rootstock(&request.rootstock)?;
+    }
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
     let figures = ground
         .figures(unit, programme, &defined, (only_year, only_site))
@@ -51,16 +54,19 @@ pub async fn get(
 
     let mut with_value = vec![false; ground.trees.len()];
     let mut sites: HashMap<usize, BTreeMap<SiteId, (f64, u32)>> = HashMap::new();
+    let mut stocks: HashMap<usize, BTreeMap<usize, (f64, u32)>> = HashMap::new();
     for value in &values {
         with_value[value.tree] = true;
         let tree = &ground.trees[value.tree];
-        let sum = sites
-            .entry(tree.entry)
-            .or_default()
-            .entry(tree.site)
-            .or_default();
-        sum.0 += value.value;
-        sum.1 += 1;
+        let of_entry = sites.entry(tree.entry).or_default();
+        let of_stock = stocks.entry(tree.entry).or_default();
+        for sum in [
+            of_entry.entry(tree.site).or_default(),
+            of_stock.entry(tree.rootstock).or_default(),
+        ] {
+            sum.0 += value.value;
+            sum.1 += 1;
+        }
     }
     let mut trees_with = vec![0u32; ground.entries.len()];
     let mut missing = vec![0u32; ground.entries.len()];
@@ -82,6 +88,10 @@ pub async fn get(
                 .get(&place)
                 .map(|&m| (m, &figures.means.means[m]));
             let by_site = sites.remove(&place).unwrap_or_default();
+            let by_stock = match ground.rootstocks.len() {
+                0 | 1 => BTreeMap::new(),
+                _ => stocks.remove(&place).unwrap_or_default(),
+            };
             EntryMean {
                 germplasm_id: entry.germplasm_id.to_string(),
                 number: entry.number.clone(),
@@ -98,6 +108,14 @@ pub async fn get(
                     .into_iter()
                     .map(|(site, (sum, n))| SiteMean {
                         site_id: site.to_string(),
+                        mean: sum / f64::from(n),
+                        n,
+                    })
+                    .collect(),
+                rootstocks: by_stock
+                    .into_iter()
+                    .map(|(stock, (sum, n))| RootstockMean {
+                        rootstock: ground.rootstocks[stock].clone(),
                         mean: sum / f64::from(n),
                         n,
                     })
@@ -134,6 +152,10 @@ pub async fn get(
                 block: environment.block.unsigned_abs(),
                 effect: effect.effect,
                 n: effect.n as u32,
+                rootstock: match ground.rootstocks.len() {
+                    0 | 1 => String::new(),
+                    _ => ground.rootstocks[environment.rootstock].clone(),
+                },
             })
             .collect(),
         connected_sets_n: means.connected_sets_n as u32,
@@ -187,6 +209,7 @@ pub async fn tree_values(
                 status: tree.status,
                 value: sum.map(|(sum, n, _)| sum / n),
                 records_n: sum.map_or(0, |(_, _, n)| *n),
+                rootstock: tree.rootstock,
             })
         })
         .collect();

@@ -15,6 +15,7 @@ pub mod photos;
 pub mod plans;
 mod plants;
 pub mod ranking;
+pub mod record_file;
 pub mod records;
 pub mod sites;
 pub mod stability;

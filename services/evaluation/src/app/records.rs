@@ -7,9 +7,10 @@ use contract::evaluation::{
     JudgeRecordRequest, ListRecordsRequest, RecordBatchRow, RecordItem, RecordList,
     TakeRecordsRequest,
 };
-use jiff::civil::{Date, time};
+use jiff::civil::{Date, DateTime, time};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use platform::database::refresh_statistics;
 use platform::paging::Page;
 use platform::{Fault, FieldError, Fields, ProgrammeId, Unit, numbering};
 
@@ -38,12 +39,33 @@ pub async fn take(
     unit: &mut Unit,
     request: TakeRecordsRequest,
 ) -> Result<BatchReply, Fault> {
+    let how = How {
+        all_or_nothing: request.all_or_nothing,
+        dry_run: request.dry_run,
+    };
+    take_rows(unit, &request.rows, how).await
+}
+
+/// How a batch is taken.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct How {
+    /// Write nothing when any row is rejected.
+    pub all_or_nothing: bool,
+    /// Check everything and write nothing.
+    pub dry_run: bool,
+}
+
+pub(super) async fn take_rows(
+    unit: &mut Unit,
+    rows: &[RecordBatchRow],
+    how: How,
+) -> Result<BatchReply, Fault> {
     let programme = unit.programme()?;
     let library = store::traits::library_kept(unit.connection(), programme).await?;
     let library: HashMap<&str, &Trait> = library.iter().map(|t| (t.code.as_str(), t)).collect();
     let mut sieve = Sieve::default();
 
-    let rows = read_rows(&request.rows, &library, unit, &mut sieve);
+    let rows = read_rows(rows, &library, unit, &mut sieve);
     let grown = Grown::load(unit, programme, &rows).await?;
     let rows = settle_rows(rows, &grown, &mut sieve);
     let rows = without_duplicates(rows, unit, programme, &mut sieve).await?;
@@ -51,12 +73,14 @@ pub async fn take(
     let rows = check_corrections(rows, unit, programme, &mut sieve).await?;
     let records = with_doubts(rows, unit, programme, &library, &mut sieve).await?;
 
-    let refused = request.all_or_nothing && !sieve.rejected.is_empty();
+    let refused = how.all_or_nothing && !sieve.rejected.is_empty();
     if refused {
         sieve.doubtful.clear();
-    } else if !request.dry_run && !records.is_empty() {
+    } else if !how.dry_run && !records.is_empty() {
         let now = unit.now();
         store::records::insert(unit.connection(), programme, &records, now).await?;
+        let grown_n = records.len();
+        refresh_statistics(unit.connection(), "record", grown_n).await?;
         unit.touch("records", records.len());
     }
     sieve.rejected.sort_by_key(|rejected| rejected.row);
@@ -114,6 +138,7 @@ enum TreeName {
 #[derive(Clone, Copy)]
 enum Seen {
     At(Timestamp),
+    Local(DateTime),
     On(Date),
 }
 
@@ -164,6 +189,13 @@ fn read_rows<'a>(
         } else if value.len() > 100 {
             fields.fault("value", "is longer than 100 characters; shorten it");
         }
+        let unit = sent.unit.trim();
+        if let Some(defined) = library.get(sent.r#trait.as_str())
+            && !unit.is_empty()
+            && unit != defined.unit
+        {
+            fields.fault("unit", wrong_unit(unit, defined));
+        }
         if id.is_some() && corrects == id {
             fields.fault("corrects", "names the row itself; name the earlier record");
         }
@@ -193,6 +225,19 @@ fn read_rows<'a>(
         }
     }
     read
+}
+
+fn wrong_unit(unit: &str, defined: &Trait) -> String {
+    match defined.unit.as_str() {
+        "" => format!(
+            "{unit:?} is given, but {} has no unit; leave it out",
+            defined.code
+        ),
+        own => format!(
+            "{unit:?} is not the unit of {}, which is {own}; convert the value and leave the unit out",
+            defined.code
+        ),
+    }
 }
 
 fn tree_name(fields: &mut Fields, sent: &str) -> Option<TreeName> {
@@ -225,7 +270,14 @@ fn seen(fields: &mut Fields, sent: &str) -> Option<Seen> {
     if sent.len() == 10 {
         return fields.date("observed_at", sent).map(Seen::On);
     }
-    fields.optional_instant("observed_at", sent).map(Seen::At)
+    if let Ok(instant) = sent.parse() {
+        return Some(Seen::At(instant));
+    }
+    // A clock on the wall without a zone is that of the site.
+    match sent.parse() {
+        Ok(local) if !sent.contains('[') => Some(Seen::Local(local)),
+        _ => fields.optional_instant("observed_at", sent).map(Seen::At),
+    }
 }
 
 /// A tree with its site's time zone.
@@ -371,22 +423,17 @@ fn settle_rows<'a>(
         };
         let at = &grown.trees[tree];
         let (observed_at, day) = match row.seen {
-            Seen::At(instant) => (instant, at.zone.to_datetime(instant).date()),
+            Seen::At(instant) => (Ok(instant), at.zone.to_datetime(instant).date()),
+            Seen::Local(local) => (at.zone.to_timestamp(local), local.date()),
             Seen::On(day) => {
-                let noon = at.zone.to_timestamp(day.to_datetime(time(12, 0, 0, 0)));
-                match noon {
-                    Ok(noon) => (noon, day),
-                    Err(_) => {
-                        sieve.reject_one(
-                            row.row,
-                            row.id,
-                            "/observed_at",
-                            format!("{day} cannot be placed in time"),
-                        );
-                        continue;
-                    }
-                }
+                let noon = day.to_datetime(time(12, 0, 0, 0));
+                (at.zone.to_timestamp(noon), day)
             }
+        };
+        let Ok(observed_at) = observed_at else {
+            let message = format!("{day} cannot be placed in time");
+            sieve.reject_one(row.row, row.id, "/observed_at", message);
+            continue;
         };
         settled.push(SettledRow {
             row: row.row,

@@ -6,6 +6,7 @@ use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 
 use crate::EvaluationApp;
+use crate::domain::trial::ROOTSTOCK_CHARS;
 use crate::store;
 
 /// Registers a place where trials stand.
@@ -53,6 +54,11 @@ pub async fn register(
         "climate_station",
         "is longer than 120 characters; shorten it",
     );
+    fields.require(
+        request.rootstock.chars().count() <= ROOTSTOCK_CHARS,
+        "rootstock",
+        format!("is longer than {ROOTSTOCK_CHARS} characters; shorten it"),
+    );
     fields.finish()?;
     let site = Site {
         id: id.to_string(),
@@ -64,6 +70,7 @@ pub async fn register(
         soil: request.soil.trim().to_owned(),
         elevation_m: request.elevation_m,
         climate_station: request.climate_station.trim().to_owned(),
+        rootstock: request.rootstock.trim().to_owned(),
     };
     store::sites::insert(unit.connection(), programme, id, &site).await?;
     unit.touch("site", id);

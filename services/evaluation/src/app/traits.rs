@@ -2,7 +2,7 @@
 
 use contract::evaluation::{
     AddStandardTraitsRequest, DefineTraitRequest, GetTraitRequest, ListTraitsRequest,
-    TraitDefinition, TraitList, TraitState, UpovCharacteristic,
+    NumberTraitRequest, TraitDefinition, TraitList, TraitState, UpovCharacteristic,
 };
 use platform::fields::Words as _;
 use platform::{Fault, Fields, ProgrammeId, Unit};
@@ -82,26 +82,8 @@ pub async fn define(
         better: better.unwrap_or_default(),
         computed,
         standard: false,
-        upov: request
-            .upov
-            .iter()
-            .map(|u| Characteristic {
-                guideline: u.guideline.trim().to_owned(),
-                number: u.number,
-            })
-            .collect(),
+        upov: characteristics(&mut fields, &request.upov),
     };
-    for (place, upov) in defined.upov.iter().enumerate() {
-        fields.require(
-            Characteristic::is_guideline(&upov.guideline),
-            &format!("upov/{place}/guideline"),
-            format!(
-                "{:?} is no test guideline; write it as TG/53/7",
-                upov.guideline
-            ),
-        );
-        fields.count(&format!("upov/{place}/number"), upov.number, 1, 500);
-    }
     if !defined.code.is_empty() {
         for (field, message) in faults(&defined) {
             fields.fault(field, message);
@@ -127,6 +109,61 @@ pub async fn define(
     }
     unit.touch("trait", &defined.code);
     Ok(message(defined))
+}
+
+/// Characteristics of test guidelines, with their faults noted.
+fn characteristics(fields: &mut Fields, sent: &[UpovCharacteristic]) -> Vec<Characteristic> {
+    let mut read: Vec<Characteristic> = Vec::with_capacity(sent.len());
+    for (place, upov) in sent.iter().enumerate() {
+        let guideline = upov.guideline.trim();
+        let field = format!("upov/{place}/guideline");
+        fields.require(
+            Characteristic::is_guideline(guideline),
+            &field,
+            format!("{guideline:?} is no test guideline; write it as TG/53/7"),
+        );
+        fields.require(
+            read.iter().all(|earlier| earlier.guideline != guideline),
+            &field,
+            format!("{guideline} stands twice; a trait serves one characteristic of a document"),
+        );
+        fields.count(&format!("upov/{place}/number"), upov.number, 1, 500);
+        for (name, text) in [("species", &upov.species), ("source", &upov.source)] {
+            fields.require(
+                text.chars().count() <= 200,
+                &format!("upov/{place}/{name}"),
+                "is longer than 200 characters; shorten it",
+            );
+        }
+        read.push(Characteristic {
+            guideline: guideline.to_owned(),
+            number: upov.number,
+            species: upov.species.trim().to_owned(),
+            source: upov.source.trim().to_owned(),
+        });
+    }
+    read
+}
+
+/// Says which characteristics of test guidelines a trait serves.
+///
+/// # Errors
+/// Invalid fields; not found.
+pub async fn number(
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: NumberTraitRequest,
+) -> Result<TraitDefinition, Fault> {
+    let programme = unit.programme()?;
+    let mut fields = Fields::new();
+    let upov = characteristics(&mut fields, &request.upov);
+    fields.finish()?;
+    store::traits::library_kept(unit.connection(), programme).await?;
+    if !store::traits::put_upov(unit.connection(), programme, &request.code, &upov).await? {
+        return Err(Fault::not_found("trait", request.code));
+    }
+    unit.touch("trait", &request.code);
+    get(app, unit, GetTraitRequest { code: request.code }).await
 }
 
 /// Adds the standard set.
@@ -237,6 +274,8 @@ fn message(defined: Trait) -> TraitDefinition {
             .map(|u| UpovCharacteristic {
                 guideline: u.guideline,
                 number: u.number,
+                species: u.species,
+                source: u.source,
             })
             .collect(),
     }

@@ -8,7 +8,9 @@ use platform::{Fault, Fields, Unit};
 use super::plants;
 use crate::EvaluationApp;
 use crate::domain::GermplasmId;
-use crate::domain::trial::{TreeEventWord, TreeStatus, tree_number};
+use crate::domain::trial::{
+    OWN_ROOT, ROOTSTOCK_CHARS, Stage, TreeEventWord, TreeStatus, tree_number,
+};
 use crate::store;
 use crate::store::trees::{Event, TreeRow};
 
@@ -42,6 +44,17 @@ pub async fn record_event(
         request.fruits_left_n.is_none() || kind == Some(TreeEventWord::Thinned),
         "fruits_left_n",
         "only goes with thinned",
+    );
+    let rootstock = request.rootstock.trim();
+    fields.require(
+        rootstock.is_empty() || kind == Some(TreeEventWord::Replaced),
+        "rootstock",
+        "only goes with replaced",
+    );
+    fields.require(
+        rootstock.chars().count() <= ROOTSTOCK_CHARS,
+        "rootstock",
+        format!("is longer than {ROOTSTOCK_CHARS} characters; shorten it"),
     );
     let fruits_left_n = request
         .fruits_left_n
@@ -82,7 +95,7 @@ pub async fn record_event(
     };
     let mut new_tree_number = String::new();
     if kind == TreeEventWord::Replaced {
-        let new = successor(app, unit, &tree, germplasm, on).await?;
+        let new = successor(app, unit, &tree, (germplasm, rootstock), on).await?;
         event.new_tree = Some(new.id);
         new_tree_number = new.number;
     }
@@ -109,11 +122,18 @@ async fn successor(
     app: &EvaluationApp,
     unit: &mut Unit,
     tree: &TreeRow,
-    germplasm: Option<GermplasmId>,
+    (germplasm, rootstock): (Option<GermplasmId>, &str),
     on: jiff::civil::Date,
 ) -> Result<TreeRow, Fault> {
     let programme = unit.programme()?;
     let trial = store::trials::head(unit.connection(), programme, tree.trial_id, true).await?;
+    if trial.stage == Stage::OwnRoot && !rootstock.is_empty() {
+        return Err(Fault::field("/rootstock", OWN_ROOT));
+    }
+    let rootstock = match rootstock {
+        "" => tree.rootstock.clone(),
+        other => other.to_owned(),
+    };
     let mut entries = store::trials::entries(unit.connection(), programme, trial.id).await?;
     let germplasm = germplasm.unwrap_or(tree.germplasm_id);
     let known = entries.iter().find(|entry| entry.germplasm_id == germplasm);
@@ -147,6 +167,7 @@ async fn successor(
         (tree.replicate, tree.block),
         germplasm,
         is_check,
+        rootstock,
         Some(on),
         Some(tree.id),
     );

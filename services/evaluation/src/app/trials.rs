@@ -1,15 +1,16 @@
 //! Trials.
 
 use contract::evaluation::{
-    GetTrialRequest, ListTrialsRequest, OpenTrialRequest, Trial, TrialList,
+    GetTrialRequest, ListPlantTrialsRequest, ListTrialsRequest, OpenTrialRequest, PlantTrialList,
+    Trial, TrialList,
 };
 use platform::paging::Page;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::trial::Stage;
-use crate::domain::{SiteId, TrialId};
+use crate::domain::trial::{OWN_ROOT, ROOTSTOCK_CHARS, Stage};
+use crate::domain::{GermplasmId, SiteId, TrialId};
 use crate::store;
 use crate::store::trials::{TrialHead, Wanted};
 
@@ -63,16 +64,16 @@ pub async fn open(
         }
     }
     if stage == Some(Stage::OwnRoot) && !request.rootstock.is_empty() {
-        fields.fault(
-            "rootstock",
-            "own-root trees stand on no rootstock; leave it out or choose another stage",
-        );
+        fields.fault("rootstock", OWN_ROOT);
     }
-    for (field, text) in [("rootstock", &request.rootstock), ("note", &request.note)] {
+    for (field, text, most) in [
+        ("rootstock", &request.rootstock, ROOTSTOCK_CHARS),
+        ("note", &request.note, 500),
+    ] {
         fields.require(
-            text.chars().count() <= 500,
+            text.chars().count() <= most,
             field,
-            "is longer than 500 characters; shorten it",
+            format!("is longer than {most} characters; shorten it"),
         );
     }
     // Faults of the plants are told together with the others.
@@ -179,4 +180,33 @@ async fn message(unit: &mut Unit, programme: ProgrammeId, id: TrialId) -> Result
             .collect(),
         ..trial
     })
+}
+
+/// The trials in which one plant was an entry.
+///
+/// # Errors
+/// Invalid fields.
+pub async fn of_plant(
+    _app: &EvaluationApp,
+    unit: &mut Unit,
+    request: ListPlantTrialsRequest,
+) -> Result<PlantTrialList, Fault> {
+    let mut fields = Fields::new();
+    let plant: Option<GermplasmId> = fields.id("germplasm_id", &request.germplasm_id);
+    fields.finish()?;
+    let Some(plant) = plant else {
+        return Ok(PlantTrialList::default());
+    };
+    let programme = unit.programme()?;
+    let mut items = store::trials::of_plant(unit.connection(), programme, plant).await?;
+    let mut decisions = store::decisions::of_plant(unit.connection(), programme, plant).await?;
+    for item in &mut items {
+        item.decisions = item
+            .trial_id
+            .parse()
+            .ok()
+            .and_then(|trial: TrialId| decisions.remove(&trial))
+            .unwrap_or_default();
+    }
+    Ok(PlantTrialList { items })
 }

@@ -20,9 +20,9 @@ use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
 use crate::domain::model::{
-    Asked, BetweenWord, Method, Observation, ResidualWord, Told, analyse, variables,
+    Asked, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse, variables,
 };
-use crate::domain::traits::{State, Trait};
+use crate::domain::traits::{FRUITS_LEFT, State, Trait};
 use crate::store;
 use crate::store::analyses::{Job, Outcome};
 
@@ -147,6 +147,12 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
         fixed: job.model.fixed.clone(),
         random: job.model.random.clone(),
         residual: ResidualWord::from_word(&job.model.residual).unwrap_or_default(),
+        smooth: job
+            .model
+            .smooth
+            .iter()
+            .filter_map(|word| SmoothWord::from_word(word))
+            .collect(),
     };
     let told = tokio::task::spawn_blocking(move || {
         analyse(
@@ -213,7 +219,7 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     let names: Vec<&str> = terms.flat_map(|term| variables(term)).collect();
     let covariates: Vec<String> = names
         .iter()
-        .filter(|name| library.iter().any(|t| t.code == **name))
+        .filter(|name| **name == FRUITS_LEFT || library.iter().any(|t| t.code == **name))
         .map(|name| (*name).to_owned())
         .collect::<std::collections::BTreeSet<_>>()
         .into_iter()
@@ -262,6 +268,14 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     }
     let mut covariate_of = Vec::with_capacity(covariates.len());
     for code in &covariates {
+        if code == FRUITS_LEFT {
+            let left = store::trees::fruits_left(connection, programme, job.trial).await?;
+            let by = left
+                .into_iter()
+                .filter_map(|(tree, year, n)| Some(((ground.place_of(tree)?, year), n)));
+            covariate_of.push(by.collect());
+            continue;
+        }
         let values = ground
             .values(connection, programme, find(code)?, (None, None))
             .await?;
@@ -305,6 +319,8 @@ async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
                             .map_or_else(|| "none".to_owned(), |id| id.to_string()),
                     ),
                     ("kind", entry.kind.clone()),
+                    ("tree", tree.number.clone()),
+                    ("rootstock", ground.rootstocks[tree.rootstock].clone()),
                     ("assessor", observer),
                     ("site", site.clone()),
                 ]),

@@ -28,6 +28,8 @@ pub struct GroundTree {
     pub block: i32,
     /// Which entry, as its place among the trial's entries.
     pub entry: usize,
+    /// Which rootstock, as its place among the trial's.
+    pub rootstock: usize,
     /// Whether it still stands.
     pub stands: bool,
 }
@@ -80,7 +82,7 @@ pub fn compute(how: Computation, first: &[TreeYear], second: &[TreeYear]) -> Vec
         .collect()
 }
 
-/// An environment: site, year and, where blocks are told apart, block.
+/// An environment: site, year, rootstock and, where blocks are told apart, block.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Environment {
     /// Site.
@@ -89,6 +91,8 @@ pub struct Environment {
     pub year: i16,
     /// Block, or 0.
     pub block: i32,
+    /// Rootstock, as its place among the trial's.
+    pub rootstock: usize,
 }
 
 /// Figures of one trait in one trial.
@@ -115,7 +119,7 @@ const LIKELIHOOD_VALUES: usize = 6000;
 
 /// Adjusted means of entries from tree values; `is_check` by place of the entry.
 ///
-/// Entries are adjusted for site, year and block; where blocks leave entries that cannot be
+/// Entries are adjusted for site, year, rootstock and block; where blocks leave entries that cannot be
 /// compared, for site and year alone.
 ///
 /// # Errors
@@ -183,6 +187,7 @@ fn fit(
             site: tree.site,
             year: v.year,
             block: if blocks { tree.block } else { 0 },
+            rootstock: tree.rootstock,
         }
     };
     let mut environments: Vec<Environment> = values.iter().map(environment).collect();
@@ -280,7 +285,7 @@ fn share_that_is_genetic(
 fn by_likelihood(trees: &[GroundTree], tested: &[&TreeYear]) -> Option<Share> {
     let environment = |v: &TreeYear| {
         let tree = &trees[v.tree];
-        format!("{}/{}/{}", tree.site, v.year, tree.block)
+        format!("{}/{}/{}/{}", tree.site, v.year, tree.block, tree.rootstock)
     };
     let several = tested
         .iter()
@@ -477,6 +482,7 @@ mod tests {
             replicate: block,
             block,
             entry,
+            rootstock: 0,
             stands: true,
         }
     }
@@ -541,6 +547,7 @@ mod tests {
             site,
             year: 2026,
             block: 0,
+            rootstock: 0,
         };
         let noise = [0.3, -0.3, 0.1, -0.1, 0.2, -0.2, -0.3, 0.3, -0.1, 0.1];
         let rows: Vec<_> = (0..10)

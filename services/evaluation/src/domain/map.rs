@@ -13,6 +13,8 @@ pub struct Square {
     pub number: String,
     /// What stands there.
     pub label: String,
+    /// What it stands on; empty for own-root.
+    pub rootstock: String,
     /// Incomplete block.
     pub block: u32,
     /// Whether it is a check.
@@ -25,6 +27,14 @@ const WIDTH: u32 = 92;
 const HEIGHT: u32 = 44;
 const LEFT: u32 = 40;
 const TOP: u32 = 64;
+
+/// The last line of a square: its block, and what it stands on.
+fn below(square: &Square) -> String {
+    match square.rootstock.as_str() {
+        "" => format!("block {}", square.block),
+        name => format!("block {}, {name}", square.block),
+    }
+}
 
 /// Draws a site's map; black on white, so that it prints.
 pub fn draw(title: &str, squares: &[Square]) -> String {
@@ -72,7 +82,7 @@ pub fn draw(title: &str, squares: &[Square]) -> String {
         };
         let _ = write!(
             svg,
-            "<g><title>{number}, {label}, row {}, place {}, block {}</title>\
+            "<g><title>{number}, {label}{rootstock}, row {}, place {}, block {}</title>\
              <rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"{fill}\" stroke=\"#000\"/>",
             square.row,
             square.column,
@@ -83,6 +93,10 @@ pub fn draw(title: &str, squares: &[Square]) -> String {
             HEIGHT - 2,
             number = escaped(&square.number),
             label = escaped(&square.label),
+            rootstock = match square.rootstock.as_str() {
+                "" => String::new(),
+                name => format!(" on {}", escaped(name)),
+            },
         );
         for (line, text) in [&square.number, &square.label].into_iter().enumerate() {
             let _ = write!(
@@ -96,10 +110,10 @@ pub fn draw(title: &str, squares: &[Square]) -> String {
         }
         let _ = write!(
             svg,
-            "<text x=\"{}\" y=\"{}\" font-size=\"8\" text-anchor=\"middle\">block {}</text>",
+            "<text x=\"{}\" y=\"{}\" font-size=\"8\" text-anchor=\"middle\">{}</text>",
             x + WIDTH / 2,
             y + HEIGHT - 5,
-            square.block,
+            escaped(&shortened(&below(square))),
         );
         if !square.stands {
             let _ = write!(
@@ -154,6 +168,7 @@ mod tests {
             column,
             number: format!("T26-001-0000{column}-K"),
             label: "Plum & <Cherry> of the long name".to_owned(),
+            rootstock: if is_check { "" } else { "Dwarf & 1" }.to_owned(),
             block: 2,
             is_check,
             stands,
@@ -171,5 +186,9 @@ mod tests {
         );
         assert!(svg.contains("Plum &amp; &lt;Cherry&gt;") && svg.contains("Trial &quot;A&quot;"));
         assert!(!svg.contains("<Cherry>"));
+        assert!(
+            svg.contains("name on Dwarf &amp; 1, row 1") && svg.contains("block 2, Dwarf &amp;")
+        );
+        assert!(svg.contains("name, row 1") && svg.contains(">block 2</text>"));
     }
 }

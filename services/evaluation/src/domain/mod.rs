@@ -5,6 +5,7 @@ pub mod doubt;
 pub mod figures;
 pub mod map;
 pub mod model;
+pub mod record_file;
 pub mod residuals;
 pub mod standard;
 pub mod traits;

@@ -11,8 +11,9 @@ use biometry::mixed::{
 use biometry::sites::BetweenSites;
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
-    RandomLevel, VarianceComponent,
+    RandomLevel, SiteCorrelations, VarianceComponent,
 };
+use platform::fields::Words as _;
 
 mod across;
 mod threshold;
@@ -31,6 +32,8 @@ platform::words! {
         BySite = "by_site",
         /// First-order autoregression along rows and columns within each site and year.
         RowColumn = "row_column",
+        /// The same with a variance and correlations of each site's own.
+        RowColumnBySite = "row_column_by_site",
     }
 }
 
@@ -60,6 +63,33 @@ platform::words! {
     }
 }
 
+platform::words! {
+    /// Along what a trend over the ground is smooth.
+    pub enum SmoothWord {
+        /// Along the rows' numbers.
+        Row = "row",
+        /// Along the places in a row.
+        Column = "column",
+    }
+}
+
+impl SmoothWord {
+    /// The covariate of the frame.
+    fn covariate(self) -> &'static str {
+        match self {
+            Self::Row => "row_trend",
+            Self::Column => "column_trend",
+        }
+    }
+
+    fn position(self, of: &Observation) -> f64 {
+        match self {
+            Self::Row => of.row,
+            Self::Column => of.column,
+        }
+    }
+}
+
 impl BetweenWord {
     /// The structure, with so many factors where it has any.
     pub fn with_factors(self, order: usize) -> BetweenSites {
@@ -86,6 +116,8 @@ pub struct Asked {
     pub random: Vec<String>,
     /// Residuals.
     pub residual: ResidualWord,
+    /// Smooth trends over the ground of each site.
+    pub smooth: Vec<SmoothWord>,
 }
 
 /// What a term may name.
@@ -153,6 +185,11 @@ const SMALL_RECORDS: usize = 400;
 /// Records up to which every residual is looked at.
 const DIAGNOSED_RECORDS: usize = 50_000;
 
+/// Places along which a trend is smoothed at most.
+const TREND_PLACES: f64 = 60.0;
+/// Places that a site needs for a trend that is more than straight.
+const FEWEST_PLACES: usize = 4;
+
 fn frame(
     asked: &Asked,
     observations: &[Observation],
@@ -179,6 +216,19 @@ fn frame(
     for (place, code) in covariates.iter().enumerate() {
         frame = frame.with_numeric(code, observations.iter().map(|o| o.covariates[place]))?;
     }
+    for trend in &asked.smooth {
+        let largest = observations
+            .iter()
+            .map(|o| trend.position(o))
+            .fold(1.0, f64::max);
+        // Neighbouring rows of a large ground share a place.
+        let width = (largest / TREND_PLACES).ceil();
+        let place = |o: &Observation| ((trend.position(o) - 1.0) / width).floor() * width + 1.0;
+        frame = frame.with_numeric(
+            trend.covariate(),
+            observations.iter().map(|o| Some(place(o))),
+        )?;
+    }
     frame
         .with_numeric("row_position", observations.iter().map(|o| Some(o.row)))?
         .with_numeric(
@@ -192,13 +242,54 @@ fn frame(
         .map_err(ModelError::from)
 }
 
-fn model(asked: &Asked, relationship: Option<Arc<Relationship>>) -> Result<Model, ModelError> {
-    let fixed = if asked.fixed.is_empty() {
+/// The sites with so many places along a trend that it can be smoothed there.
+fn smoothed_sites(frame: &Frame, trend: SmoothWord) -> Result<Vec<String>, ModelError> {
+    let site = frame.factor("site")?;
+    let places = frame.numeric(trend.covariate())?;
+    let mut of: BTreeMap<u32, std::collections::BTreeSet<u64>> = BTreeMap::new();
+    for (code, place) in site.codes().iter().zip(places) {
+        if let (Some(code), Some(place)) = (code, place) {
+            of.entry(*code).or_default().insert(place.to_bits());
+        }
+    }
+    Ok(of
+        .into_iter()
+        .filter(|(_, places)| places.len() >= FEWEST_PLACES)
+        .map(|(code, _)| site.levels()[code as usize].clone())
+        .collect())
+}
+
+fn model(
+    asked: &Asked,
+    frame: &Frame,
+    relationship: Option<Arc<Relationship>>,
+) -> Result<Model, ModelError> {
+    let mut fixed = asked.fixed.clone();
+    let mut trends = Vec::new();
+    for trend in &asked.smooth {
+        let covariate = trend.covariate();
+        fixed.push(match frame.factor("site")?.levels().len() {
+            1 => covariate.to_owned(),
+            _ => format!("site:{covariate}"),
+        });
+        let sites = smoothed_sites(frame, *trend)?;
+        if sites.is_empty() {
+            return Err(ModelError::NotEstimable {
+                what: format!("a smooth trend along {}", trend.word()),
+                why: format!("no site has {FEWEST_PLACES} places"),
+            });
+        }
+        trends.extend(sites.into_iter().map(|site| (covariate, site)));
+    }
+    let fixed = if fixed.is_empty() {
         "1".to_owned()
     } else {
-        asked.fixed.join(" + ")
+        fixed.join(" + ")
     };
     let mut model = Model::new(&format!("value ~ {fixed}"))?;
+    for (covariate, site) in &trends {
+        model = model.smooth_at(covariate, "site", site);
+    }
     for term in &asked.random {
         if relationship.is_none() || term != "entry" {
             model = model.random(term)?;
@@ -210,10 +301,11 @@ fn model(asked: &Asked, relationship: Option<Arc<Relationship>>) -> Result<Model
     Ok(model.residual(match asked.residual {
         ResidualWord::Equal => Residual::Homogeneous,
         ResidualWord::BySite => Residual::ByLevel("site".to_owned()),
-        ResidualWord::RowColumn => Residual::SeparableAr1 {
+        ResidualWord::RowColumn | ResidualWord::RowColumnBySite => Residual::SeparableAr1 {
             row: "row_position".to_owned(),
             column: "column_position".to_owned(),
             section: Some("section".to_owned()),
+            each: (asked.residual == ResidualWord::RowColumnBySite).then(|| "site".to_owned()),
         },
     }))
 }
@@ -225,6 +317,23 @@ pub struct Told {
     pub analysis: Analysis,
     /// Its residuals; none when it did not converge or the records are too many.
     pub residuals: AnalysisResiduals,
+}
+
+impl Told {
+    /// What is told of a search that found no maximum: why, and no effects to rank by.
+    fn not_converged(error: &ModelError, records_n: usize) -> Self {
+        Self {
+            analysis: Analysis {
+                problem: error.to_string(),
+                records_n: records_n as u32,
+                ..Analysis::default()
+            },
+            residuals: AnalysisResiduals {
+                notes: vec![format!("the analysis did not converge: {error}")],
+                ..AnalysisResiduals::default()
+            },
+        }
+    }
 }
 
 /// Fits a model and tells what came of it. An analysis that did not converge has no effects and
@@ -243,26 +352,22 @@ pub fn analyse(
         return threshold::analyse(asked, observations, covariates, relationship, label_of);
     }
     if let Some(between) = asked.between {
-        return across::analyse(asked, between, observations, covariates, label_of);
+        return across::analyse(
+            asked,
+            between,
+            observations,
+            covariates,
+            relationship,
+            label_of,
+        );
     }
     let frame = frame(asked, observations, covariates)?;
     let related = relationship.is_some();
-    let model = model(asked, relationship)?;
-    let records_n = observations.len() as u32;
+    let model = model(asked, &frame, relationship)?;
     let fit = match mixed::fit(&frame, &model) {
         Ok(fit) => fit,
         Err(error @ ModelError::NotConverged { .. }) => {
-            return Ok(Told {
-                analysis: Analysis {
-                    problem: error.to_string(),
-                    records_n,
-                    ..Analysis::default()
-                },
-                residuals: AnalysisResiduals {
-                    notes: vec![format!("the analysis did not converge: {error}")],
-                    ..AnalysisResiduals::default()
-                },
-            });
+            return Ok(Told::not_converged(&error, observations.len()));
         }
         Err(error) => return Err(error),
     };
@@ -285,11 +390,7 @@ pub fn analyse(
     let analysis = Analysis {
         converged: true,
         components: components(&fit),
-        fixed: fit
-            .fixed()
-            .iter()
-            .map(|c| fixed_effect(c.name.clone(), c.estimate, c.se))
-            .collect(),
+        fixed: fixed_effects(&fit, related),
         random: levels(&fit, label_of),
         heritability: of_entries
             .and_then(|of| of.cullis)
@@ -330,7 +431,51 @@ fn fixed_effect(name: String, estimate: f64, se: f64) -> FixedEffect {
         se,
         low,
         high,
+        ..FixedEffect::default()
     }
+}
+
+/// Coefficients up to which each has degrees of freedom of its own.
+const TESTED_COEFFICIENTS: usize = 300;
+
+/// How denominators of tests are found: by the small-sample method where it is worth its dense
+/// matrices.
+fn df_method(fit: &Fit, related: bool) -> DenominatorDf {
+    if fit.n_records() <= SMALL_RECORDS && !related {
+        DenominatorDf::KenwardRoger
+    } else {
+        DenominatorDf::Satterthwaite
+    }
+}
+
+/// Fixed effects with intervals by t, or by the normal distribution where they are very many.
+fn fixed_effects(fit: &Fit, related: bool) -> Vec<FixedEffect> {
+    let inference = (fit.fixed().len() <= TESTED_COEFFICIENTS)
+        .then(|| {
+            fit.fixed_inference(df_method(fit, related))
+                .or_else(|_| fit.fixed_inference(DenominatorDf::Satterthwaite))
+                .ok()
+        })
+        .flatten();
+    let Some(inference) = inference else {
+        let coefficients = fit.fixed().iter();
+        return coefficients
+            .map(|c| fixed_effect(c.name.clone(), c.estimate, c.se))
+            .collect();
+    };
+    let finite = |x: f64| x.is_finite().then_some(x);
+    inference
+        .into_iter()
+        .map(|c| FixedEffect {
+            name: c.name,
+            estimate: c.estimate,
+            se: c.se,
+            low: finite(c.interval.0),
+            high: finite(c.interval.1),
+            df: finite(c.df),
+            p: finite(c.p),
+        })
+        .collect()
 }
 
 /// A level with the names of its entries.
@@ -388,12 +533,17 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
             .levels
             .iter()
             .map(|level| {
-                random_level(
-                    &term.name,
-                    &level.level,
-                    (level.effect(), level.se()),
-                    label_of,
-                )
+                let (low, high) = level.interval();
+                RandomLevel {
+                    low: low.is_finite().then_some(low),
+                    high: high.is_finite().then_some(high),
+                    ..random_level(
+                        &term.name,
+                        &level.level,
+                        (level.effect(), level.se()),
+                        label_of,
+                    )
+                }
             })
             .collect();
         of_term.sort_by(|a, b| b.effect.total_cmp(&a.effect));
@@ -403,14 +553,8 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
 }
 
 fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<AnalysisTest> {
-    let small = fit.n_records() <= SMALL_RECORDS && !related;
-    let method = if small {
-        DenominatorDf::KenwardRoger
-    } else {
-        DenominatorDf::Satterthwaite
-    };
     let wald = fit
-        .fixed_tests(method)
+        .fixed_tests(df_method(fit, related))
         .or_else(|_| fit.fixed_tests(DenominatorDf::Satterthwaite))
         .unwrap_or_default();
     let mut tests: Vec<AnalysisTest> = wald
@@ -446,14 +590,27 @@ fn diagnostics(
     label_of: &BTreeMap<String, String>,
 ) -> (AnalysisDiagnostics, AnalysisResiduals) {
     let convergence = fit.convergence();
-    let correlations = fit.residual().autocorrelations;
+    let residual = fit.residual();
+    let (one, by_site) = match residual.autocorrelations.as_slice() {
+        [one] if residual.variances[0].group == "residual" => (Some(*one), Vec::new()),
+        several => (None, several.to_vec()),
+    };
     let mut told = AnalysisDiagnostics {
         iterations: convergence.iterations as u32,
         gradient: convergence.gradient,
         log_likelihoods: convergence.log_likelihoods.clone(),
         boundary: convergence.boundary.clone(),
-        row_correlation: correlations.map(|c| c.0),
-        column_correlation: correlations.map(|c| c.1),
+        row_correlation: one.map(|c| c.0),
+        column_correlation: one.map(|c| c.1),
+        site_correlations: by_site
+            .into_iter()
+            .zip(&residual.variances)
+            .map(|((row, column), variance)| SiteCorrelations {
+                site: variance.group.clone(),
+                row,
+                column,
+            })
+            .collect(),
         ..AnalysisDiagnostics::default()
     };
     connect(&mut told, frame, label_of);
@@ -573,6 +730,7 @@ mod tests_of_models {
             fixed: own(fixed),
             random: own(random),
             residual: ResidualWord::Equal,
+            smooth: Vec::new(),
         }
     }
 
@@ -599,6 +757,66 @@ mod tests_of_models {
                 .any(|t| t.kind == "wald_f" && t.term == "block")
         );
         assert!(told.tests.iter().any(|t| t.kind == "likelihood_ratio"));
+        // Twelve plots leave few degrees of freedom, so that t is wider than the normal.
+        let block = &told.fixed[1];
+        assert!(block.df.unwrap() < 12.0 && block.p.unwrap() < 0.01);
+        assert!(block.high.unwrap() - block.estimate > 2.0 * block.se);
+        // Predictions allow for variances that were estimated.
+        let best = &told.random[0];
+        assert!(best.high.unwrap() - best.effect > 1.96 * best.se);
+    }
+
+    #[test]
+    fn a_search_without_an_end_gives_no_ranking() {
+        let error = ModelError::NotConverged {
+            iterations: 100,
+            gradient: 0.3,
+        };
+        let told = Told::not_converged(&error, 12);
+        assert!(!told.analysis.converged);
+        assert!(told.analysis.problem.contains("converge"), "{error}");
+        assert!(told.analysis.fixed.is_empty() && told.analysis.random.is_empty());
+        assert!(told.analysis.sites.is_none() && told.analysis.heritability.is_none());
+        assert!(told.residuals.items.is_empty());
+        assert!(told.residuals.notes[0].contains("did not converge"));
+    }
+
+    #[test]
+    fn the_ground_of_a_site_may_have_a_smooth_trend() {
+        // Twelve rows of four; the ground rises and falls along the rows.
+        let mut plots = Vec::new();
+        for row in 0..12_usize {
+            for column in 0..4_usize {
+                let k = row * 4 + column;
+                let entry = (k * 7) % 12;
+                let noise = (k * 37 % 101) as f64 / 101.0 - 0.5;
+                let trend = 4.0 * (row as f64 / 2.5).sin();
+                let mut plot = observation(entry, 0, 20.0 + 0.1 * entry as f64 + trend + noise);
+                plot.row = row as f64 + 1.0;
+                plot.column = column as f64 + 1.0;
+                plots.push(plot);
+            }
+        }
+        let mut with = asked(&[], &["entry"]);
+        with.smooth = vec![SmoothWord::Row];
+        let told = analyse(&with, &plots, &[], None, &BTreeMap::new())
+            .unwrap()
+            .analysis;
+        let of_trend = |l: &&RandomLevel| l.term == "smooth(row_trend) at site north";
+        assert_eq!(told.random.iter().filter(of_trend).count(), 12);
+        let residual = told
+            .components
+            .iter()
+            .find(|c| c.name == "residual")
+            .unwrap();
+        assert!(residual.variance < 0.2, "{residual:?}");
+        with.smooth = vec![SmoothWord::Column, SmoothWord::Row];
+        for plot in &mut plots {
+            plot.column = 1.0;
+            plot.row = plot.row.min(3.0);
+        }
+        let error = analyse(&with, &plots, &[], None, &BTreeMap::new()).unwrap_err();
+        assert!(error.to_string().contains("column"), "{error}");
     }
 
     #[test]

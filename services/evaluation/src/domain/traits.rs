@@ -122,6 +122,12 @@ pub struct Characteristic {
     pub guideline: String,
     /// Number in its table of characteristics.
     pub number: u32,
+    /// Species that the document is about.
+    #[serde(default)]
+    pub species: String,
+    /// Where the document was read.
+    #[serde(default)]
+    pub source: String,
 }
 
 impl Characteristic {
@@ -262,7 +268,7 @@ pub fn is_code(code: &str) -> bool {
 }
 
 /// Words of the factors of a model, which no trait may take for its code.
-pub const FACTORS: [&str; 10] = [
+pub const FACTORS: [&str; 12] = [
     "entry",
     "site",
     "year",
@@ -272,8 +278,25 @@ pub const FACTORS: [&str; 10] = [
     "column",
     "check",
     "cross",
+    "rootstock",
+    "tree",
     "assessor",
 ];
+
+/// Columns of a file of records, which no trait may take for its code.
+const COLUMNS: [&str; 8] = [
+    "tree_id",
+    "observed_at",
+    "by",
+    "id",
+    "corrects",
+    "trait",
+    "value",
+    "unit",
+];
+
+/// The covariate that is no trait: fruits left on the tree after thinning in the year.
+pub const FRUITS_LEFT: &str = "fruits_left";
 
 /// What is wrong with a definition, as field and message.
 pub fn faults(defined: &Trait) -> Vec<(&'static str, String)> {
@@ -284,8 +307,16 @@ pub fn faults(defined: &Trait) -> Vec<(&'static str, String)> {
             "code",
             "takes small letters, digits and underscores, a letter first, at most 60, as firmness_n",
         );
-    } else if FACTORS.contains(&defined.code.as_str()) || defined.code == "value" {
-        fault("code", "is the name of a factor of trials; choose another");
+    } else if FACTORS
+        .iter()
+        .chain(&COLUMNS)
+        .chain(&[FRUITS_LEFT])
+        .any(|taken| *taken == defined.code)
+    {
+        fault(
+            "code",
+            "is the name of a factor of trials or of a column; choose another",
+        );
     }
     let stated = matches!(defined.scale, Scale::Ordinal | Scale::Nominal);
     if stated && defined.computed.is_none() && defined.states.len() < 2 {

@@ -76,6 +76,13 @@ platform::words! {
     }
 }
 
+/// Longest name of a rootstock.
+pub const ROOTSTOCK_CHARS: usize = 100;
+
+/// What is wrong with a rootstock in an own-root block.
+pub const OWN_ROOT: &str =
+    "own-root trees stand on no rootstock; leave it out or choose another stage";
+
 /// A trial's number from its season and place in it: `T26-004`.
 pub fn trial_number(season: i16, place: i32) -> String {
     format!("T{:02}-{place:03}", season.rem_euclid(100))

@@ -73,6 +73,7 @@ impl From<Row> for Analysis {
             r#trait: model.r#trait,
             fixed_terms: model.fixed,
             random_terms: model.random,
+            smooth_terms: model.smooth,
             relationship: model.relationship,
             residual: model.residual,
             method: method_word(model.method),

@@ -131,22 +131,57 @@ pub async fn list(
     .bind(limit)
     .fetch_all(connection)
     .await?;
-    Ok(rows
-        .into_iter()
-        .map(|row| DecisionItem {
-            id: id_text(Some(row.id)),
-            germplasm_id: row.germplasm_id.to_string(),
-            number: row.number,
-            name: row.name,
-            to_stage: if row.decision == DecisionWord::Advance.word() {
-                row.to_stage
+    Ok(rows.into_iter().map(Row::told).collect())
+}
+
+impl Row {
+    fn told(self) -> DecisionItem {
+        DecisionItem {
+            id: id_text(Some(self.id)),
+            germplasm_id: self.germplasm_id.to_string(),
+            number: self.number,
+            name: self.name,
+            to_stage: if self.decision == DecisionWord::Advance.word() {
+                self.to_stage
             } else {
                 String::new()
             },
-            decision: row.decision,
-            reason: row.reason,
-            on: row.on_day.0.to_string(),
-            by: row.by_name,
-        })
-        .collect())
+            decision: self.decision,
+            reason: self.reason,
+            on: self.on_day.0.to_string(),
+            by: self.by_name,
+        }
+    }
+}
+
+/// Decisions on one plant by trial, the oldest first.
+pub async fn of_plant(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    plant: GermplasmId,
+) -> Result<HashMap<TrialId, Vec<DecisionItem>>, Fault> {
+    #[derive(sqlx::FromRow)]
+    struct InTrial {
+        trial_id: TrialId,
+        #[sqlx(flatten)]
+        decided: Row,
+    }
+    let rows: Vec<InTrial> = sqlx::query_as(
+        "select e.trial_id, d.id, d.germplasm_id, e.number, e.name, d.decision, d.reason, \
+         h.to_stage, h.on_day, h.by_name from trial_entry e \
+         join entry_decision d on d.programme_id = e.programme_id and d.trial_id = e.trial_id \
+         and d.germplasm_id = e.germplasm_id \
+         join decision h on h.programme_id = d.programme_id and h.id = d.decision_id \
+         where e.programme_id = $1 and e.germplasm_id = $2 order by d.id",
+    )
+    .bind(programme)
+    .bind(plant)
+    .fetch_all(connection)
+    .await?;
+    let mut by_trial: HashMap<TrialId, Vec<DecisionItem>> = HashMap::new();
+    for row in rows {
+        let own = by_trial.entry(row.trial_id).or_default();
+        own.push(row.decided.told());
+    }
+    Ok(by_trial)
 }

@@ -18,6 +18,7 @@ struct Row {
     soil: String,
     elevation_m: Option<f64>,
     climate_station: String,
+    rootstock: String,
 }
 
 impl From<Row> for Site {
@@ -32,6 +33,7 @@ impl From<Row> for Site {
             soil: row.soil,
             elevation_m: row.elevation_m,
             climate_station: row.climate_station,
+            rootstock: row.rootstock,
         }
     }
 }
@@ -45,8 +47,8 @@ pub async fn insert(
 ) -> Result<(), Fault> {
     sqlx::query(
         "insert into site (programme_id, id, name, country, time_zone, latitude_deg, \
-         longitude_deg, soil, elevation_m, climate_station) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+         longitude_deg, soil, elevation_m, climate_station, rootstock) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
     )
     .bind(programme)
     .bind(id)
@@ -58,6 +60,7 @@ pub async fn insert(
     .bind(&site.soil)
     .bind(site.elevation_m)
     .bind(&site.climate_station)
+    .bind(&site.rootstock)
     .execute(connection)
     .await
     .on_constraint("site_name_once", || {
@@ -74,7 +77,7 @@ pub async fn get(
 ) -> Result<Site, Fault> {
     sqlx::query_as::<_, Row>(
         "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m, \
-         climate_station \
+         climate_station, rootstock \
          from site where programme_id = $1 and id = $2",
     )
     .bind(programme)
@@ -94,7 +97,7 @@ pub async fn list(
 ) -> Result<Vec<Site>, Fault> {
     let rows = sqlx::query_as::<_, Row>(
         "select id, name, country, time_zone, latitude_deg, longitude_deg, soil, elevation_m, \
-         climate_station \
+         climate_station, rootstock \
          from site where programme_id = $1 and ($2::uuid is null or id > $2) order by id limit $3",
     )
     .bind(programme)

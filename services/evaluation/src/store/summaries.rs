@@ -28,38 +28,40 @@ pub async fn stages(
     programme: ProgrammeId,
     season: Option<i16>,
 ) -> Result<Vec<StageSummary>, Fault> {
-    // Just after a large batch the planner does not know yet how many rows there are, and would
-    // compare every entry with every other.
-    sqlx::query("select set_config('enable_nestloop', 'off', true)")
-        .execute(&mut *connection)
-        .await?;
     let rows: Vec<Row> = sqlx::query_as(
-        "with of_tree as ( \
+        "with looked_at as ( \
            select tree_id, count(*) as n from record where programme_id = $1 group by tree_id \
-         ), of_entry as ( \
-           select t.trial_id, t.germplasm_id, count(*) as trees_n, count(o.tree_id) as looked_at_n, \
-           count(*) filter (where t.status = 'dead') as dead_n, coalesce(sum(o.n), 0) as records_n \
-           from tree t left join of_tree o on o.tree_id = t.id \
-           where t.programme_id = $1 and not t.is_check group by t.trial_id, t.germplasm_id \
          ), latest as ( \
            select distinct on (trial_id, germplasm_id) trial_id, germplasm_id, decision \
            from entry_decision where programme_id = $1 \
            order by trial_id, germplasm_id, id desc \
+         ), entries as ( \
+           select e.trial_id, coalesce(e.crossing_year, 0::smallint) as crossing_year, count(*) as entries_n, \
+           count(*) filter (where l.decision = 'advance') as kept_n, \
+           count(*) filter (where l.decision = 'discard') as discarded_n, \
+           count(*) filter (where l.decision = 'hold') as held_n \
+           from trial_entry e \
+           left join latest l on l.trial_id = e.trial_id and l.germplasm_id = e.germplasm_id \
+           where e.programme_id = $1 and not e.dropped and not e.is_check group by 1, 2 \
+         ), trees as ( \
+           select e.trial_id, coalesce(e.crossing_year, 0::smallint) as crossing_year, count(*) as trees_n, \
+           count(o.tree_id) as looked_at_n, count(*) filter (where t.status = 'dead') as dead_n, \
+           coalesce(sum(o.n), 0)::bigint as records_n \
+           from tree t \
+           join trial_entry e on e.programme_id = $1 and e.trial_id = t.trial_id \
+           and e.germplasm_id = t.germplasm_id and not e.dropped and not e.is_check \
+           left join looked_at o on o.tree_id = t.id \
+           where t.programme_id = $1 and not t.is_check group by 1, 2 \
          ) \
-         select coalesce(e.crossing_year, 0::smallint) as crossing_year, h.season, h.stage, \
-         count(distinct h.id) as trials_n, count(*) as entries_n, \
-         coalesce(sum(o.trees_n), 0)::bigint as trees_n, \
-         coalesce(sum(o.looked_at_n), 0)::bigint as looked_at_n, \
-         coalesce(sum(o.dead_n), 0)::bigint as dead_n, \
-         coalesce(sum(o.records_n), 0)::bigint as records_n, \
-         count(*) filter (where l.decision = 'advance') as kept_n, \
-         count(*) filter (where l.decision = 'discard') as discarded_n, \
-         count(*) filter (where l.decision = 'hold') as held_n \
+         select e.crossing_year, h.season, h.stage, count(*) as trials_n, \
+         sum(e.entries_n)::bigint as entries_n, coalesce(sum(t.trees_n), 0)::bigint as trees_n, \
+         coalesce(sum(t.looked_at_n), 0)::bigint as looked_at_n, \
+         coalesce(sum(t.dead_n), 0)::bigint as dead_n, \
+         coalesce(sum(t.records_n), 0)::bigint as records_n, sum(e.kept_n)::bigint as kept_n, \
+         sum(e.discarded_n)::bigint as discarded_n, sum(e.held_n)::bigint as held_n \
          from trial h \
-         join trial_entry e on e.programme_id = h.programme_id and e.trial_id = h.id \
-         and not e.dropped and not e.is_check \
-         left join of_entry o on o.trial_id = e.trial_id and o.germplasm_id = e.germplasm_id \
-         left join latest l on l.trial_id = e.trial_id and l.germplasm_id = e.germplasm_id \
+         join entries e on e.trial_id = h.id \
+         left join trees t on t.trial_id = h.id and t.crossing_year = e.crossing_year \
          where h.programme_id = $1 and ($2::smallint is null or h.season = $2) \
          group by 1, 2, 3 order by 2, 1, 3",
     )

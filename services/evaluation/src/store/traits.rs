@@ -92,6 +92,22 @@ pub async fn insert(
     Ok(written.rows_affected() == 1)
 }
 
+/// Replaces the characteristics that a trait serves; tells whether there is such a trait.
+pub async fn put_upov(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    code: &str,
+    upov: &[Characteristic],
+) -> Result<bool, Fault> {
+    let written = sqlx::query("update trait set upov = $3 where programme_id = $1 and code = $2")
+        .bind(programme)
+        .bind(code)
+        .bind(Json(upov))
+        .execute(connection)
+        .await?;
+    Ok(written.rows_affected() == 1)
+}
+
 /// The library in order of code.
 pub async fn all(
     connection: &mut PgConnection,

@@ -3,7 +3,7 @@
 use contract::evaluation::{TreeEvent, TrialTree};
 use jiff::Timestamp;
 use jiff::civil::Date;
-use platform::database::{Day, Instant};
+use platform::database::{Day, Instant, refresh_statistics};
 use platform::fields::Words as _;
 use platform::{Fault, ProgrammeId};
 use sqlx::PgConnection;
@@ -42,6 +42,8 @@ pub struct TreeRow {
     pub ended_on: Option<Day>,
     /// The tree in whose place it was planted.
     pub replaces_id: Option<TreeId>,
+    /// What it stands on; empty for own-root.
+    pub rootstock: String,
 }
 
 impl TreeRow {
@@ -55,6 +57,7 @@ impl TreeRow {
         (replicate, block): (i32, i32),
         germplasm_id: GermplasmId,
         is_check: bool,
+        rootstock: String,
         planted_on: Option<Date>,
         replaces_id: Option<TreeId>,
     ) -> Self {
@@ -73,6 +76,7 @@ impl TreeRow {
             status: TreeStatus::Standing.word().to_owned(),
             ended_on: None,
             replaces_id,
+            rootstock,
         }
     }
 
@@ -100,6 +104,7 @@ impl TreeRow {
             ended_on: day_text(self.ended_on),
             replaces_id: id_text(self.replaces_id),
             events: Vec::new(),
+            rootstock: self.rootstock,
         }
     }
 }
@@ -113,10 +118,10 @@ pub async fn insert(
     let numbers = |of: fn(&TreeRow) -> i32| -> Vec<i32> { trees.iter().map(of).collect() };
     sqlx::query(
         "insert into tree (programme_id, id, trial_id, site_id, number, row_n, column_n, replicate, \
-         block, germplasm_id, is_check, planted_on, status, replaces_id) \
+         block, germplasm_id, is_check, planted_on, status, replaces_id, rootstock) \
          select $1, t.* from unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::text[], $6::int[], \
          $7::int[], $8::int[], $9::int[], $10::uuid[], $11::bool[], $12::date[], $13::text[], \
-         $14::uuid[]) as t",
+         $14::uuid[], $15::text[]) as t",
     )
     .bind(programme)
     .bind(trees.iter().map(|t| t.id).collect::<Vec<_>>())
@@ -132,8 +137,12 @@ pub async fn insert(
     .bind(trees.iter().map(|t| t.planted_on).collect::<Vec<_>>())
     .bind(trees.iter().map(|t| t.status.clone()).collect::<Vec<_>>())
     .bind(trees.iter().map(|t| t.replaces_id).collect::<Vec<_>>())
-    .execute(connection)
+    .bind(trees.iter().map(|t| t.rootstock.clone()).collect::<Vec<_>>())
+    .execute(&mut *connection)
     .await?;
+    for table in ["tree", "trial_entry"] {
+        refresh_statistics(&mut *connection, table, trees.len()).await?;
+    }
     Ok(())
 }
 
@@ -145,7 +154,7 @@ pub async fn of_trial(
 ) -> Result<Vec<TreeRow>, Fault> {
     Ok(sqlx::query_as(
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
-         is_check, planted_on, status, ended_on, replaces_id from tree \
+         is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
          where programme_id = $1 and trial_id = $2 order by number",
     )
     .bind(programme)
@@ -163,7 +172,7 @@ pub async fn with_zones(
 ) -> Result<(Vec<TreeRow>, Vec<(SiteId, String)>), Fault> {
     let mut trees: Vec<TreeRow> = sqlx::query_as(
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
-         is_check, planted_on, status, ended_on, replaces_id from tree \
+         is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
          where programme_id = $1 and id = any($2)",
     )
     .bind(programme)
@@ -173,7 +182,7 @@ pub async fn with_zones(
     if !numbers.is_empty() {
         let by_number: Vec<TreeRow> = sqlx::query_as(
             "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
-             is_check, planted_on, status, ended_on, replaces_id from tree \
+             is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
              where programme_id = $1 and number = any($2)",
         )
         .bind(programme)
@@ -198,11 +207,11 @@ pub async fn get(
 ) -> Result<TreeRow, Fault> {
     let sql = if lock {
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
-         is_check, planted_on, status, ended_on, replaces_id from tree \
+         is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
          where programme_id = $1 and id = $2 for update"
     } else {
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
-         is_check, planted_on, status, ended_on, replaces_id from tree \
+         is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
          where programme_id = $1 and id = $2"
     };
     sqlx::query_as(sql)
@@ -275,6 +284,25 @@ pub async fn insert_event(
     .execute(connection)
     .await?;
     Ok(())
+}
+
+/// Fruits left on each tree of a trial after the latest thinning of each year.
+pub async fn fruits_left(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    trial: TrialId,
+) -> Result<Vec<(TreeId, i16, f64)>, Fault> {
+    Ok(sqlx::query_as(
+        "select distinct on (e.tree_id, year) e.tree_id, \
+         extract(year from e.on_day)::smallint as year, e.fruits_left_n::float8 \
+         from tree_event e join tree t on t.programme_id = e.programme_id and t.id = e.tree_id \
+         where e.programme_id = $1 and t.trial_id = $2 and e.fruits_left_n is not null \
+         order by e.tree_id, year, e.on_day desc, e.at desc",
+    )
+    .bind(programme)
+    .bind(trial)
+    .fetch_all(connection)
+    .await?)
 }
 
 #[derive(sqlx::FromRow)]

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use contract::evaluation::{SiteLayout, Trial, TrialEntry};
+use contract::evaluation::{PlantTrial, SiteLayout, Trial, TrialEntry};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
@@ -371,6 +371,7 @@ struct Counts {
     checks_n: i64,
     trees_n: i64,
     looked_at_n: i64,
+    rootstocks: Vec<String>,
 }
 
 /// Trials as messages, without their entries, in the order of the heads.
@@ -390,7 +391,9 @@ pub async fn messages(
           and not e.dropped and e.is_check) as checks_n, \
          (select count(*) from tree r where r.programme_id = $1 and r.trial_id = t.id) as trees_n, \
          (select count(distinct r.tree_id) from record r \
-          where r.programme_id = $1 and r.trial_id = t.id) as looked_at_n \
+          where r.programme_id = $1 and r.trial_id = t.id) as looked_at_n, \
+         array(select distinct r.rootstock from tree r where r.programme_id = $1 \
+          and r.trial_id = t.id and r.rootstock <> '' order by 1) as rootstocks \
          from unnest($2::uuid[]) as t (id)",
     )
     .bind(programme)
@@ -427,6 +430,7 @@ pub async fn messages(
                 }
                 .to_owned(),
                 design: head.design.unwrap_or_default(),
+                rootstocks: counts.rootstocks,
             })
         })
         .collect())
@@ -473,6 +477,51 @@ pub async fn list(
     .into_iter()
     .map(TrialHead::try_from)
     .collect()
+}
+
+/// The trials in which a plant was an entry, oldest first, without decisions.
+pub async fn of_plant(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    plant: GermplasmId,
+) -> Result<Vec<PlantTrial>, Fault> {
+    #[derive(sqlx::FromRow)]
+    struct Part {
+        id: TrialId,
+        number: String,
+        name: String,
+        stage: String,
+        season: i16,
+        planted_on: Option<Day>,
+        is_check: bool,
+        trees_n: i64,
+    }
+    let parts: Vec<Part> = sqlx::query_as(
+        "select h.id, h.number, h.name, h.stage, h.season, h.planted_on, e.is_check, \
+         (select count(*) from tree t where t.programme_id = e.programme_id \
+            and t.trial_id = e.trial_id and t.germplasm_id = e.germplasm_id) as trees_n \
+         from trial_entry e join trial h on h.programme_id = e.programme_id and h.id = e.trial_id \
+         where e.programme_id = $1 and e.germplasm_id = $2 and not e.dropped \
+         order by h.season, h.id",
+    )
+    .bind(programme)
+    .bind(plant)
+    .fetch_all(connection)
+    .await?;
+    Ok(parts
+        .into_iter()
+        .map(|part| PlantTrial {
+            trial_id: part.id.to_string(),
+            number: part.number,
+            name: part.name,
+            stage: part.stage,
+            season: u32::from(part.season.unsigned_abs()),
+            planted_on: day_text(part.planted_on),
+            is_check: part.is_check,
+            trees_n: count(part.trees_n),
+            decisions: Vec::new(),
+        })
+        .collect())
 }
 
 /// An entry as a message, with the latest decision on it.

@@ -8,6 +8,7 @@ use contract::identity::{
 };
 use jiff::civil::Date;
 use jiff::{SignedDuration, ToSpan as _};
+use platform::access::KeyScopes;
 use platform::database::{Day, Instant};
 use platform::fields::Words as _;
 use platform::paging::Page;
@@ -22,8 +23,9 @@ use crate::IdentityApp;
 use crate::domain::AccessKeyId;
 use crate::store::{self, AccessKeyRow};
 
-/// How long a token holds that a key was exchanged for; a revoked key is gone after at most this.
-const ACCESS: SignedDuration = SignedDuration::from_mins(5);
+/// How long a token holds that a key was exchanged for. Services hear of a revoked key within about
+/// a second; one that cannot ask goes on taking its tokens for at most this long.
+pub(super) const ACCESS: SignedDuration = SignedDuration::from_mins(5);
 /// What every key begins with, so that one that leaked is known for what it is.
 const PREFIX: &str = "dpk_";
 
@@ -69,6 +71,7 @@ fn told(row: AccessKeyRow, today: Date) -> AccessKey {
         revoked_at: instant(row.revoked_at),
         revoked_by: row.revoked_by,
         secret_key: String::new(),
+        scopes: row.scopes,
     }
 }
 
@@ -129,6 +132,11 @@ pub async fn create(
         "quota",
         "large is given by the programme's administrator",
     );
+    let scopes = if request.scopes.is_empty() {
+        KeyScopes::ALL
+    } else {
+        KeyScopes::asked(&mut fields, "scopes", &request.scopes)
+    };
     let expires_on = fields
         .optional_date("expires_on", &request.expires_on)
         .unwrap_or_else(|| today.saturating_add(1.year()));
@@ -151,6 +159,7 @@ pub async fn create(
         last_used_at: None,
         revoked_at: None,
         revoked_by: String::new(),
+        scopes: scopes.words().map(str::to_owned).collect(),
     };
     let programme = unit.programme()?;
     let digest = Sha256::digest(secret_key.as_bytes());
@@ -247,6 +256,7 @@ pub async fn exchange(
         sid: None,
         key: Some(id.uuid()),
         quota: Some(row.quota),
+        scopes: Some(row.scopes),
         iat: now.as_second(),
         exp: (now + ACCESS).as_second(),
     })?;

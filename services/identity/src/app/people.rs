@@ -2,8 +2,9 @@
 
 use contract::common::Empty;
 use contract::identity::{
-    ChangePasswordRequest, EditPersonRequest, FoundProgrammeRequest, ListPeopleRequest, Person,
-    PersonList, Programme, RegisterPersonRequest, WhoAmIRequest,
+    ChangePasswordRequest, EditPersonRequest, FoundProgrammeRequest, ListPeopleRequest,
+    NamePeopleRequest, PeopleNames, Person, PersonList, PersonName, Programme,
+    RegisterPersonRequest, WhoAmIRequest,
 };
 use platform::database::{Instant, Scope};
 use platform::fault::OnConstraint as _;
@@ -236,6 +237,41 @@ pub async fn list(
     Ok(PersonList {
         items: rows.into_iter().map(shown).collect(),
         next_cursor,
+    })
+}
+
+/// Most people named at once.
+const NAMED_MAX: usize = 1000;
+
+/// Names of people.
+pub async fn name(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: NamePeopleRequest,
+) -> Result<PeopleNames, Fault> {
+    let mut fields = Fields::new();
+    fields.require(
+        request.ids.len() <= NAMED_MAX,
+        "ids",
+        format!("are more than {NAMED_MAX}; ask in parts"),
+    );
+    let ids: Vec<PersonId> = request
+        .ids
+        .iter()
+        .enumerate()
+        .filter_map(|(place, id)| fields.id(&format!("ids/{place}"), id))
+        .collect();
+    fields.finish()?;
+    let programme = unit.programme()?;
+    let names = store::names(unit.connection(), programme, &ids).await?;
+    Ok(PeopleNames {
+        people: names
+            .into_iter()
+            .map(|(id, name)| PersonName {
+                id: id.to_string(),
+                name,
+            })
+            .collect(),
     })
 }
 

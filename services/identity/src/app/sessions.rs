@@ -4,11 +4,11 @@ use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use contract::common::Empty;
 use contract::identity::{
-    GetKeysRequest, IssueServiceTokenRequest, KeySet, PublicKey, RefreshSessionRequest,
-    ServiceToken, Session, SignInRequest, SignOutRequest,
+    EndedGrants, GetKeysRequest, IssueServiceTokenRequest, KeySet, ListEndedGrantsRequest,
+    PublicKey, RefreshSessionRequest, ServiceToken, Session, SignInRequest, SignOutRequest,
 };
 use jiff::{SignedDuration, Timestamp};
-use platform::database::Scope;
+use platform::database::{Instant, Scope};
 use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::operation::App as _;
@@ -19,14 +19,18 @@ use rand::Rng as _;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
+use super::access_keys;
 use crate::IdentityApp;
 use crate::domain::{PASSWORD_MAX_CHARS, password_holds};
 use crate::store::{self, NewSession, PersonRow, Sessions};
 
-/// How long an access token holds; roles taken away are gone after at most this long.
+/// How long an access token holds where nobody hears that its session ended.
 const ACCESS: SignedDuration = SignedDuration::from_mins(15);
 /// How long a refresh token holds.
 const REFRESH: SignedDuration = SignedDuration::from_hours(14 * 24);
+/// Clocks may differ by less than this, so that what was taken back is told for this much longer
+/// than the last token made before could hold.
+const MARGIN: SignedDuration = SignedDuration::from_mins(1);
 /// How long a service's token holds.
 const SERVICE: SignedDuration = SignedDuration::from_mins(5);
 /// Wrong passwords taken for one login within [`FAILURE_WINDOW`].
@@ -117,6 +121,7 @@ async fn tokens(
         sid: Some(session.id),
         key: None,
         quota: None,
+        scopes: None,
         iat: now.as_second(),
         exp: (now + ACCESS).as_second(),
     })?;
@@ -129,6 +134,23 @@ async fn tokens(
         access_token,
         refresh_token,
         expires_in_s: u32::try_from(ACCESS.as_secs()).unwrap_or(u32::MAX),
+    })
+}
+
+/// What was taken back so lately that tokens made before may still be about.
+pub async fn ended_grants(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    _request: ListEndedGrantsRequest,
+) -> Result<EndedGrants, Fault> {
+    let before = |life: SignedDuration| Instant(unit.now() - life - MARGIN);
+    let (revoked_after, ended_after) = (before(access_keys::ACCESS), before(ACCESS));
+    let (keys, sessions) =
+        store::ended_grants(unit.connection(), revoked_after, ended_after).await?;
+    let texts = |ids: Vec<Uuid>| ids.iter().map(Uuid::to_string).collect();
+    Ok(EndedGrants {
+        access_key_ids: texts(keys),
+        session_ids: texts(sessions),
     })
 }
 
@@ -268,6 +290,7 @@ pub async fn issue_service_token(
         sid: None,
         key: None,
         quota: None,
+        scopes: None,
         iat: now.as_second(),
         exp: (now + SERVICE).as_second(),
     })?;

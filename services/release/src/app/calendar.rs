@@ -25,7 +25,7 @@ const YEARS_AHEAD: i64 = 5;
 
 /// The feed, for somebody signed in.
 pub async fn get(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: GetCalendarRequest,
 ) -> Result<Document, Fault> {
@@ -33,17 +33,19 @@ pub async fn get(
     let responsible = fields.optional_id("responsible_id", &request.responsible_id);
     fields.finish()?;
     let programme = unit.programme()?;
-    feed(unit, programme, responsible).await
+    feed(app, unit, programme, responsible).await
 }
 
 async fn feed(
+    app: &ReleaseApp,
     unit: &mut Unit,
     programme: ProgrammeId,
     responsible: Option<PersonId>,
 ) -> Result<Document, Fault> {
     let today = unit.today();
     let until = today.saturating_add(YEARS_AHEAD.years());
-    let due = due_dates::open(unit, programme, None, responsible, today, Some(until)).await?;
+    let mut due = due_dates::open(unit, programme, None, responsible, today, Some(until)).await?;
+    due_dates::name_responsible(app, programme, &mut due).await;
     Ok(Document {
         content_type: "text/calendar; charset=utf-8".to_owned(),
         file_name: "calendar.ics".to_owned(),
@@ -95,12 +97,21 @@ fn event(due: &DueDate, now: Timestamp) -> Event {
         Some(year) => format!("{about}: {what} of year {year}, {place}"),
         None => format!("{about}: {what}, {place}"),
     };
+    let source = if due.confidence.is_empty() {
+        format!("Under: {}.", due.law)
+    } else {
+        format!("Law: {} (known by: {}).", due.law, due.confidence)
+    };
+    let answers = match due.responsible_name.as_str() {
+        "" => "Nobody is named to answer for it.".to_owned(),
+        name => format!("{name} answers for it."),
+    };
     let mut event = Event::with_uid(&format!("{}.{}@drupeline", due.candidate_id, due.key));
     event
         .summary(&summary)
         .description(&format!(
-            "Work to {}. Last day in law: {}. Law: {} (known by: {}).\n\n{CAUTION}",
-            due.nominal_on, due.due_on, due.law, due.confidence
+            "Work to {}. Last day: {}. {source} {answers}\n\n{CAUTION}",
+            due.nominal_on, due.due_on
         ))
         .append_property(Property::new("DTSTAMP", stamp))
         .append_property(day("DTSTART", &due.nominal_on))
@@ -194,7 +205,7 @@ pub async fn revoke_link(
 /// The feed under a sealed link. A link that was never made, was tampered with or was revoked reads
 /// the same.
 pub async fn linked(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: GetLinkedCalendarRequest,
 ) -> Result<Document, Fault> {
@@ -207,7 +218,7 @@ pub async fn linked(
         .await?
         .filter(|link| link.revoked_at.is_none())
         .ok_or_else(unknown)?;
-    feed(unit, programme, link.responsible_id).await
+    feed(app, unit, programme, link.responsible_id).await
 }
 
 #[cfg(test)]

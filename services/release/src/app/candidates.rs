@@ -345,6 +345,7 @@ fn plain(
         cross_kind: row.cross_kind,
         material: Vec::new(),
         next_gate: None,
+        responsible_name: String::new(),
     }
 }
 
@@ -366,6 +367,7 @@ async fn whole(
 ) -> Result<Candidate, Fault> {
     let programme = unit.programme()?;
     let (id, plant_id) = (row.id, row.germplasm_id);
+    let responsible = row.responsible_id;
     let moves = candidates::moves(unit.connection(), programme, id).await?;
     let (denominations, trade) = denominations::of(unit, &[id])
         .await?
@@ -376,6 +378,11 @@ async fn whole(
     let next = Stage::from_word(&row.stage).and_then(Stage::next);
     let mut candidate = plain(row, denominations, trade, withdrawn_from);
     candidate.history = history(moves);
+    candidate.responsible_name = neighbours::names(app, programme, responsible)
+        .await
+        .into_values()
+        .next()
+        .unwrap_or_default();
     candidate.disclosures = disclosures.into_iter().map(shown::disclosure).collect();
     candidate.filings = filings::of_candidate(unit, id).await?;
     candidate.material = material::latest(unit.connection(), programme, id)

@@ -9,23 +9,31 @@ use contract::release::{
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
+use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
 use rights::{CAUTION, RightsError, What};
 use serde_json::json;
+use uuid::Uuid;
 
 use super::asked::{self, checked, happened};
 use super::events::Announcement;
-use super::{events, filings, shown};
+use super::{events, filings, neighbours, shown};
 use crate::ReleaseApp;
 use crate::domain::dossier::{LEAD_DAYS, a_year_ahead, urgency, word};
+use crate::domain::reporting::Owed;
 use crate::domain::webhook::Topic;
 use crate::domain::words::FilingEventWord;
 use crate::domain::{CandidateId, FilingEventId};
 use crate::store::agreements::{self, AgreementRow};
 use crate::store::dossiers::{self, DoneRow, FilingEventRow, Heading};
+use crate::store::licences;
 use crate::store::webhooks::{self, Subject};
 
+/// What keys of due dates under testing agreements begin with.
+const AGREEMENT: &str = "agreement.";
+/// What keys of due dates under licences begin with.
+const LICENCE: &str = "licence.";
 /// Word under which the end of a testing agreement falls due.
 const RETURN_TREES: &str = "return_trees";
 /// Word under which events that contradict each other fall due.
@@ -67,6 +75,7 @@ pub(super) async fn open(
         }
     }
     all.extend(held_trees(unit, programme, candidate, responsible, as_of, until).await?);
+    all.extend(under_licences(unit, programme, candidate, responsible, as_of, until).await?);
     all.retain(|due| {
         let id = due.candidate_id.parse();
         !id.is_ok_and(|id| done.contains(&(id, due.key.clone())))
@@ -122,7 +131,7 @@ async fn held_trees(
         }
         let on = row.ends_on.0;
         held.push(DueDate {
-            key: format!("agreement.{}.{RETURN_TREES}", row.id),
+            key: format!("{AGREEMENT}{}.{RETURN_TREES}", row.id),
             candidate_id: row.candidate_id.to_string(),
             candidate_code: row.candidate_code,
             jurisdiction: String::new(),
@@ -132,13 +141,7 @@ async fn held_trees(
             due_on: on.to_string(),
             days_left: (on - as_of).get_days(),
             urgency: word(urgency(on, as_of)),
-            remind_on: LEAD_DAYS
-                .iter()
-                .rev()
-                .map(|days| on.saturating_sub(i64::from(*days).days()))
-                .filter(|day| *day >= as_of)
-                .map(|day| day.to_string())
-                .collect(),
+            remind_on: reminders(on, as_of),
             law: format!("agreement with {} at {}", row.holder_name, row.place),
             confidence: String::new(),
             responsible_id: shown::id(row.responsible_id),
@@ -149,19 +152,92 @@ async fn held_trees(
     Ok(held)
 }
 
+/// Days on which to remind of a day, from another on.
+fn reminders(on: Date, as_of: Date) -> Vec<String> {
+    LEAD_DAYS
+        .iter()
+        .map(|days| on.saturating_sub(i64::from(*days).days()))
+        .filter(|day| *day >= as_of)
+        .map(|day| day.to_string())
+        .collect()
+}
+
+/// What falls due under licences: reports, minimums, and the end.
+async fn under_licences(
+    unit: &mut Unit,
+    programme: ProgrammeId,
+    candidate: Option<CandidateId>,
+    responsible: Option<PersonId>,
+    as_of: Date,
+    until: Option<Date>,
+) -> Result<Vec<DueDate>, Fault> {
+    let only = candidate.as_ref().map(std::slice::from_ref);
+    let until = until.unwrap_or_else(|| a_year_ahead(as_of));
+    let mut all = Vec::new();
+    for row in licences::ledgers(unit.connection(), programme, only).await? {
+        if responsible.is_some() && row.responsible_id != responsible {
+            continue;
+        }
+        for due in row.ledger.due(as_of, until) {
+            let period = due.period.map_or(String::new(), |period| {
+                format!(" for {} to {}", period.first, period.last)
+            });
+            all.push(DueDate {
+                key: format!("{LICENCE}{}.{}", row.id, due.key()),
+                candidate_id: row.candidate_id.to_string(),
+                candidate_code: row.candidate_code.clone(),
+                denomination: row.denomination.clone().unwrap_or_default(),
+                kind: "licence".to_owned(),
+                what: due.what.word().to_owned(),
+                nominal_on: due.on.to_string(),
+                due_on: due.on.to_string(),
+                days_left: (due.on - as_of).get_days(),
+                urgency: word(urgency(due.on, as_of)),
+                remind_on: reminders(due.on, as_of),
+                law: format!("licence {} with {}{period}", row.number, row.licensee_name),
+                responsible_id: shown::id(row.responsible_id),
+                licence_id: row.id.to_string(),
+                caution: CAUTION.to_owned(),
+                ..DueDate::default()
+            });
+        }
+    }
+    Ok(all)
+}
+
+/// Writes beside due dates who answers for them, by name.
+pub(super) async fn name_responsible(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    dates: &mut [DueDate],
+) {
+    let ids = dates
+        .iter()
+        .filter_map(|due| due.responsible_id.parse().ok());
+    let names = neighbours::names(app, programme, ids).await;
+    for due in dates {
+        if let Some(name) = names.get(&due.responsible_id) {
+            due.responsible_name.clone_from(name);
+        }
+    }
+}
+
 /// One candidate's due dates as of a day.
 pub(super) async fn of_candidate(
+    app: &ReleaseApp,
     unit: &mut Unit,
     candidate: CandidateId,
     as_of: Date,
 ) -> Result<Vec<DueDate>, Fault> {
     let programme = unit.programme()?;
-    open(unit, programme, Some(candidate), None, as_of, None).await
+    let mut due = open(unit, programme, Some(candidate), None, as_of, None).await?;
+    name_responsible(app, programme, &mut due).await;
+    Ok(due)
 }
 
 /// Lists due dates.
 pub async fn list(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: ListDueDatesRequest,
 ) -> Result<DueDateList, Fault> {
@@ -179,7 +255,8 @@ pub async fn list(
         items.retain(|due| place(due) > *after);
     }
     items.truncate(usize::try_from(page.fetch()).unwrap_or(usize::MAX));
-    let (items, next_cursor) = page.cut(items, place);
+    let (mut items, next_cursor) = page.cut(items, place);
+    name_responsible(app, programme, &mut items).await;
     Ok(DueDateList {
         items,
         next_cursor,
@@ -219,16 +296,7 @@ pub async fn announce(
         {
             continue;
         }
-        // Trees held for test concern their holder as well; all others are the staff's own.
-        let agreement = due
-            .key
-            .strip_prefix("agreement.")
-            .and_then(|key| key.split('.').next())
-            .and_then(|id| id.parse().ok());
-        let (subject, id) = match agreement {
-            Some(id) => (Subject::Agreement, id),
-            None => (Subject::DueDate, candidate.uuid()),
-        };
+        let (subject, id) = subject(&due, candidate);
         let open = json!({
             "key": due.key,
             "what": due.what,
@@ -238,6 +306,7 @@ pub async fn announce(
             "due_on": due.due_on,
             "days_left": due.days_left,
             "law": due.law,
+            "licence_id": due.licence_id,
         });
         let told = Announcement::new(subject, id, candidate, open).for_staff(json!({
             "candidate_code": due.candidate_code,
@@ -257,9 +326,42 @@ pub async fn announce(
     Ok(DueDatesAnnounced { announced_n })
 }
 
+/// What a due date is announced about. Trees held for test concern their holder as well, and what
+/// falls due under a licence its licensee; all others are the staff's own.
+fn subject(due: &DueDate, candidate: CandidateId) -> (Subject, Uuid) {
+    let named = |prefix: &str| -> Option<Uuid> {
+        let (id, _) = due.key.strip_prefix(prefix)?.split_once('.')?;
+        id.parse().ok()
+    };
+    if let Some(id) = named(AGREEMENT) {
+        (Subject::Agreement, id)
+    } else if let Some(id) = named(LICENCE) {
+        (Subject::Licence, id)
+    } else {
+        (Subject::DueDate, candidate.uuid())
+    }
+}
+
+/// Why a due date is not confirmed by hand, where it is not.
+fn met_elsewhere(what: &str) -> Option<&'static str> {
+    match (what, Owed::from_word(what)) {
+        (RETURN_TREES, _) => {
+            Some("trees held for test are settled under their agreement, with how many came back")
+        }
+        (MEND_RECORD, _) => Some("a record is mended by correcting its events"),
+        (_, Some(Owed::Report)) => {
+            Some("a report is due; it is met by propagation reports that cover its whole period")
+        }
+        (_, Some(Owed::Minimum)) => {
+            Some("a minimum is due; it is met by royalty statements that cover its whole period")
+        }
+        _ => None,
+    }
+}
+
 /// Confirms that a due date was met.
 pub async fn confirm(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: ConfirmDueDateRequest,
 ) -> Result<DueDate, Fault> {
@@ -272,16 +374,13 @@ pub async fn confirm(
     let on = checked(on, "on")?;
     let candidate = asked::locked_candidate(unit, &request.candidate_id).await?;
     let programme = unit.programme()?;
-    let mut due = of_candidate(unit, candidate.id, today.min(on))
+    let mut due = of_candidate(app, unit, candidate.id, today.min(on))
         .await?
         .into_iter()
         .find(|due| due.key == key)
         .ok_or_else(|| Fault::not_found("open due date", &key))?;
-    if due.what == RETURN_TREES || due.what == MEND_RECORD {
-        return Err(Fault::state(
-            "trees held for test are settled under their agreement, with how many came back, and \
-             a record is mended by correcting its events",
-        ));
+    if let Some(why) = met_elsewhere(&due.what) {
+        return Err(Fault::state(why));
     }
     let (now, by) = (Instant(unit.now()), unit.caller().name.clone());
     if due.what == word(What::AnnualFee) {
@@ -295,7 +394,7 @@ pub async fn confirm(
             id: FilingEventId::new(),
             filing_id: filing.id,
             candidate_id: candidate.id,
-            event: platform::fields::Words::word(FilingEventWord::AnnualFeePaid).to_owned(),
+            event: FilingEventWord::AnnualFeePaid.word().to_owned(),
             on_day: Day(on),
             evidence: evidence.clone(),
             year_n: due.year_n.and_then(|n| i32::try_from(n).ok()),

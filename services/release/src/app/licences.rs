@@ -2,7 +2,7 @@
 
 use contract::release::{
     AmendLicenceRequest, EndLicenceRequest, GetLicenceRequest, GrantLicenceRequest, Licence,
-    LicenceChange, LicenceList, ListLicencesRequest, RoyaltyTerms,
+    LicenceChange, LicenceList, ListLicencesRequest, ReportingTerms, RoyaltyTerms,
 };
 use jiff::ToSpan as _;
 use jiff::civil::Date;
@@ -17,10 +17,11 @@ use sqlx::types::Json;
 
 use super::asked::{self, checked};
 use super::events::{Announcement, announce};
-use super::{neighbours, shown};
+use super::{groups, neighbours, shown};
 use crate::ReleaseApp;
+use crate::domain::groups::{Groups, Named, comes_to, simplest};
 use crate::domain::money::Royalty;
-use crate::domain::territory::{Territory, simplest};
+use crate::domain::reporting::{Reporting, Terms};
 use crate::domain::webhook::Topic;
 use crate::domain::words::Purpose;
 use crate::domain::{CandidateId, LicenceId};
@@ -31,29 +32,37 @@ use crate::store::webhooks::Subject;
 /// Most trees one licence may speak of.
 const TREES_MAX: u32 = 1_000_000_000;
 
-/// Reads territories, noting faults by item.
-fn territories(fields: &mut Fields, codes: &[String]) -> Vec<Territory> {
+/// Reads places as of a day, noting faults by item.
+fn territories(fields: &mut Fields, groups: &Groups, codes: &[String], on: Date) -> Vec<Named> {
     fields.require(
         !codes.is_empty(),
         "territory",
-        "is required: ISO 3166-1 countries as US, ISO 3166-2 parts as US-CA, EU or WORLD",
+        "is required: ISO 3166-1 countries as US, ISO 3166-2 parts as US-CA, groups of countries as EU, or WORLD",
     );
     codes
         .iter()
         .enumerate()
         .filter_map(|(i, code)| {
-            Territory::read(code)
+            groups
+                .named(code, on)
                 .map_err(|fault| fields.fault(&format!("territory/{i}"), fault))
                 .ok()
         })
         .collect()
 }
 
-fn codes(territories: Vec<Territory>, on: Date) -> Vec<String> {
-    simplest(territories, on)
-        .iter()
-        .map(|territory| territory.code().to_owned())
-        .collect()
+/// A licence's territory by the codes that it names, and by those of what they come to.
+fn ground(named: Vec<Named>, on: Date) -> (Vec<String>, Vec<String>) {
+    let named = simplest(named, on);
+    let comes_to = groups::codes(&comes_to(&named));
+    (
+        named.into_iter().map(|place| place.code).collect(),
+        comes_to,
+    )
+}
+
+fn reporting(fields: &mut Fields, told: Option<&ReportingTerms>) -> Option<Terms> {
+    told.and_then(|told| Terms::read(fields, "reporting", told))
 }
 
 fn royalty(fields: &mut Fields, terms: Option<&RoyaltyTerms>) -> Option<Royalty> {
@@ -70,13 +79,16 @@ pub async fn grant(
     unit: &mut Unit,
     request: GrantLicenceRequest,
 ) -> Result<Licence, Fault> {
+    let groups = groups::known(unit).await?;
     let mut fields = Fields::new();
     let id: LicenceId = fields.client_id(&request.id);
     let candidate_id: Option<CandidateId> = fields.id("candidate_id", &request.candidate_id);
     let licensee: Option<OrganisationId> = fields.id("licensee_id", &request.licensee_id);
-    let territory = territories(&mut fields, &request.territory);
     let purpose = fields.word::<Purpose>("purpose", &request.purpose);
     let starts = fields.date("starts_on", &request.starts_on);
+    let on = starts.unwrap_or_else(|| unit.today());
+    let territory = territories(&mut fields, &groups, &request.territory, on);
+    let reporting = reporting(&mut fields, request.reporting.as_ref());
     let ends = fields.optional_date("ends_on", &request.ends_on);
     let max = cap(&mut fields, request.propagate_max_n);
     let royalty = royalty(&mut fields, request.royalty.as_ref());
@@ -111,6 +123,7 @@ pub async fn grant(
     }
     let now = Instant(unit.now());
     let number = next_number(unit.connection(), programme, "licence", 'L').await?;
+    let (territory, comes_to) = ground(territory, starts);
     let row = LicenceRow {
         id,
         number,
@@ -118,13 +131,15 @@ pub async fn grant(
         licensee_id: licensee,
         licensee_name: organisation.name,
         purpose: purpose.word().to_owned(),
-        territory: codes(territory, starts),
+        territory,
         exclusive: request.exclusive,
         starts_on: Day(starts),
         ends_on: ends.map(Day),
         propagate_max_n: max,
         royalty: royalty.map(Json),
         sublicensing: request.sublicensing,
+        comes_to,
+        reporting: Json(Reporting::default().with(starts, reporting)),
         version: 1,
         propagated_n: 0,
         candidate_code: candidate.code,
@@ -208,6 +223,7 @@ async fn change(
         "starts_on": row.starts_on.0.to_string(),
         "ends_on": shown::day(row.ends_on.map(|on| on.0)),
         "propagate_max_n": row.propagate_max_n,
+        "comes_to": row.comes_to,
     });
     let told = Announcement::new(Subject::Licence, row.id.uuid(), row.candidate_id, open)
         .for_staff(json!({
@@ -236,6 +252,8 @@ pub(super) fn told(row: LicenceRow, today: Date) -> Licence {
         propagated_n: shown::count(row.propagated_n),
         royalty: row.royalty.map(|royalty| royalty.0.shown()),
         sublicensing: row.sublicensing,
+        reporting: row.reporting.0.current().map(Terms::shown),
+        comes_to: row.comes_to,
         history: Vec::new(),
         version: row.version,
         candidate_code: row.candidate_code,
@@ -266,6 +284,8 @@ async fn one(unit: &mut Unit, id: LicenceId) -> Result<Licence, Fault> {
                 propagate_max_n: terms.propagate_max_n.map(shown::count),
                 royalty: terms.royalty.map(|royalty| royalty.shown()),
                 sublicensing: terms.sublicensing,
+                reporting: terms.reporting.map(Terms::shown),
+                comes_to: terms.comes_to,
             }
         })
         .collect();
@@ -327,10 +347,13 @@ pub async fn amend(
     unit: &mut Unit,
     request: AmendLicenceRequest,
 ) -> Result<Licence, Fault> {
+    let groups = groups::known(unit).await?;
     let mut fields = Fields::new();
     let on = fields.date("on", &request.on);
     let reason = fields.text("reason", &request.reason, 2000).to_owned();
-    let territory = territories(&mut fields, &request.territory);
+    let as_of = on.unwrap_or_else(|| unit.today());
+    let territory = territories(&mut fields, &groups, &request.territory, as_of);
+    let reporting = reporting(&mut fields, request.reporting.as_ref());
     let ends = fields.optional_date("ends_on", &request.ends_on);
     let max = cap(&mut fields, request.propagate_max_n);
     let royalty = royalty(&mut fields, request.royalty.as_ref());
@@ -348,7 +371,8 @@ pub async fn amend(
         return Err(Fault::stale(row.version));
     }
     within(&row, on)?;
-    row.territory = codes(territory, on);
+    (row.territory, row.comes_to) = ground(territory, on);
+    row.reporting = Json(row.reporting.0.with(on, reporting));
     row.exclusive = request.exclusive;
     row.ends_on = ends.map(Day);
     row.propagate_max_n = max;

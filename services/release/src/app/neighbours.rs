@@ -1,14 +1,16 @@
 //! What is asked of the other services.
 
+use std::collections::BTreeMap;
+
 use contract::crossing::crossing_client::CrossingClient;
 use contract::crossing::{
     DescribePlantsRequest, ExtractPedigreeRequest, PlantDescription, PlantDescriptions,
 };
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{GetOrganisationRequest, Organisation};
+use contract::identity::{GetOrganisationRequest, NamePeopleRequest, Organisation};
 use platform::fault::FaultKind;
 use platform::peers::ServiceName;
-use platform::{App as _, Fault, OrganisationId, ProgrammeId};
+use platform::{App as _, Fault, OrganisationId, PersonId, ProgrammeId};
 
 use crate::ReleaseApp;
 use crate::domain::PlantId;
@@ -79,5 +81,41 @@ pub async fn organisation(
             format!("no organisation {id} is known; register it first"),
         )),
         Err(fault) => Err(fault),
+    }
+}
+
+/// Names of people by their ids. Who is not known is left out, and when identity does not answer
+/// everybody is: a list of dates is worth more than the names beside them.
+pub async fn names(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    ids: impl IntoIterator<Item = PersonId>,
+) -> BTreeMap<String, String> {
+    let ids: std::collections::BTreeSet<String> =
+        ids.into_iter().map(|id| id.to_string()).collect();
+    if ids.is_empty() {
+        return BTreeMap::new();
+    }
+    let ask = async || -> Result<_, Fault> {
+        let peers = &app.context().peers;
+        let transport = peers.reach(ServiceName::Identity, Some(programme)).await?;
+        let request = NamePeopleRequest {
+            ids: ids.iter().cloned().collect(),
+        };
+        Ok(IdentityClient::new(transport)
+            .name_people(request)
+            .await?
+            .into_inner())
+    };
+    match ask().await {
+        Ok(told) => told
+            .people
+            .into_iter()
+            .map(|person| (person.id, person.name))
+            .collect(),
+        Err(fault) => {
+            tracing::warn!(%fault, "names of people could not be had");
+            BTreeMap::new()
+        }
     }
 }

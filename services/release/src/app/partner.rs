@@ -20,7 +20,9 @@ use crate::ReleaseApp;
 use crate::domain::CandidateId;
 use crate::domain::denomination::NameState;
 use crate::domain::dossier::{Dossier, RouteState, word};
-use crate::domain::territory::{Territory, reaches};
+use crate::domain::groups::Groups;
+use crate::domain::reporting::Terms;
+use crate::domain::territory::{Territory, all_within, any_shared, reaches};
 use crate::domain::words::Purpose;
 use crate::store::agreements::{self, AgreementRow};
 use crate::store::candidates::{self, CandidateRow};
@@ -38,9 +40,12 @@ pub async fn release_status(
     let territory = if request.territory.is_empty() {
         None
     } else {
-        Territory::read(&request.territory)
+        // A programme's own groups are not the partner's to see; its licences tell what they come to.
+        Groups::with([])
+            .named(&request.territory, unit.today())
             .map_err(|fault| fields.fault("territory", fault))
             .ok()
+            .map(|place| place.comes_to)
     };
     fields.finish()?;
     let today = unit.today();
@@ -78,7 +83,7 @@ pub async fn release_status(
 /// What is asked about.
 struct Seen {
     today: Date,
-    territory: Option<Territory>,
+    territory: Option<Vec<Territory>>,
     named: Option<String>,
 }
 
@@ -160,15 +165,13 @@ impl Seen {
                 || fold(&row.code) == *wanted
         });
         let there = self.territory.as_ref().is_none_or(|asked| {
-            let licensed = own.licences.iter().any(|licence| {
-                licence
-                    .territories()
-                    .iter()
-                    .any(|territory| territory.meets(asked, self.today))
-            });
+            let licensed = own
+                .licences
+                .iter()
+                .any(|licence| any_shared(&licence.territories(), asked, self.today));
             let tested = own.agreements.iter().any(|agreement| {
                 Territory::read(&agreement.country)
-                    .is_ok_and(|country| country.meets(asked, self.today))
+                    .is_ok_and(|country| any_shared(&[country], asked, self.today))
             });
             licensed || tested
         });
@@ -184,12 +187,9 @@ impl Seen {
                 Purpose::from_word(&licence.purpose).is_some_and(Purpose::lets_propagate)
             })
             .filter(|licence| {
-                self.territory.as_ref().is_none_or(|asked| {
-                    licence
-                        .territories()
-                        .iter()
-                        .any(|territory| territory.covers(asked, self.today))
-                })
+                self.territory
+                    .as_ref()
+                    .is_none_or(|asked| all_within(&licence.territories(), asked, self.today))
             })
             .collect()
     }
@@ -232,7 +232,7 @@ impl Seen {
             ""
         };
         let territories: Vec<Territory> = match &self.territory {
-            Some(asked) => vec![asked.clone()],
+            Some(asked) => asked.clone(),
             None => own
                 .licences
                 .iter()
@@ -271,6 +271,8 @@ impl Seen {
                     propagated_n: shown::count(licence.propagated_n),
                     sublicensing: licence.sublicensing,
                     royalty: licence.royalty.map(|royalty| royalty.0.shown()),
+                    reporting: licence.reporting.0.current().map(Terms::shown),
+                    comes_to: licence.comes_to,
                 })
                 .collect(),
             agreements: own

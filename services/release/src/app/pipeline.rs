@@ -24,7 +24,7 @@ const SOON_MAX: usize = 100;
 
 /// The pipeline as of a day.
 pub async fn get(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: GetPipelineRequest,
 ) -> Result<Pipeline, Fault> {
@@ -45,6 +45,7 @@ pub async fn get(
     let until = as_of.saturating_add(i64::from(soon_days).days());
     let mut due_soon = due_dates::open(unit, programme, None, None, as_of, Some(until)).await?;
     due_soon.truncate(SOON_MAX);
+    due_dates::name_responsible(app, programme, &mut due_soon).await;
 
     let stages: Vec<String> = Stage::ALL
         .iter()

@@ -328,6 +328,8 @@ mod tests {
                     yearly_increase_percent: Some(decimal("10")),
                 }),
                 sublicensing: false,
+                comes_to: Vec::new(),
+                reporting: None,
             }),
         }
     }

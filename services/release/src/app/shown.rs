@@ -204,9 +204,8 @@ pub fn due_date(heading: &Heading, due: &Due) -> DueDate {
         law: due.item.law.to_owned(),
         confidence: word(due.item.confidence),
         responsible_id: id(heading.responsible_id),
-        done_on: None,
-        evidence: String::new(),
         caution: CAUTION.to_owned(),
+        ..DueDate::default()
     }
 }
 

@@ -14,7 +14,7 @@ use crate::domain::dossier::word;
 
 /// Every way to protection as of a day.
 pub async fn rights(
-    _app: &ReleaseApp,
+    app: &ReleaseApp,
     unit: &mut Unit,
     request: GetCandidateRightsRequest,
 ) -> Result<CandidateRights, Fault> {
@@ -28,7 +28,7 @@ pub async fn rights(
         candidate_id: candidate.id.to_string(),
         as_of: as_of.to_string(),
         routes: routes.iter().map(shown::route).collect(),
-        due: due_dates::of_candidate(unit, candidate.id, as_of).await?,
+        due: due_dates::of_candidate(app, unit, candidate.id, as_of).await?,
         caution: CAUTION.to_owned(),
     })
 }

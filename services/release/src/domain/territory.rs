@@ -6,6 +6,7 @@ use std::ops::Range;
 
 use jiff::civil::Date;
 use rights::{Book, CountryCode};
+use serde::{Deserialize, Serialize};
 
 /// Letters and figures of ISO 3166-2 parts, with 0 for "no further character".
 const PART_ALPHABET: i32 = 37;
@@ -16,8 +17,23 @@ const PARTS: i32 = PART_ALPHABET * PART_ALPHABET * PART_ALPHABET;
 pub const WORLD: &str = "WORLD";
 
 /// A country (ISO 3166-1), a part of one (ISO 3166-2), the European Union or the world.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
 pub struct Territory(String);
+
+impl TryFrom<String> for Territory {
+    type Error = String;
+
+    fn try_from(code: String) -> Result<Self, String> {
+        Self::read(&code)
+    }
+}
+
+impl From<Territory> for String {
+    fn from(territory: Territory) -> Self {
+        territory.0
+    }
+}
 
 impl Territory {
     /// Reads a code in either case.
@@ -108,7 +124,8 @@ impl fmt::Display for Territory {
     }
 }
 
-fn union_members(on: Date) -> impl Iterator<Item = CountryCode> {
+/// Members of the European Union on a day.
+pub fn union_members(on: Date) -> impl Iterator<Item = CountryCode> {
     Book::embedded()
         .jurisdiction("EU")
         .into_iter()
@@ -141,18 +158,17 @@ fn part_number(part: &str) -> i32 {
     (0..3).fold(0, |n, _| n * PART_ALPHABET + digits.next().unwrap_or(0))
 }
 
-/// The territories with those left out that lie within another of them, and their ground.
-pub fn simplest(territories: Vec<Territory>, on: Date) -> Vec<Territory> {
-    let mut kept: Vec<Territory> = Vec::new();
-    for territory in territories {
-        if kept.iter().any(|held| held.covers(&territory, on)) {
-            continue;
-        }
-        kept.retain(|held| !territory.covers(held, on));
-        kept.push(territory);
-    }
-    kept.sort();
-    kept
+/// Whether all of what is asked about lies within what is held, as of a day.
+pub fn all_within(held: &[Territory], asked: &[Territory], on: Date) -> bool {
+    asked
+        .iter()
+        .all(|asked| held.iter().any(|held| held.covers(asked, on)))
+}
+
+/// Whether two lists of places share ground, as of a day.
+pub fn any_shared(some: &[Territory], others: &[Territory], on: Date) -> bool {
+    some.iter()
+        .any(|one| others.iter().any(|other| one.meets(other, on)))
 }
 
 /// The ground of several territories in ascending order, each stretch once.
@@ -215,15 +231,6 @@ mod tests {
         assert!(Territory::read("US-").is_err());
         assert!(Territory::read("EU-ES").is_err());
         assert_eq!(territory("uk").code(), "GB");
-    }
-
-    #[test]
-    fn what_lies_within_another_is_left_out() {
-        let kept = simplest(
-            ["US-CA", "US", "ES", "EU", "US-WA"].map(territory).to_vec(),
-            ON,
-        );
-        assert_eq!(kept, ["EU", "US"].map(territory));
     }
 
     #[test]

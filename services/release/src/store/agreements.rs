@@ -129,7 +129,7 @@ pub async fn list(
 ) -> Result<Vec<AgreementRow>, Fault> {
     let query = concat!(
         agreement_select!(),
-        page_where!("a.", "candidate_id", "holder_id")
+        page_where!(oldest "a.", "candidate_id", "holder_id")
     );
     let of = (candidate.map(|id| id.uuid()), holder.map(|id| id.uuid()));
     page_of(connection, query, programme, of, page).await

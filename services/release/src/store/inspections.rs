@@ -4,8 +4,8 @@ use platform::database::{Day, Instant};
 use platform::paging::Page;
 use platform::{Fault, OrganisationId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
-use uuid::Uuid;
 
+use super::page_of;
 use crate::domain::{CandidateId, InspectionId, LicenceId, ReportId};
 
 /// An inspection as it is kept.
@@ -150,21 +150,23 @@ pub async fn list(
     open_only: bool,
     page: &Page,
 ) -> Result<Vec<InspectionRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
-        inspection_select!(),
-        "where i.programme_id = $1 and ($2::uuid is null or i.id < $2) \
-         and ($3::uuid is null or i.licence_id = $3) \
-         and (not $4 or (abs(i.counted_everywhere_n - i.reported_n) * 100 \
-             > i.tolerance_percent * i.reported_n \
-           and not exists (select from propagation_report r where r.programme_id = i.programme_id \
-             and r.inspection_id = i.id))) \
-         order by i.id desc limit $5"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(licence)
-    .bind(open_only)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+    let query = if open_only {
+        concat!(
+            inspection_select!(),
+            page_where!(
+                newest "i.", "licence_id", "licensee_id",
+                "and abs(i.counted_everywhere_n - i.reported_n) * 100 \
+                   > i.tolerance_percent * i.reported_n \
+                 and not exists (select from propagation_report r \
+                   where r.programme_id = i.programme_id and r.inspection_id = i.id)"
+            )
+        )
+    } else {
+        concat!(
+            inspection_select!(),
+            page_where!(newest "i.", "licence_id", "licensee_id")
+        )
+    };
+    let of = (licence.map(|id| id.uuid()), None);
+    page_of(connection, query, programme, of, page).await
 }

@@ -6,13 +6,14 @@ use jiff::ToSpan as _;
 use jiff::civil::Date;
 use platform::database::{Day, Instant};
 use platform::paging::Page;
-use platform::{Fault, OrganisationId, ProgrammeId};
+use platform::{Fault, OrganisationId, PersonId, ProgrammeId};
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use sqlx::{FromRow, PgConnection};
 
 use super::page_of;
 use crate::domain::money::Royalty;
+use crate::domain::reporting::{Ledger, Reporting};
 use crate::domain::territory::{Territory, ground_of};
 use crate::domain::{CandidateId, LicenceId};
 
@@ -45,6 +46,10 @@ pub struct LicenceRow {
     pub royalty: Option<Json<Royalty>>,
     /// Whether its holder may grant licences.
     pub sublicensing: bool,
+    /// Codes of countries and parts that the territory comes to.
+    pub comes_to: Vec<String>,
+    /// When its holder must report.
+    pub reporting: Json<Reporting>,
     /// Version for concurrent edits.
     pub version: i64,
     /// Trees reported so far.
@@ -56,9 +61,14 @@ pub struct LicenceRow {
 }
 
 impl LicenceRow {
-    /// Its territories; codes were checked when they were written.
+    /// What its territory comes to; codes were checked when they were written.
     pub fn territories(&self) -> Vec<Territory> {
-        self.territory
+        let codes = if self.comes_to.is_empty() {
+            &self.territory
+        } else {
+            &self.comes_to
+        };
+        codes
             .iter()
             .filter_map(|code| Territory::read(code).ok())
             .collect()
@@ -91,6 +101,12 @@ pub struct Terms {
     pub royalty: Option<Royalty>,
     /// Whether its holder may grant licences.
     pub sublicensing: bool,
+    /// Codes of countries and parts that the territory comes to.
+    #[serde(default)]
+    pub comes_to: Vec<String>,
+    /// When its holder must report.
+    #[serde(default)]
+    pub reporting: Option<crate::domain::reporting::Terms>,
 }
 
 impl LicenceRow {
@@ -103,6 +119,8 @@ impl LicenceRow {
             propagate_max_n: self.propagate_max_n,
             royalty: self.royalty.as_ref().map(|r| r.0.clone()),
             sublicensing: self.sublicensing,
+            comes_to: self.comes_to.clone(),
+            reporting: self.reporting.0.current(),
         }
     }
 }
@@ -111,7 +129,7 @@ macro_rules! licence_select {
     () => {
         "select l.id, l.number, l.candidate_id, l.licensee_id, l.licensee_name, l.purpose, \
            l.territory, l.exclusive, l.starts_on, l.ends_on, l.propagate_max_n, l.royalty, \
-           l.sublicensing, l.version, c.code as candidate_code, \
+           l.sublicensing, l.comes_to, l.reporting, l.version, c.code as candidate_code, \
            (select coalesce(sum(r.trees_n), 0)::bigint from propagation_report r \
               where r.programme_id = l.programme_id and r.licence_id = l.id \
                 and r.corrected_by_id is null) as propagated_n, \
@@ -132,7 +150,8 @@ pub async fn insert(
     sqlx::query(
         "insert into licence (programme_id, id, number, candidate_id, licensee_id, licensee_name, \
          purpose, territory, exclusive, starts_on, ends_on, propagate_max_n, royalty, sublicensing, \
-         granted_at) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
+         granted_at, comes_to, reporting) \
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
     )
     .bind(programme)
     .bind(row.id)
@@ -149,6 +168,8 @@ pub async fn insert(
     .bind(&row.royalty)
     .bind(row.sublicensing)
     .bind(at)
+    .bind(&row.comes_to)
+    .bind(&row.reporting)
     .execute(connection)
     .await
     .map(drop)
@@ -180,7 +201,7 @@ pub async fn list(
 ) -> Result<Vec<LicenceRow>, Fault> {
     let query = concat!(
         licence_select!(),
-        page_where!("l.", "candidate_id", "licensee_id")
+        page_where!(oldest "l.", "candidate_id", "licensee_id")
     );
     let of = (candidate.map(|id| id.uuid()), licensee.map(|id| id.uuid()));
     page_of(connection, query, programme, of, page).await
@@ -226,7 +247,7 @@ pub async fn update(
 ) -> Result<bool, sqlx::Error> {
     let done = sqlx::query(
         "update licence set territory = $4, exclusive = $5, ends_on = $6, propagate_max_n = $7, \
-         royalty = $8, sublicensing = $9, version = version + 1 \
+         royalty = $8, sublicensing = $9, comes_to = $10, reporting = $11, version = version + 1 \
          where programme_id = $1 and id = $2 and version = $3",
     )
     .bind(programme)
@@ -238,6 +259,8 @@ pub async fn update(
     .bind(row.propagate_max_n)
     .bind(&row.royalty)
     .bind(row.sublicensing)
+    .bind(&row.comes_to)
+    .bind(&row.reporting)
     .execute(connection)
     .await?;
     Ok(done.rows_affected() == 1)
@@ -383,4 +406,128 @@ pub async fn changes(
     .bind(licence)
     .fetch_all(connection)
     .await
+}
+
+/// A licence under which something may fall due, with whom it is about.
+#[derive(Debug, Clone)]
+pub struct LedgerRow {
+    /// Its id.
+    pub id: LicenceId,
+    /// Its number.
+    pub number: String,
+    /// The candidate.
+    pub candidate_id: CandidateId,
+    /// Who holds it.
+    pub licensee_name: String,
+    /// The candidate's code.
+    pub candidate_code: String,
+    /// The candidate's denomination.
+    pub denomination: Option<String>,
+    /// Who answers for the candidate.
+    pub responsible_id: Option<PersonId>,
+    /// What the licence asks for, and what was done of it.
+    pub ledger: Ledger,
+}
+
+/// What is asked for under the licences of some candidates, or all, that the present scope may see:
+/// three readings in all, however many licences there are.
+pub async fn ledgers(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    candidates: Option<&[CandidateId]>,
+) -> Result<Vec<LedgerRow>, sqlx::Error> {
+    #[derive(FromRow)]
+    struct Asked {
+        id: LicenceId,
+        number: String,
+        candidate_id: CandidateId,
+        licensee_name: String,
+        candidate_code: String,
+        denomination: Option<String>,
+        responsible_id: Option<PersonId>,
+        starts_on: Day,
+        ends_on: Option<Day>,
+        reporting: Json<Reporting>,
+        has_minimum: bool,
+    }
+    let asked: Vec<Asked> = sqlx::query_as(
+        "select l.id, l.number, l.candidate_id, l.licensee_name, c.code as candidate_code, \
+           (select d.name from denomination d where d.programme_id = l.programme_id \
+              and d.candidate_id = l.candidate_id and d.state in ('proposed', 'checked', 'published') \
+              order by d.jurisdiction limit 1) as denomination, \
+           c.responsible_id, l.starts_on, l.ends_on, l.reporting, \
+           coalesce((l.royalty ->> 'minimum')::numeric > 0, false) as has_minimum \
+         from licence l join candidate c on c.programme_id = l.programme_id and c.id = l.candidate_id \
+         where l.programme_id = $1 and ($2::uuid[] is null or l.candidate_id = any($2)) \
+         order by l.id",
+    )
+    .bind(programme)
+    .bind(candidates)
+    .fetch_all(&mut *connection)
+    .await?;
+    let reporting: Vec<LicenceId> = asked
+        .iter()
+        .filter(|row| row.reporting.0 != Reporting::default())
+        .map(|row| row.id)
+        .collect();
+    let mut reported = covered(
+        connection,
+        "select licence_id, lower(period), upper(period) - 1 from propagation_report \
+         where programme_id = $1 and licence_id = any($2) and corrected_by_id is null \
+         order by lower(period)",
+        programme,
+        &reporting,
+    )
+    .await?;
+    let mut stated = covered(
+        connection,
+        "select licence_id, lower(period), upper(period) - 1 from royalty_statement \
+         where programme_id = $1 and licence_id = any($2) and corrected_by_id is null \
+         order by lower(period)",
+        programme,
+        &reporting,
+    )
+    .await?;
+    Ok(asked
+        .into_iter()
+        .map(|row| LedgerRow {
+            ledger: Ledger {
+                starts: row.starts_on.0,
+                ends: row.ends_on.map(|on| on.0),
+                reporting: row.reporting.0,
+                has_minimum: row.has_minimum,
+                reported: reported.remove(&row.id).unwrap_or_default(),
+                stated: stated.remove(&row.id).unwrap_or_default(),
+            },
+            id: row.id,
+            number: row.number,
+            candidate_id: row.candidate_id,
+            licensee_name: row.licensee_name,
+            candidate_code: row.candidate_code,
+            denomination: row.denomination,
+            responsible_id: row.responsible_id,
+        })
+        .collect())
+}
+
+/// Stretches of days by licence, in order and apart.
+async fn covered(
+    connection: &mut PgConnection,
+    query: &'static str,
+    programme: ProgrammeId,
+    licences: &[LicenceId],
+) -> Result<BTreeMap<LicenceId, Vec<(Date, Date)>>, sqlx::Error> {
+    let mut days: BTreeMap<LicenceId, Vec<(Date, Date)>> = BTreeMap::new();
+    if licences.is_empty() {
+        return Ok(days);
+    }
+    let rows: Vec<(LicenceId, Day, Day)> = sqlx::query_as(query)
+        .bind(programme)
+        .bind(licences)
+        .fetch_all(connection)
+        .await?;
+    for (licence, first, last) in rows {
+        days.entry(licence).or_default().push((first.0, last.0));
+    }
+    Ok(days)
 }

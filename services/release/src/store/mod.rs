@@ -1,25 +1,37 @@
 //! SQL, and the private shapes of rows.
 
-/// The part of a query after `from`, for [`page_of`]: rows after a cursor that fit two ids where
-/// those are given. `table` is the table's short name with its dot, or nothing.
+/// The part of a query after `from`, for [`page_of`]: rows beyond a cursor, oldest or newest first,
+/// that fit two ids where those are given and, where one is told, a condition besides. `table` is
+/// the table's short name with its dot, or nothing.
 macro_rules! page_where {
-    ($table:literal, $first:literal, $second:literal) => {
+    (oldest $table:literal, $first:literal, $second:literal $(, $besides:literal)?) => {
+        page_where!(@ $table, $first, $second, " > ", "", [$($besides)?])
+    };
+    (newest $table:literal, $first:literal, $second:literal $(, $besides:literal)?) => {
+        page_where!(@ $table, $first, $second, " < ", " desc", [$($besides)?])
+    };
+    (@ $table:literal, $first:literal, $second:literal, $beyond:literal, $order:literal,
+        [$($besides:literal)?]) => {
         concat!(
             "where ",
             $table,
             "programme_id = $1 and ($2::uuid is null or ",
             $table,
-            "id > $2) \
-             and ($3::uuid is null or ",
+            "id",
+            $beyond,
+            "$2) and ($3::uuid is null or ",
             $table,
             $first,
-            " = $3) \
-             and ($4::uuid is null or ",
+            " = $3) and ($4::uuid is null or ",
             $table,
             $second,
-            " = $4) order by ",
+            " = $4) ",
+            $($besides,)?
+            " order by ",
             $table,
-            "id limit $5"
+            "id",
+            $order,
+            " limit $5"
         )
     };
 }
@@ -29,6 +41,7 @@ pub mod candidates;
 pub mod denominations;
 pub mod dossiers;
 pub mod gates;
+pub mod groups;
 pub mod inspections;
 pub mod known_names;
 pub mod licences;

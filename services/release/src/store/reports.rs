@@ -185,7 +185,7 @@ pub async fn list(
 ) -> Result<Vec<ReportRow>, Fault> {
     let query = concat!(
         report_select!(),
-        page_where!("", "licence_id", "licensee_id")
+        page_where!(oldest "", "licence_id", "licensee_id")
     );
     let of = (licence.map(|id| id.uuid()), None);
     page_of(connection, query, programme, of, page).await

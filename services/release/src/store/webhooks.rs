@@ -6,6 +6,7 @@ use platform::{Fault, OrganisationId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
 use uuid::Uuid;
 
+use super::page_of;
 use crate::domain::{CandidateId, DeliveryId, WebhookId};
 
 /// A webhook as it is kept, with what waits for it.
@@ -45,7 +46,7 @@ macro_rules! webhook_select {
               and d.webhook_id = w.id and d.state in ('waiting', 'sending')) as waiting_n, \
            (select count(*) from webhook_delivery d where d.programme_id = w.programme_id \
               and d.webhook_id = w.id and d.state = 'dead') as dead_n \
-         from webhook w where w.programme_id = $1 and w.ended_at is null "
+         from webhook w "
     };
 }
 
@@ -99,11 +100,14 @@ pub async fn find(
     programme: ProgrammeId,
     id: WebhookId,
 ) -> Result<Option<WebhookRow>, sqlx::Error> {
-    sqlx::query_as(concat!(webhook_select!(), "and w.id = $2"))
-        .bind(programme)
-        .bind(id)
-        .fetch_optional(connection)
-        .await
+    sqlx::query_as(concat!(
+        webhook_select!(),
+        "where w.programme_id = $1 and w.ended_at is null and w.id = $2"
+    ))
+    .bind(programme)
+    .bind(id)
+    .fetch_optional(connection)
+    .await
 }
 
 /// A page of webhooks.
@@ -112,15 +116,11 @@ pub async fn list(
     programme: ProgrammeId,
     page: &Page,
 ) -> Result<Vec<WebhookRow>, Fault> {
-    Ok(sqlx::query_as(concat!(
+    let query = concat!(
         webhook_select!(),
-        "and ($2::uuid is null or w.id > $2) order by w.id limit $3"
-    ))
-    .bind(programme)
-    .bind(page.after_key::<Uuid>()?)
-    .bind(page.fetch())
-    .fetch_all(connection)
-    .await?)
+        page_where!(oldest "w.", "organisation_id", "id", "and w.ended_at is null")
+    );
+    page_of(connection, query, programme, (None, None), page).await
 }
 
 /// Webhooks that wait for a topic.
@@ -131,7 +131,7 @@ pub async fn subscribed(
 ) -> Result<Vec<WebhookRow>, sqlx::Error> {
     sqlx::query_as(concat!(
         webhook_select!(),
-        "and $2 = any(w.topics) order by w.id"
+        "where w.programme_id = $1 and w.ended_at is null and $2 = any(w.topics) order by w.id"
     ))
     .bind(programme)
     .bind(topic)

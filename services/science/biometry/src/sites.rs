@@ -32,6 +32,11 @@
 //! Lambda lower trapezoidal, which fixes its rotation, and shown rotated to its principal axes
 //! (Lambda'Lambda diagonal, descending), each signed so that its loadings sum to a positive number:
 //! the first factor is the one that explains most.
+//!
+//! Entries may be related ([`fit_related`]): with the covariance G between sites and the
+//! relationship A among entries, all effects together have covariance G x A (Kronecker's product;
+//! Oakey and others 2007, from memory), so that relatives inform each other at every site and
+//! parents without a record are predicted there too.
 
 #[cfg(test)]
 mod tests;
@@ -39,12 +44,13 @@ pub mod two_stage;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fmt;
+use std::sync::Arc;
 
 use faer::Mat;
 
 use crate::data::Frame;
 use crate::mixed::inference::upper_chi_squared;
-use crate::mixed::{self, Fit, Model, ModelError, Residual};
+use crate::mixed::{self, Across, BetweenLevels, Fit, Model, ModelError, Relationship, Residual};
 
 /// Covariance of an entry's effects between sites.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -190,10 +196,37 @@ pub fn fit(
     site: &str,
     asked: BetweenSites,
 ) -> Result<SitesFit, ModelError> {
+    or_simpler(asked, |structure| {
+        exactly(frame, base, entry, site, structure, None)
+    })
+}
+
+/// As [`fit`], with entries that are related: variances and covariances are those of the base
+/// population, and levels of the relationship without a record are predicted too.
+///
+/// # Errors
+/// As [`fit`]; an entry that the relationship does not hold.
+pub fn fit_related(
+    frame: &Frame,
+    base: &Model,
+    entry: &str,
+    site: &str,
+    asked: BetweenSites,
+    relationship: &Arc<Relationship>,
+) -> Result<SitesFit, ModelError> {
+    or_simpler(asked, |structure| {
+        exactly(frame, base, entry, site, structure, Some(relationship))
+    })
+}
+
+fn or_simpler(
+    asked: BetweenSites,
+    fit: impl Fn(BetweenSites) -> Result<SitesFit, ModelError>,
+) -> Result<SitesFit, ModelError> {
     let mut notes = Vec::new();
     let mut structure = asked;
     loop {
-        match fit_exactly(frame, base, entry, site, structure) {
+        match fit(structure) {
             Ok(mut fitted) => {
                 fitted.asked = asked;
                 notes.append(&mut fitted.notes);
@@ -230,6 +263,17 @@ pub fn fit_exactly(
     site: &str,
     structure: BetweenSites,
 ) -> Result<SitesFit, ModelError> {
+    exactly(frame, base, entry, site, structure, None)
+}
+
+fn exactly(
+    frame: &Frame,
+    base: &Model,
+    entry: &str,
+    site: &str,
+    structure: BetweenSites,
+    related: Option<&Arc<Relationship>>,
+) -> Result<SitesFit, ModelError> {
     let clash = base.random_terms().iter().find(|t| {
         let of = |names: &[&str]| {
             t.factors.len() == names.len() && names.iter().all(|n| t.factors.iter().any(|f| f == n))
@@ -257,8 +301,10 @@ pub fn fit_exactly(
             level: sites.into_iter().next().unwrap_or_default(),
         });
     }
-    // Sites where no entry has two records cannot part specific variance from residual.
-    let is_replicated = |code: &u32| cells.iter().any(|((s, _), n)| s == code && *n > 1);
+    // Sites where no entry has two records cannot part specific variance from residual, unless
+    // relatives stand for each other.
+    let is_replicated =
+        |code: &u32| related.is_some() || cells.iter().any(|((s, _), n)| s == code && *n > 1);
     let parted: Vec<bool> = match base.residual_structure() {
         Residual::Known(_) => vec![true; t],
         Residual::Homogeneous => vec![codes.iter().any(&is_replicated); t],
@@ -267,6 +313,10 @@ pub fn fit_exactly(
         }
     };
     let first = base.random_terms().len();
+    let across = |form| Across::EachLevel {
+        factor: site.to_owned(),
+        form,
+    };
     let mut notes = Vec::new();
     let (model, parameters) = match structure {
         BetweenSites::CompoundSymmetry => {
@@ -276,7 +326,12 @@ pub fn fit_exactly(
                         .to_owned(),
                 ));
             }
-            (base.clone().with_entries(entry, Some(site)), 2)
+            let own = base.clone().entries(&[entry], Across::Nothing, related);
+            let model = match related {
+                None => own.entries(&[entry, site], Across::Nothing, None),
+                Some(_) => own.entries(&[entry], across(BetweenLevels::OneVariance), related),
+            };
+            (model, 2)
         }
         BetweenSites::Unstructured => {
             if let Some(k) = parted.iter().position(|p| !p) {
@@ -285,7 +340,10 @@ pub fn fit_exactly(
                     sites[k]
                 )));
             }
-            (base.clone().by_level(entry, site, None), t * (t + 1) / 2)
+            let model = base
+                .clone()
+                .entries(&[entry], across(BetweenLevels::Full), related);
+            (model, t * (t + 1) / 2)
         }
         BetweenSites::FactorAnalytic { order } => {
             // As many free parameters as an unstructured matrix has, or fewer.
@@ -294,9 +352,14 @@ pub fn fit_exactly(
                     "{order} factors ask for more parameters than {t} sites have covariances; use fewer factors or more sites"
                 )));
             }
-            let mut model = base.clone().by_level(entry, site, Some(order));
+            let common = across(BetweenLevels::Rank(order));
+            let mut model = base.clone().entries(&[entry], common, related);
             for (name, _) in sites.iter().zip(&parted).filter(|(_, p)| **p) {
-                model = model.at_level(entry, site, name);
+                let own = Across::OneLevel {
+                    factor: site.to_owned(),
+                    level: name.clone(),
+                };
+                model = model.entries(&[entry], own, related);
             }
             let merged: Vec<&str> = sites
                 .iter()
@@ -318,7 +381,7 @@ pub fn fit_exactly(
     let mut fitted = match structure {
         BetweenSites::FactorAnalytic { .. } => factors(fit, first, &sites, &parted),
         BetweenSites::Unstructured => unstructured(fit, first),
-        BetweenSites::CompoundSymmetry => compound(fit, first, &sites),
+        BetweenSites::CompoundSymmetry => compound(fit, first, &sites, related.is_some()),
     };
     fitted.structure = structure;
     fitted.asked = structure;
@@ -427,6 +490,64 @@ impl Sum {
     }
 }
 
+/// How predictions of entries are put together from scaled effects.
+trait Parts {
+    /// Overall performance of an entry.
+    fn overall(&self, entry: usize) -> Sum;
+    /// Effect of an entry at a site.
+    fn at_site(&self, entry: usize, site: usize) -> Sum;
+    /// Factor scores of an entry; none without factors.
+    fn scores(&self, _entry: usize) -> Vec<f64> {
+        Vec::new()
+    }
+    /// Loading of a site on the first factor; asked for only with scores.
+    fn first_loading(&self, _site: usize) -> f64 {
+        0.0
+    }
+}
+
+/// Every entry's predictions overall and at `t` sites.
+fn predicted(fit: &Fit, term: usize, t: usize, parts: &impl Parts) -> Vec<EntryAcrossSites> {
+    let levels = fit.random()[term].levels.iter().enumerate();
+    levels
+        .map(|(e, level)| {
+            let overall = parts.overall(e).predicted(fit);
+            let scores = parts.scores(e);
+            let at_site: Vec<Predicted> = (0..t)
+                .map(|site| parts.at_site(e, site).predicted(fit))
+                .collect();
+            let expected = |site: usize| match scores.first() {
+                Some(score) => parts.first_loading(site) * score,
+                None => overall.effect,
+            };
+            EntryAcrossSites {
+                entry: level.level.clone(),
+                instability: root_mean_square(
+                    at_site
+                        .iter()
+                        .enumerate()
+                        .map(|(site, p)| p.effect - expected(site)),
+                ),
+                overall,
+                scores,
+                at_site,
+            }
+        })
+        .collect()
+}
+
+/// The part of a sum that is a level's effect in a term of one coefficient.
+fn own_part(fit: &Fit, term: usize, level: usize, column: usize) -> Option<(usize, f64)> {
+    let equation = fit.equation(term, level, column)?;
+    Some((equation, fit.loading(term).at(column, column)))
+}
+
+/// Where every level of a term stands.
+fn places(fit: &Fit, term: usize) -> HashMap<&str, usize> {
+    let levels = fit.random()[term].levels.iter().enumerate();
+    levels.map(|(k, l)| (l.level.as_str(), k)).collect()
+}
+
 fn root_mean_square(values: impl ExactSizeIterator<Item = f64>) -> f64 {
     let n = values.len() as f64;
     (values.map(|v| v * v).sum::<f64>() / n).sqrt()
@@ -469,14 +590,90 @@ fn principal(loadings: &Mat<f64>) -> (Mat<f64>, Mat<f64>) {
     (loadings * &rotation, rotation)
 }
 
+/// Common factors with a specific part at each site.
+struct Factored<'a> {
+    fit: &'a Fit,
+    first: usize,
+    unrotated: &'a Mat<f64>,
+    rotated: &'a Mat<f64>,
+    rotation: &'a Mat<f64>,
+    mean_loading: f64,
+    /// Every site's specific effects; none where they are part of the residual.
+    specific: Vec<Option<Specific<'a>>>,
+    variances: &'a [f64],
+}
+
+/// The term of a site's specific effects with the places of its levels.
+struct Specific<'a> {
+    term: usize,
+    places: HashMap<&'a str, usize>,
+}
+
+impl Factored<'_> {
+    fn rank(&self) -> usize {
+        self.unrotated.ncols()
+    }
+
+    /// A rotated score as weights on the scaled effects.
+    fn score(&self, entry: usize, factor: usize, weight: f64) -> Vec<(usize, f64)> {
+        (0..self.rank())
+            .filter_map(|s| {
+                let equation = self.fit.equation(self.first, entry, s)?;
+                Some((equation, weight * self.rotation[(s, factor)]))
+            })
+            .collect()
+    }
+}
+
+impl Parts for Factored<'_> {
+    fn overall(&self, entry: usize) -> Sum {
+        Sum {
+            parts: match self.rank() {
+                0 => Vec::new(),
+                _ => self.score(entry, 0, self.mean_loading),
+            },
+            unseen: 0.0,
+        }
+    }
+
+    fn at_site(&self, entry: usize, site: usize) -> Sum {
+        let common = (0..self.rank()).filter_map(|s| {
+            let equation = self.fit.equation(self.first, entry, s)?;
+            Some((equation, self.unrotated[(site, s)]))
+        });
+        let mut sum = Sum {
+            parts: common.collect(),
+            unseen: 0.0,
+        };
+        let level = &self.fit.random()[self.first].levels[entry].level;
+        let own = self.specific[site]
+            .as_ref()
+            .and_then(|of| own_part(self.fit, of.term, *of.places.get(level.as_str())?, 0));
+        match own {
+            Some(part) => sum.parts.push(part),
+            None => sum.unseen = self.variances[site],
+        }
+        sum
+    }
+
+    fn scores(&self, entry: usize) -> Vec<f64> {
+        (0..self.rank())
+            .map(|k| self.fit.sum_of_effects(&self.score(entry, k, 1.0)).0)
+            .collect()
+    }
+
+    fn first_loading(&self, site: usize) -> f64 {
+        self.rotated[(site, 0)]
+    }
+}
+
 fn factors(fit: Fit, first: usize, sites: &[String], parted: &[bool]) -> SitesFit {
     let t = sites.len();
     let rank = fit.loading(first).rank;
     let unrotated = Mat::from_fn(t, rank, |j, k| fit.loading(first).at(j, k));
     let (rotated, rotation) = principal(&unrotated);
-    // Position of every site's specific term, and its levels.
     let mut next = first;
-    let specific: Vec<Option<usize>> = parted
+    let terms: Vec<Option<usize>> = parted
         .iter()
         .map(|p| {
             p.then(|| {
@@ -485,21 +682,9 @@ fn factors(fit: Fit, first: usize, sites: &[String], parted: &[bool]) -> SitesFi
             })
         })
         .collect();
-    let specific_variances: Vec<f64> = specific
+    let specific_variances: Vec<f64> = terms
         .iter()
         .map(|k| k.map_or(0.0, |k| fit.random()[k].variance()))
-        .collect();
-    let places: Vec<HashMap<&str, usize>> = specific
-        .iter()
-        .map(|k| match k {
-            Some(k) => fit.random()[*k]
-                .levels
-                .iter()
-                .enumerate()
-                .map(|(at, l)| (l.level.as_str(), at))
-                .collect(),
-            None => HashMap::new(),
-        })
         .collect();
     let covariance: Vec<Vec<f64>> = (0..t)
         .map(|a| {
@@ -516,72 +701,25 @@ fn factors(fit: Fit, first: usize, sites: &[String], parted: &[bool]) -> SitesFi
     } else {
         (0..t).map(|j| rotated[(j, 0)]).sum::<f64>() / t as f64
     };
-    let entries = fit.random()[first]
-        .levels
-        .iter()
-        .enumerate()
-        .map(|(e, level)| {
-            // A rotated score as weights on the scaled effects.
-            let score = |k: usize, weight: f64| -> Vec<(usize, f64)> {
-                (0..rank)
-                    .filter_map(|s| {
-                        fit.equation(first, e, s)
-                            .map(|eq| (eq, weight * rotation[(s, k)]))
-                    })
-                    .collect()
-            };
-            let scores: Vec<f64> = (0..rank)
-                .map(|k| fit.sum_of_effects(&score(k, 1.0)).0)
-                .collect();
-            let overall = Sum {
-                parts: if rank == 0 {
-                    Vec::new()
-                } else {
-                    score(0, mean_loading)
-                },
-                unseen: 0.0,
-            };
-            let at_site: Vec<Predicted> = (0..t)
-                .map(|j| {
-                    let mut sum = Sum::default();
-                    for s in 0..rank {
-                        if let Some(eq) = fit.equation(first, e, s) {
-                            sum.parts.push((eq, unrotated[(j, s)]));
-                        }
-                    }
-                    let own = specific[j].and_then(|k| {
-                        let at = places[j].get(level.level.as_str())?;
-                        Some((fit.equation(k, *at, 0)?, fit.loading(k).at(0, 0)))
-                    });
-                    match own {
-                        Some(part) => sum.parts.push(part),
-                        None => sum.unseen = specific_variances[j],
-                    }
-                    sum.predicted(&fit)
+    let factored = Factored {
+        fit: &fit,
+        first,
+        unrotated: &unrotated,
+        rotated: &rotated,
+        rotation: &rotation,
+        mean_loading,
+        specific: terms
+            .iter()
+            .map(|term| {
+                term.map(|term| Specific {
+                    term,
+                    places: places(&fit, term),
                 })
-                .collect();
-            let from_first = |j: usize| {
-                if rank == 0 {
-                    0.0
-                } else {
-                    rotated[(j, 0)] * scores[0]
-                }
-            };
-            let instability = root_mean_square(
-                at_site
-                    .iter()
-                    .enumerate()
-                    .map(|(j, p)| p.effect - from_first(j)),
-            );
-            EntryAcrossSites {
-                entry: level.level.clone(),
-                overall: overall.predicted(&fit),
-                scores,
-                instability,
-                at_site,
-            }
-        })
-        .collect();
+            })
+            .collect(),
+        variances: &specific_variances,
+    };
+    let entries = predicted(&fit, first, t, &factored);
     let percent = |part: f64, whole: f64| {
         if whole > 0.0 {
             100.0 * part / whole
@@ -610,47 +748,98 @@ fn factors(fit: Fit, first: usize, sites: &[String], parted: &[bool]) -> SitesFi
     }
 }
 
+/// A coefficient for each site with any covariance.
+struct Free<'a> {
+    fit: &'a Fit,
+    term: usize,
+    sites_n: usize,
+}
+
+impl Free<'_> {
+    fn weighted(&self, entry: usize, weight: impl Fn(usize) -> f64) -> Sum {
+        let loading = self.fit.loading(self.term);
+        let parts = (0..loading.rank).filter_map(|s| {
+            let loaded = (0..self.sites_n)
+                .map(|j| weight(j) * loading.at(j, s))
+                .sum();
+            Some((self.fit.equation(self.term, entry, s)?, loaded))
+        });
+        Sum {
+            parts: parts.collect(),
+            unseen: 0.0,
+        }
+    }
+}
+
+impl Parts for Free<'_> {
+    fn overall(&self, entry: usize) -> Sum {
+        self.weighted(entry, |_| 1.0 / self.sites_n as f64)
+    }
+
+    fn at_site(&self, entry: usize, site: usize) -> Sum {
+        self.weighted(entry, |j| f64::from(j == site))
+    }
+}
+
 fn unstructured(fit: Fit, first: usize) -> SitesFit {
     let covariance = fit.random()[first].covariance.clone();
-    let (t, rank) = (covariance.len(), fit.loading(first).rank);
-    let entries = fit.random()[first]
-        .levels
-        .iter()
-        .enumerate()
-        .map(|(e, level)| {
-            let at = |weights: &dyn Fn(usize) -> f64| Sum {
-                parts: (0..rank)
-                    .filter_map(|s| {
-                        let weight: f64 = (0..t)
-                            .map(|j| weights(j) * fit.loading(first).at(j, s))
-                            .sum();
-                        fit.equation(first, e, s).map(|eq| (eq, weight))
-                    })
-                    .collect(),
-                unseen: 0.0,
-            };
-            let overall = at(&|_| 1.0 / t as f64).predicted(&fit);
-            let at_site: Vec<Predicted> = (0..t)
-                .map(|j| at(&|k| f64::from(j == k)).predicted(&fit))
-                .collect();
-            EntryAcrossSites {
-                entry: level.level.clone(),
-                scores: Vec::new(),
-                instability: root_mean_square(at_site.iter().map(|p| p.effect - overall.effect)),
-                overall,
-                at_site,
-            }
-        })
-        .collect();
+    let parts = Free {
+        fit: &fit,
+        term: first,
+        sites_n: covariance.len(),
+    };
+    let entries = predicted(&fit, first, covariance.len(), &parts);
     SitesFit {
         entries,
         ..empty(fit, covariance)
     }
 }
 
-fn compound(fit: Fit, first: usize, sites: &[String]) -> SitesFit {
-    let (own, interaction) = (&fit.random()[first], &fit.random()[first + 1]);
-    let (main, at) = (own.variance(), interaction.variance());
+/// One effect of an entry and one of its interaction with each site.
+struct Compound<'a> {
+    fit: &'a Fit,
+    first: usize,
+    sites: &'a [String],
+    /// Places of the levels of the interaction; none when it has a coefficient for each site.
+    combined: Option<HashMap<&'a str, usize>>,
+    interaction_variance: f64,
+}
+
+impl Parts for Compound<'_> {
+    fn overall(&self, entry: usize) -> Sum {
+        Sum {
+            parts: own_part(self.fit, self.first, entry, 0)
+                .into_iter()
+                .collect(),
+            unseen: 0.0,
+        }
+    }
+
+    fn at_site(&self, entry: usize, site: usize) -> Sum {
+        let mut sum = self.overall(entry);
+        let interaction = self.first + 1;
+        let own = match &self.combined {
+            None => own_part(self.fit, interaction, entry, site),
+            Some(places) => {
+                let level = &self.fit.random()[self.first].levels[entry].level;
+                let key = format!("{level}:{}", self.sites[site]);
+                let place = places.get(key.as_str());
+                place.and_then(|level| own_part(self.fit, interaction, *level, 0))
+            }
+        };
+        match own {
+            Some(part) => sum.parts.push(part),
+            None => sum.unseen = self.interaction_variance,
+        }
+        sum
+    }
+}
+
+fn compound(fit: Fit, first: usize, sites: &[String], are_related: bool) -> SitesFit {
+    let (main, at) = (
+        fit.random()[first].variance(),
+        fit.random()[first + 1].variance(),
+    );
     let t = sites.len();
     let covariance: Vec<Vec<f64>> = (0..t)
         .map(|a| {
@@ -659,51 +848,14 @@ fn compound(fit: Fit, first: usize, sites: &[String]) -> SitesFit {
                 .collect()
         })
         .collect();
-    let places: HashMap<&str, usize> = interaction
-        .levels
-        .iter()
-        .enumerate()
-        .map(|(k, l)| (l.level.as_str(), k))
-        .collect();
-    let part = |term: usize, level: usize| {
-        fit.equation(term, level, 0)
-            .map(|eq| (eq, fit.loading(term).at(0, 0)))
+    let parts = Compound {
+        fit: &fit,
+        first,
+        sites,
+        combined: (!are_related).then(|| places(&fit, first + 1)),
+        interaction_variance: at,
     };
-    let entries = own
-        .levels
-        .iter()
-        .enumerate()
-        .map(|(e, level)| {
-            let common: Vec<(usize, f64)> = part(first, e).into_iter().collect();
-            let overall = Sum {
-                parts: common.clone(),
-                unseen: 0.0,
-            }
-            .predicted(&fit);
-            let at_site: Vec<Predicted> = sites
-                .iter()
-                .map(|site| {
-                    let mut sum = Sum {
-                        parts: common.clone(),
-                        unseen: 0.0,
-                    };
-                    let key = format!("{}:{site}", level.level);
-                    match places.get(key.as_str()).and_then(|k| part(first + 1, *k)) {
-                        Some(own) => sum.parts.push(own),
-                        None => sum.unseen = at,
-                    }
-                    sum.predicted(&fit)
-                })
-                .collect();
-            EntryAcrossSites {
-                entry: level.level.clone(),
-                scores: Vec::new(),
-                instability: root_mean_square(at_site.iter().map(|p| p.effect - overall.effect)),
-                overall,
-                at_site,
-            }
-        })
-        .collect();
+    let entries = predicted(&fit, first, t, &parts);
     SitesFit {
         entries,
         ..empty(fit, covariance)

@@ -4,6 +4,7 @@
 use std::fs::{self, File};
 use std::hint::black_box;
 use std::io::{BufWriter, Write};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
@@ -11,7 +12,7 @@ use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
 const PLANTS_N: u32 = 1_000_000;
 const FOUNDERS_N: u32 = 400;
 const GENERATIONS_N: u32 = 12;
-const RUNS_N: u32 = 3;
+const ROUNDS_N: u32 = 7;
 
 /// A small generator with a fixed start, so that every run has the same plants.
 struct Draws(u64);
@@ -62,25 +63,34 @@ fn records(parents_n: u32) -> Vec<(u32, Option<u32>, Option<u32>)> {
     plants
 }
 
-/// The result and least time of several runs; what `prepare` does is not counted.
-fn fastest<P, T>(
-    mut prepare: impl FnMut() -> P,
-    mut work: impl FnMut(&mut P) -> T,
-) -> (T, Duration) {
-    let mut timed = || {
-        let mut prepared = prepare();
-        let start = Instant::now();
-        let result = work(&mut prepared);
-        (result, start.elapsed())
-    };
-    let mut best = timed();
-    for _ in 1..RUNS_N {
-        let next = timed();
-        if next.1 < best.1 {
-            best = next;
-        }
+/// Least time of what is done once in every round.
+struct Least(Duration);
+
+impl Least {
+    fn new() -> Self {
+        Self(Duration::MAX)
     }
-    best
+
+    fn of<T>(&mut self, work: impl FnOnce() -> T) -> T {
+        let start = Instant::now();
+        let result = work();
+        self.0 = self.0.min(start.elapsed());
+        result
+    }
+}
+
+/// Reads the file, each line into numbers, and sorts them.
+fn read_and_sort(path: &Path) -> usize {
+    let text = fs::read_to_string(path).expect("the file was just written");
+    let mut rows: Vec<[Option<u32>; 3]> = text
+        .lines()
+        .map(|line| {
+            let mut fields = line.split(',').map(|field| field.parse().ok());
+            std::array::from_fn(|_| fields.next().flatten())
+        })
+        .collect();
+    rows.sort();
+    black_box(rows.len())
 }
 
 fn main() {
@@ -101,37 +111,26 @@ fn main() {
             .sync_all()
             .expect("the disk has room");
 
-        let (_, reading) = fastest(
-            || (),
-            |()| {
-                let text = fs::read_to_string(&path).expect("the file was just written");
-                let mut rows: Vec<[Option<u32>; 3]> = text
-                    .lines()
-                    .map(|line| {
-                        let mut fields = line.split(',').map(|field| field.parse().ok());
-                        std::array::from_fn(|_| fields.next().flatten())
-                    })
-                    .collect();
-                rows.sort();
-                black_box(rows.len())
-            },
-        );
         let record = |&(id, seed, pollen): &_| PlantRecord::of_parents(id, seed, pollen);
-        let (pedigree, building) = fastest(
-            || (),
-            |()| {
+        let [mut reading, mut building, mut solving, mut inverting] =
+            std::array::from_fn(|_| Least::new());
+        let (mut inbreeding, mut entries_n) = (Vec::new(), 0);
+        // What is compared is done in turn, so that a busy moment of the machine falls on all alike.
+        for _ in 0..ROUNDS_N {
+            reading.of(|| read_and_sort(&path));
+            let pedigree = building.of(|| {
                 Pedigree::from_records(plants.iter().map(record))
                     .expect("the plants are well ordered")
-            },
-        );
-        let (inbreeding, solving) = fastest(|| pedigree.clone(), |fresh| fresh.inbreeding_of_all());
-        let (inverse, inverting) = fastest(
-            || (),
-            |()| {
-                let inverse = pedigree.relationship_inverse(ParentInbreeding::Counted);
-                inverse.expect("no plant is wholly inbred")
-            },
-        );
+            });
+            inbreeding = solving.of(|| pedigree.inbreeding_of_all());
+            let inverse = inverting.of(|| pedigree.relationship_inverse(ParentInbreeding::Counted));
+            entries_n = inverse
+                .expect("no plant is wholly inbred")
+                .lower_triangle()
+                .len();
+        }
+        let [reading, building, solving, inverting] =
+            [reading, building, solving, inverting].map(|least| least.0);
         let mean = inbreeding.iter().sum::<f64>() / inbreeding.len() as f64;
         fs::remove_file(&path).ok();
 
@@ -142,7 +141,7 @@ fn main() {
              inbreeding {solving:.3?} (mean F {mean:.4}); \
              pedigree / read and sort = {ratio:.2}; \
              relationship inverse {inverting:.3?} ({} entries)",
-            inverse.lower_triangle().len()
+            entries_n
         );
     }
 }

@@ -1,10 +1,9 @@
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
-use foldhash::fast::RandomState;
-
 use crate::core::{Core, Mixture, NODE_LIMIT, NONE, Node, Variances};
 use crate::error::PedigreeError;
+use crate::numbers::Numbers;
 use crate::record::{Origin, ParentRole, PlantId, PlantRecord, PollenParent};
 
 /// A checked pedigree: every named parent is listed, nothing descends from itself, and clones
@@ -13,7 +12,7 @@ use crate::record::{Origin, ParentRole, PlantId, PlantRecord, PollenParent};
 pub struct Pedigree<Id: PlantId> {
     /// Plants in the order given.
     pub(crate) ids: Vec<Id>,
-    number_of: HashMap<Id, u32, RandomState>,
+    numbers: Numbers,
     /// Node of each plant.
     node_of: Vec<u32>,
     /// The plant that stands for each node; `NONE` for an average parent.
@@ -49,12 +48,14 @@ impl<Id: PlantId> Pedigree<Id> {
         let expected = records.size_hint().0;
         let mut ids = Vec::with_capacity(expected);
         let mut origins = Vec::with_capacity(expected);
-        let mut number_of = HashMap::with_capacity_and_hasher(expected, RandomState::default());
+        let mut numbers = Numbers::with_room_for(expected);
         for PlantRecord { id, origin } in records {
-            if number_of.insert(id.clone(), ids.len() as u32).is_some() {
-                return Err(PedigreeError::Duplicate { id });
-            }
             ids.push(id);
+            if let Some(before) = numbers.add(&ids) {
+                return Err(PedigreeError::Duplicate {
+                    id: ids[before].clone(),
+                });
+            }
             origins.push(origin);
         }
         // Average parents take numbers too, at most one for each plant.
@@ -64,7 +65,7 @@ impl<Id: PlantId> Pedigree<Id> {
                 limit: NODE_LIMIT / 2,
             });
         }
-        let (links, mixtures) = link(&ids, &number_of, origins)?;
+        let (links, mixtures) = link(&ids, &numbers, origins)?;
         let generations =
             generations(&links, &mixtures).map_err(|members| PedigreeError::Loop {
                 members: members
@@ -75,7 +76,7 @@ impl<Id: PlantId> Pedigree<Id> {
         let (core, node_of, plant_of) = arrange(&links, mixtures, &generations);
         Ok(Self {
             ids,
-            number_of,
+            numbers,
             node_of,
             plant_of,
             core,
@@ -100,7 +101,7 @@ impl<Id: PlantId> Pedigree<Id> {
 
     /// Whether the plant is listed.
     pub fn contains(&self, id: &Id) -> bool {
-        self.number_of.contains_key(id)
+        self.numbers.get(&self.ids, id).is_some()
     }
 
     /// The plant that stands for this plant's genotype: itself, or the plant at the end of its
@@ -129,7 +130,7 @@ impl<Id: PlantId> Pedigree<Id> {
             .map(|&node| self.plant_of[node as usize])
             .filter(|&p| p != NONE)
             .collect();
-        kept_plants.extend(ids.iter().map(|id| self.number_of[id]));
+        kept_plants.extend(ids.iter().filter_map(|id| self.numbers.get(&self.ids, id)));
         kept_plants.sort_unstable();
         kept_plants.dedup();
         let new_plant: HashMap<u32, u32> = kept_plants
@@ -147,7 +148,7 @@ impl<Id: PlantId> Pedigree<Id> {
             .map(|&plant| self.ids[plant as usize].clone())
             .collect();
         Ok(Self {
-            number_of: subset.iter().cloned().zip(0..).collect(),
+            numbers: Numbers::of(&subset),
             node_of: kept_plants
                 .iter()
                 .map(|&plant| new_node[&self.node_of[plant as usize]])
@@ -205,8 +206,8 @@ impl<Id: PlantId> Pedigree<Id> {
     }
 
     pub(crate) fn node(&self, id: &Id) -> Result<u32, PedigreeError<Id>> {
-        match self.number_of.get(id) {
-            Some(&plant) => Ok(self.node_of[plant as usize]),
+        match self.numbers.get(&self.ids, id) {
+            Some(plant) => Ok(self.node_of[plant as usize]),
             None => Err(PedigreeError::NotListed { id: id.clone() }),
         }
     }
@@ -255,15 +256,15 @@ impl<Id: PlantId> Pedigree<Id> {
 
 fn link<Id: PlantId>(
     ids: &[Id],
-    number_of: &HashMap<Id, u32, RandomState>,
+    numbers: &Numbers,
     origins: Vec<Origin<Id>>,
 ) -> Result<(Vec<Links>, Vec<Mixture>), PedigreeError<Id>> {
     let mut mixtures: Vec<Mixture> = Vec::new();
     let mut known_mixtures: HashMap<Vec<(u32, u64)>, u32> = HashMap::new();
     let mut links = Vec::with_capacity(ids.len());
     for (plant, origin) in ids.iter().zip(origins) {
-        let find = |named: Id, role: ParentRole| match number_of.get(&named) {
-            Some(&number) => Ok(number),
+        let find = |named: Id, role: ParentRole| match numbers.get(ids, &named) {
+            Some(number) => Ok(number),
             None => Err(PedigreeError::UnknownParent {
                 plant: plant.clone(),
                 named,

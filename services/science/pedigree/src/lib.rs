@@ -36,6 +36,7 @@ mod core;
 mod cross;
 mod error;
 mod inverse;
+mod numbers;
 mod record;
 
 pub use ancestry::{AncestryShares, Branch, MAX_TREE_PLACES, PedigreeTree};

@@ -1,8 +1,9 @@
 //! Entries across sites, in one stage or two, fitted and told.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-use biometry::mixed::{DenominatorDf, Fit, ModelError};
+use biometry::mixed::{DenominatorDf, Fit, ModelError, Relationship};
 use biometry::sites::two_stage::{self, SiteMeans, TwoStageModel};
 use biometry::sites::{self, BetweenSites, SitesFit};
 use contract::common::Numbers;
@@ -23,15 +24,23 @@ pub(super) fn analyse(
     between: BetweenSites,
     observations: &[Observation],
     covariates: &[String],
+    relationship: Option<Arc<Relationship>>,
     label_of: &BTreeMap<String, String>,
 ) -> Result<Told, ModelError> {
     let frame = frame(asked, observations, covariates)?;
-    let base = model(asked, None)?;
+    let base = model(asked, &frame, None)?;
     let fitted = if asked.method == Method::TwoStage {
-        let stages = TwoStageModel::new(base, "entry", "site").between(between);
+        let mut stages = TwoStageModel::new(base, "entry", "site").between(between);
+        if let Some(relationship) = relationship {
+            stages = stages.related(relationship);
+        }
         two_stage::fit(&frame, &stages).map(|both| (both.sites, both.site_means))
     } else {
-        sites::fit(&frame, &base, "entry", "site", between).map(|fit| (fit, Vec::new()))
+        let fit = match relationship {
+            None => sites::fit(&frame, &base, "entry", "site", between),
+            Some(known) => sites::fit_related(&frame, &base, "entry", "site", between, &known),
+        };
+        fit.map(|fit| (fit, Vec::new()))
     };
     let residuals = AnalysisResiduals {
         notes: vec![
@@ -42,15 +51,7 @@ pub(super) fn analyse(
     let (across, means) = match fitted {
         Ok(fitted) => fitted,
         Err(error @ ModelError::NotConverged { .. }) => {
-            let analysis = Analysis {
-                problem: error.to_string(),
-                records_n: observations.len() as u32,
-                ..Analysis::default()
-            };
-            return Ok(Told {
-                analysis,
-                residuals,
-            });
+            return Ok(Told::not_converged(&error, observations.len()));
         }
         Err(error) => return Err(error),
     };

@@ -57,14 +57,7 @@ pub(super) fn analyse(
     let fit = match threshold::fit(&frame, &model) {
         Ok(fit) => fit,
         Err(error @ ModelError::NotConverged { .. }) => {
-            return Ok(Told {
-                analysis: Analysis {
-                    problem: error.to_string(),
-                    records_n: observations.len() as u32,
-                    ..Analysis::default()
-                },
-                residuals,
-            });
+            return Ok(Told::not_converged(&error, observations.len()));
         }
         Err(error) => return Err(error),
     };
@@ -263,6 +256,7 @@ mod tests {
             fixed: vec!["site".to_owned()],
             random: vec!["entry".to_owned()],
             residual: ResidualWord::Equal,
+            smooth: Vec::new(),
         }
     }
 

@@ -212,7 +212,7 @@ pub fn solve(
     let given = Variances {
         random,
         residual: vec![variances.residual],
-        autocorrelations: None,
+        autocorrelations: Vec::new(),
     };
     finish(
         model,

@@ -7,7 +7,7 @@ use faer::prelude::Solve;
 use faer::{Mat, Side};
 
 use super::residual::{Field, ResidualStructure};
-use super::{Across, Model, ModelError, RandomTerm, Relationship, Residual};
+use super::{Across, BetweenLevels, Model, ModelError, RandomTerm, Relationship, Residual};
 use crate::data::{Column, Frame};
 use crate::formula::Term;
 
@@ -57,6 +57,8 @@ pub(crate) struct RandomDesign {
     /// Mean square of every covariate.
     pub(crate) mean_square: Vec<f64>,
     pub(crate) relationship: Option<Arc<Relationship>>,
+    /// Whether all coefficients share one variance and no covariance.
+    pub(crate) shared: bool,
     /// For a smooth trend: its distinct places and the basis at each.
     pub(crate) smooth: Option<Smooth>,
 }
@@ -453,9 +455,10 @@ fn explanatory(model: &Model) -> BTreeSet<&str> {
             row,
             column,
             section,
+            each,
         } => {
             names.extend([row.as_str(), column.as_str()]);
-            names.extend(section.as_deref());
+            names.extend(section.as_deref().into_iter().chain(each.as_deref()));
         }
     }
     names
@@ -763,11 +766,14 @@ fn residual_structure(
             row,
             column,
             section,
+            each,
         } => {
-            let (sections, section_of) = match section {
-                Some(name) => levels_in_use(frame, name, used)?,
-                None => (vec!["residual".to_owned()], vec![0; used.len()]),
+            let grouped = |factor: &Option<String>| match factor {
+                Some(name) => levels_in_use(frame, name, used),
+                None => Ok((vec!["residual".to_owned()], vec![0; used.len()])),
             };
+            let (sections, section_of) = grouped(section)?;
+            let (groups, group_of) = grouped(each)?;
             let rows = positions(frame, row, used)?;
             let columns = positions(frame, column, used)?;
             let mut n = used.len();
@@ -776,6 +782,15 @@ fn residual_structure(
                 let here: Vec<usize> = (0..used.len())
                     .filter(|&k| section_of[k] as usize == s)
                     .collect();
+                let group = group_of[here[0]];
+                if here.iter().any(|&k| group_of[k] != group) {
+                    return Err(ModelError::Grid {
+                        what: format!(
+                            "`{section}` lies in two levels of `{}`; let every section lie in one",
+                            each.as_deref().unwrap_or_default()
+                        ),
+                    });
+                }
                 let extent = |at: &[i64]| {
                     let first = here.iter().map(|&k| at[k]).min().unwrap_or(0);
                     let last = here.iter().map(|&k| at[k]).max().unwrap_or(0);
@@ -813,10 +828,11 @@ fn residual_structure(
                     n_rows,
                     n_columns,
                     cells,
+                    group: group as usize,
                 });
             }
-            let structure = ResidualStructure::fields(fields, n)?;
-            Ok((structure, vec!["residual".to_owned()], n - used.len()))
+            let structure = ResidualStructure::fields(fields, &groups, n)?;
+            Ok((structure, groups, n - used.len()))
         }
     }
 }
@@ -908,7 +924,9 @@ fn random_design(
             }
         };
     if let Across::OneLevel { factor, level } = &term.across {
-        (levels, level_of) = at_one_level(frame, factor, level, used, &levels, level_of)?;
+        let is_related = term.relationship.is_some();
+        (levels, level_of) =
+            at_one_level(frame, (factor, level), used, levels, level_of, is_related)?;
     }
     if let [level] = levels.as_slice() {
         return Err(ModelError::OneLevel {
@@ -921,8 +939,12 @@ fn random_design(
         coefficients.push("(Intercept)".to_owned());
         covariates.push(level_of.iter().map(|l| f64::from(*l != NO_LEVEL)).collect());
     }
-    let mut rank = None;
-    if let Across::EachLevel { factor, rank: most } = &term.across {
+    let mut form = BetweenLevels::Full;
+    if let Across::EachLevel {
+        factor,
+        form: asked,
+    } = &term.across
+    {
         let (names, codes) = levels_in_use(frame, factor, used)?;
         for (code, name) in names.into_iter().enumerate() {
             coefficients.push(name);
@@ -933,7 +955,7 @@ fn random_design(
                     .collect(),
             );
         }
-        rank = *most;
+        form = *asked;
     }
     for slope in &term.slopes {
         let values = frame.numeric(slope)?;
@@ -966,7 +988,11 @@ fn random_design(
         .for_each(|z| z.resize(used.len() + n_missing, 0.0));
     Ok(RandomDesign {
         name,
-        max_rank: rank.unwrap_or(coefficients.len()).min(coefficients.len()),
+        max_rank: match form {
+            BetweenLevels::Rank(most) => most.min(coefficients.len()),
+            BetweenLevels::Full | BetweenLevels::OneVariance => coefficients.len(),
+        },
+        shared: form == BetweenLevels::OneVariance,
         coefficients,
         levels,
         level_of,
@@ -977,15 +1003,13 @@ fn random_design(
     })
 }
 
-/// The levels and codes of the records at one level of another factor; the others have none.
-fn at_one_level(
+/// Which of the records used are at one level of a factor.
+fn records_at(
     frame: &Frame,
     factor: &str,
     level: &str,
     used: &[usize],
-    levels: &[String],
-    level_of: Vec<u32>,
-) -> Result<(Vec<String>, Vec<u32>), ModelError> {
+) -> Result<Vec<bool>, ModelError> {
     let (names, codes) = levels_in_use(frame, factor, used)?;
     let here = names
         .iter()
@@ -993,13 +1017,34 @@ fn at_one_level(
         .ok_or_else(|| ModelError::Absent {
             what: format!("level `{level}` of `{factor}` among the records used"),
         })?;
+    Ok(codes.iter().map(|code| *code as usize == here).collect())
+}
+
+/// The levels and codes of the records at one level of another factor; the others have none.
+/// Related levels all stay, as each is predicted through the others.
+fn at_one_level(
+    frame: &Frame,
+    (factor, level): (&str, &str),
+    used: &[usize],
+    levels: Vec<String>,
+    level_of: Vec<u32>,
+    are_related: bool,
+) -> Result<(Vec<String>, Vec<u32>), ModelError> {
+    let here = records_at(frame, factor, level, used)?;
+    if are_related {
+        let own = level_of.into_iter().zip(here);
+        let level_of = own
+            .map(|(own, here)| if here { own } else { NO_LEVEL })
+            .collect();
+        return Ok((levels, level_of));
+    }
     let mut new_code = vec![NO_LEVEL; levels.len()];
     let mut kept = Vec::new();
     let level_of = level_of
         .into_iter()
-        .zip(codes)
-        .map(|(own, at)| {
-            if at as usize != here {
+        .zip(here)
+        .map(|(own, here)| {
+            if !here {
                 return NO_LEVEL;
             }
             let code = &mut new_code[own as usize];
@@ -1026,21 +1071,36 @@ fn smooth_design(
         .iter()
         .map(|&k| values[k].unwrap_or_default())
         .collect();
-    let smooth = Smooth::new(covariate, &values)?;
+    let here = match &term.across {
+        Across::OneLevel { factor, level } => records_at(frame, factor, level, used)?,
+        Across::Nothing | Across::EachLevel { .. } => vec![true; used.len()],
+    };
+    let inside: Vec<f64> = values
+        .iter()
+        .zip(&here)
+        .filter_map(|(value, here)| here.then_some(*value))
+        .collect();
+    let smooth = Smooth::new(covariate, &inside)?;
     let functions = smooth.basis[0].len();
     let mut covariates = vec![Vec::with_capacity(used.len() + n_missing); functions];
-    for value in &values {
+    for (value, here) in values.iter().zip(&here) {
         let row = smooth.at(*value);
-        covariates.iter_mut().zip(row).for_each(|(z, b)| z.push(*b));
+        covariates
+            .iter_mut()
+            .zip(row)
+            .for_each(|(z, b)| z.push(if *here { *b } else { 0.0 }));
     }
     let mean_square = covariates
         .iter()
-        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / used.len() as f64)
+        .map(|z| z.iter().map(|v| v * v).sum::<f64>() / inside.len() as f64)
         .collect();
     covariates
         .iter_mut()
         .for_each(|z| z.resize(used.len() + n_missing, 0.0));
-    let mut level_of = vec![0; used.len()];
+    let mut level_of: Vec<u32> = here
+        .iter()
+        .map(|here| if *here { 0 } else { NO_LEVEL })
+        .collect();
     level_of.resize(used.len() + n_missing, NO_LEVEL);
     Ok(RandomDesign {
         name: term.name(),
@@ -1053,6 +1113,7 @@ fn smooth_design(
         covariates,
         mean_square,
         relationship: None,
+        shared: true,
         smooth: Some(smooth),
     })
 }

@@ -44,7 +44,7 @@ pub use inference::{
     DenominatorDf, FixedInference, KENWARD_ROGER_RECORDS, LikelihoodRatio, WaldTest,
     likelihood_ratio,
 };
-pub use model::{Across, KnownErrors, Model, RandomTerm, Residual};
+pub use model::{Across, BetweenLevels, KnownErrors, Model, RandomTerm, Residual};
 pub use predict::{AdjustedMean, AdjustedMeans};
 pub use relationship::Relationship;
 
@@ -145,8 +145,9 @@ pub struct ResidualVariance {
 pub struct ResidualEstimate {
     /// One variance, or one per group.
     pub variances: Vec<ResidualVariance>,
-    /// Autocorrelation along rows and along columns, for row-column errors.
-    pub autocorrelations: Option<(f64, f64)>,
+    /// Autocorrelations along rows and along columns that go with each variance, for row-column
+    /// errors; none for others.
+    pub autocorrelations: Vec<(f64, f64)>,
 }
 
 /// How the search for the maximum went.
@@ -196,8 +197,9 @@ pub struct Variances {
     pub random: Vec<Vec<Vec<f64>>>,
     /// Residual variance of every group.
     pub residual: Vec<f64>,
-    /// Autocorrelation along rows and columns, for row-column errors.
-    pub autocorrelations: Option<(f64, f64)>,
+    /// Autocorrelations along rows and columns that go with each residual variance, for row-column
+    /// errors; none for others.
+    pub autocorrelations: Vec<(f64, f64)>,
 }
 
 /// Fits a model by residual maximum likelihood. Records that lack the response or any variable of
@@ -233,7 +235,7 @@ pub fn fit_with_variances(
     }
     let mut loadings = Vec::with_capacity(design.random.len());
     for (term, covariance) in design.random.iter().zip(&variances.random) {
-        let t = if term.smooth.is_some() {
+        let t = if term.shared {
             1
         } else {
             term.coefficients.len()
@@ -242,13 +244,13 @@ pub fn fit_with_variances(
             && covariance
                 .iter()
                 .all(|row| row.len() == t && row.iter().all(|v| v.is_finite()));
-        let loading: Option<Loading> = match (&term.smooth, sound) {
+        let loading: Option<Loading> = match (term.shared, sound) {
             (_, false) => None,
-            (Some(_), true) => (covariance[0][0] > 0.0).then(|| {
+            (true, true) => (covariance[0][0] > 0.0).then(|| {
                 let deviation = covariance[0][0].sqrt();
                 Loading::diagonal(&vec![deviation; term.coefficients.len()], true)
             }),
-            (None, true) => reml::loading_of(covariance),
+            (false, true) => reml::loading_of(covariance),
         };
         loadings.push(loading.ok_or_else(|| {
             fault(format!(
@@ -266,18 +268,18 @@ pub fn fit_with_variances(
     {
         return Err(fault(format!("give {groups} positive residual variances")));
     }
-    let mut residual: Vec<f64> = variances.residual.iter().map(|v| v.ln()).collect();
-    if let (Some((rows, columns)), false) =
-        (variances.autocorrelations, design.residual.is_diagonal())
+    let inside = |rho: f64| rho.abs() < 1.0;
+    if variances
+        .autocorrelations
+        .iter()
+        .any(|(r, c)| !(inside(*r) && inside(*c)))
     {
-        if !(rows.abs() < 1.0 && columns.abs() < 1.0) {
-            return Err(fault("autocorrelations lie between -1 and 1".to_owned()));
-        }
-        residual.extend([rows.atanh(), columns.atanh()]);
+        return Err(fault("autocorrelations lie between -1 and 1".to_owned()));
     }
-    if residual.len() != design.residual.n_parameters() {
-        return Err(fault("autocorrelations are missing".to_owned()));
-    }
+    let residual = design
+        .residual
+        .parameters_of(&variances.residual, &variances.autocorrelations)
+        .ok_or_else(|| fault(format!("give {groups} pairs of autocorrelations")))?;
     let optimum = reml::at(&design, Parameters { loadings, residual })?;
     Fit::new(design, optimum, false)
 }

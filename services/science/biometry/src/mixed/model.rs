@@ -29,13 +29,12 @@ pub enum Across {
     /// They do not: the coefficients are the intercept and the slopes.
     #[default]
     Nothing,
-    /// One coefficient for each level of the factor, with a covariance matrix of the given rank
-    /// at most (any rank when absent).
+    /// One coefficient for each level of the factor.
     EachLevel {
         /// The other factor.
         factor: String,
-        /// Largest rank of the covariance.
-        rank: Option<usize>,
+        /// How the coefficients covary.
+        form: BetweenLevels,
     },
     /// Effects only in the records at one level of the factor.
     OneLevel {
@@ -46,14 +45,32 @@ pub enum Across {
     },
 }
 
+/// Covariance of the coefficients that a level has, one for each level of another factor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BetweenLevels {
+    /// Any covariance matrix.
+    Full,
+    /// One of this rank at most.
+    Rank(usize),
+    /// One variance and no covariance.
+    OneVariance,
+}
+
 impl RandomTerm {
     /// The factors joined by `:`, or `smooth(covariate)`, `entry across site`, `entry at site north`.
     #[must_use]
     pub fn name(&self) -> String {
         let factors = self.factors.join(":");
         match &self.across {
+            Across::OneLevel { factor, level } if self.smooth => {
+                format!("smooth({}) at {factor} {level}", self.slopes.join(", "))
+            }
             _ if self.smooth => format!("smooth({})", self.slopes.join(", ")),
             Across::Nothing => factors,
+            Across::EachLevel {
+                factor,
+                form: BetweenLevels::OneVariance,
+            } => format!("{factors}:{factor}"),
             Across::EachLevel { factor, .. } => format!("{factors} across {factor}"),
             Across::OneLevel { factor, level } => format!("{factors} at {factor} {level}"),
         }
@@ -77,6 +94,9 @@ pub enum Residual {
         column: String,
         /// Factor (site, field) within which plots are correlated; all one field when absent.
         section: Option<String>,
+        /// Factor (site) of which every level has a variance and correlations of its own, each
+        /// section lying within one level; one set for all when absent.
+        each: Option<String>,
     },
     /// Errors whose variances and covariances are known, as those of adjusted means.
     Known(Arc<KnownErrors>),
@@ -223,63 +243,47 @@ impl Model {
     /// smoothing spline whose smoothness the likelihood decides (Verbyla and others 1999, from
     /// memory). Have the covariate itself among the fixed terms: it is the straight part.
     #[must_use]
-    pub fn smooth(mut self, covariate: &str) -> Self {
+    pub fn smooth(self, covariate: &str) -> Self {
+        self.with_smooth(covariate, Across::Nothing)
+    }
+
+    /// As [`Model::smooth`], in the records at one level of a factor (the field at one site) only.
+    #[must_use]
+    pub fn smooth_at(self, covariate: &str, factor: &str, level: &str) -> Self {
+        let across = Across::OneLevel {
+            factor: factor.to_owned(),
+            level: level.to_owned(),
+        };
+        self.with_smooth(covariate, across)
+    }
+
+    fn with_smooth(mut self, covariate: &str, across: Across) -> Self {
         self.random.push(RandomTerm {
             factors: Vec::new(),
             intercept: false,
             slopes: vec![covariate.to_owned()],
             relationship: None,
             smooth: true,
-            across: Across::Nothing,
+            across,
         });
         self
     }
 
-    /// Adds entries whose effects covary between the levels of a factor.
-    pub(crate) fn by_level(mut self, entry: &str, factor: &str, rank: Option<usize>) -> Self {
+    /// Adds a random term of entries, related as given.
+    pub(crate) fn entries(
+        mut self,
+        factors: &[&str],
+        across: Across,
+        relationship: Option<&Arc<Relationship>>,
+    ) -> Self {
         self.random.push(RandomTerm {
-            factors: vec![entry.to_owned()],
-            intercept: false,
+            factors: factors.iter().map(|f| (*f).to_owned()).collect(),
+            intercept: !matches!(across, Across::EachLevel { .. }),
             slopes: Vec::new(),
-            relationship: None,
+            relationship: relationship.cloned(),
             smooth: false,
-            across: Across::EachLevel {
-                factor: factor.to_owned(),
-                rank,
-            },
+            across,
         });
-        self
-    }
-
-    /// Adds effects of entries at one level of a factor only.
-    pub(crate) fn at_level(mut self, entry: &str, factor: &str, level: &str) -> Self {
-        self.random.push(RandomTerm {
-            factors: vec![entry.to_owned()],
-            intercept: true,
-            slopes: Vec::new(),
-            relationship: None,
-            smooth: false,
-            across: Across::OneLevel {
-                factor: factor.to_owned(),
-                level: level.to_owned(),
-            },
-        });
-        self
-    }
-
-    /// Adds entries, and their interaction with a factor.
-    pub(crate) fn with_entries(mut self, entry: &str, factor: Option<&str>) -> Self {
-        let both = factor.map(|f| vec![entry.to_owned(), f.to_owned()]);
-        for factors in std::iter::once(vec![entry.to_owned()]).chain(both) {
-            self.random.push(RandomTerm {
-                factors,
-                intercept: true,
-                slopes: Vec::new(),
-                relationship: None,
-                smooth: false,
-                across: Across::Nothing,
-            });
-        }
         self
     }
 

@@ -686,20 +686,10 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
     let none: Vec<Loading> = design
         .random
         .iter()
-        .map(|t| Loading::zero(t.coefficients.len(), t.smooth.is_some()))
+        .map(|t| Loading::zero(t.coefficients.len(), t.shared))
         .collect();
-    let unit = design.residual.start(1.0);
-    let independent: Vec<f64> = unit
-        .iter()
-        .enumerate()
-        .map(|(k, p)| {
-            if design.residual.is_diagonal() || k == 0 {
-                *p
-            } else {
-                0.0
-            }
-        })
-        .collect();
+    // Variances of 1 and no correlations, by their logarithms and inverse hyperbolic tangents.
+    let independent = vec![0.0; design.residual.n_parameters()];
     let system = System::new(design, &vec![0; none.len()]);
     let solved = system.solve(design, &none, &independent)?;
     let free = (design.used.len() - design.n_kept) as f64;
@@ -718,7 +708,7 @@ fn start(design: &Design) -> Result<Parameters, ModelError> {
         .map(|term| {
             let t = term.coefficients.len();
             let equal = |size: f64| (share / (t as f64 * size)).sqrt();
-            if term.smooth.is_some() {
+            if term.shared {
                 let size = term.mean_square.iter().sum::<f64>() / t as f64;
                 return Loading::diagonal(&vec![equal(size); t], true);
             }

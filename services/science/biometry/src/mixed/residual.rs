@@ -44,6 +44,29 @@ pub(crate) struct Field {
     pub(crate) n_columns: usize,
     /// Record in each cell, row by row.
     pub(crate) cells: Vec<usize>,
+    /// Which variance and correlations it has.
+    pub(crate) group: usize,
+}
+
+/// Fields that share a variance, which is the parameter of the group's own number, and correlations.
+#[derive(Debug, Clone, Default)]
+struct FieldGroup {
+    /// Plots, missing ones too.
+    plots_n: usize,
+    /// Neighbours along rows and along columns, each with the parameter of their correlation;
+    /// none where no field of the group has any.
+    row_joints_n: usize,
+    column_joints_n: usize,
+    row: Option<usize>,
+    column: Option<usize>,
+}
+
+impl FieldGroup {
+    /// Correlations along rows and columns.
+    fn correlations(&self, parameters: &[f64]) -> (f64, f64) {
+        let of = |place: Option<usize>| place.map_or(0.0, |k| parameters[k].tanh());
+        (of(self.row), of(self.column))
+    }
 }
 
 #[derive(Debug, Clone)]
@@ -55,8 +78,10 @@ enum Shape {
     Fields {
         fields: Vec<Field>,
         kinds: Vec<(Along, Along)>,
-        along_rows: bool,
-        along_columns: bool,
+        groups: Vec<FieldGroup>,
+        /// Group of every pair.
+        group_of: Vec<u32>,
+        n_parameters: usize,
     },
     Known {
         blocks: Vec<KnownBlock>,
@@ -168,9 +193,19 @@ impl ResidualStructure {
         })
     }
 
-    pub(crate) fn fields(fields: Vec<Field>, n: usize) -> Result<Self, ModelError> {
-        let (mut pairs, mut kinds) = (Vec::new(), Vec::new());
+    /// Fields of plots over `n` records, with as many groups as there are `names`.
+    pub(crate) fn fields(
+        fields: Vec<Field>,
+        names: &[String],
+        n: usize,
+    ) -> Result<Self, ModelError> {
+        let (mut pairs, mut kinds, mut group_of) = (Vec::new(), Vec::new(), Vec::new());
+        let mut groups = vec![FieldGroup::default(); names.len()];
         for field in &fields {
+            let group = &mut groups[field.group];
+            group.plots_n += field.cells.len();
+            group.row_joints_n += field.n_columns * (field.n_rows - 1);
+            group.column_joints_n += field.n_rows * (field.n_columns - 1);
             let at = |r: usize, c: usize| field.cells[r * field.n_columns + c] as u32;
             for r in 0..field.n_rows {
                 for c in 0..field.n_columns {
@@ -179,6 +214,7 @@ impl ResidualStructure {
                     let mut push = |other: u32, kind| {
                         pairs.push((at(r, c), other));
                         kinds.push(kind);
+                        group_of.push(field.group as u32);
                     };
                     push(at(r, c), (own_r, own_c));
                     if c + 1 < field.n_columns {
@@ -196,19 +232,31 @@ impl ResidualStructure {
                 }
             }
         }
-        let along_rows = fields.iter().any(|f| f.n_rows > 1);
-        let along_columns = fields.iter().any(|f| f.n_columns > 1);
-        if !along_rows && !along_columns {
-            return Err(ModelError::Grid {
-                what: "no field has two plots side by side; use independent residuals".to_owned(),
-            });
+        let mut n_parameters = groups.len();
+        for (group, name) in groups.iter_mut().zip(names) {
+            if group.row_joints_n + group.column_joints_n == 0 {
+                return Err(ModelError::Grid {
+                    what: format!(
+                        "no field of `{name}` has two plots side by side; use independent residuals"
+                    ),
+                });
+            }
+            let mut next = |joints: usize| {
+                (joints > 0).then(|| {
+                    n_parameters += 1;
+                    n_parameters - 1
+                })
+            };
+            group.row = next(group.row_joints_n);
+            group.column = next(group.column_joints_n);
         }
         Ok(Self {
             shape: Shape::Fields {
                 fields,
                 kinds,
-                along_rows,
-                along_columns,
+                groups,
+                group_of,
+                n_parameters,
             },
             pairs,
             n,
@@ -218,11 +266,7 @@ impl ResidualStructure {
     pub(crate) fn n_parameters(&self) -> usize {
         match &self.shape {
             Shape::Groups { sizes, .. } => sizes.len(),
-            Shape::Fields {
-                along_rows,
-                along_columns,
-                ..
-            } => 1 + usize::from(*along_rows) + usize::from(*along_columns),
+            Shape::Fields { n_parameters, .. } => *n_parameters,
             Shape::Known { .. } => 0,
         }
     }
@@ -247,7 +291,14 @@ impl ResidualStructure {
                 .iter()
                 .map(|g| parameters[*g as usize].exp())
                 .collect(),
-            Shape::Fields { .. } => vec![parameters[0].exp(); self.n],
+            Shape::Fields { fields, .. } => {
+                let mut own = vec![0.0; self.n];
+                for field in fields {
+                    let variance = parameters[field.group].exp();
+                    field.cells.iter().for_each(|&cell| own[cell] = variance);
+                }
+                own
+            }
             Shape::Known { blocks, .. } => {
                 let mut own = vec![0.0; self.n];
                 for block in blocks {
@@ -264,9 +315,13 @@ impl ResidualStructure {
     pub(crate) fn start(&self, variance: f64) -> Vec<f64> {
         match &self.shape {
             Shape::Groups { sizes, .. } => vec![variance.ln(); sizes.len()],
-            Shape::Fields { .. } => {
-                let mut start = vec![0.3_f64.atanh(); self.n_parameters()];
-                start[0] = variance.ln();
+            Shape::Fields {
+                groups,
+                n_parameters,
+                ..
+            } => {
+                let mut start = vec![0.3_f64.atanh(); *n_parameters];
+                start[..groups.len()].fill(variance.ln());
                 start
             }
             Shape::Known { .. } => Vec::new(),
@@ -284,45 +339,51 @@ impl ResidualStructure {
                     .sum();
                 total / self.n as f64
             }
-            Shape::Fields { .. } => parameters[0].exp(),
-            Shape::Known { .. } => {
+            Shape::Fields { .. } | Shape::Known { .. } => {
                 self.own_variances(parameters).iter().sum::<f64>() / self.n as f64
             }
         }
     }
 
-    /// Variances (by group) and, for fields, the correlations along rows and columns.
-    pub(crate) fn natural(&self, parameters: &[f64]) -> (Vec<f64>, Option<(f64, f64)>) {
+    /// Variances (by group) and, for fields, each group's correlations along rows and columns.
+    pub(crate) fn natural(&self, parameters: &[f64]) -> (Vec<f64>, Vec<(f64, f64)>) {
         match &self.shape {
-            Shape::Groups { .. } => (parameters.iter().map(|p| p.exp()).collect(), None),
-            Shape::Fields { .. } => {
-                let (rows, columns) = self.correlations(parameters);
-                (vec![parameters[0].exp()], Some((rows, columns)))
-            }
-            Shape::Known { .. } => (Vec::new(), None),
+            Shape::Groups { .. } => (parameters.iter().map(|p| p.exp()).collect(), Vec::new()),
+            Shape::Fields { groups, .. } => (
+                parameters[..groups.len()].iter().map(|p| p.exp()).collect(),
+                groups.iter().map(|g| g.correlations(parameters)).collect(),
+            ),
+            Shape::Known { .. } => (Vec::new(), Vec::new()),
         }
     }
 
-    fn correlations(&self, parameters: &[f64]) -> (f64, f64) {
-        let Shape::Fields {
-            along_rows,
-            along_columns,
+    /// The parameters of given variances and, for fields, correlations of each group; `None` when
+    /// their numbers do not fit.
+    pub(crate) fn parameters_of(
+        &self,
+        variances: &[f64],
+        correlations: &[(f64, f64)],
+    ) -> Option<Vec<f64>> {
+        let mut parameters: Vec<f64> = variances.iter().map(|v| v.ln()).collect();
+        if let Shape::Fields {
+            groups,
+            n_parameters,
             ..
         } = &self.shape
-        else {
-            return (0.0, 0.0);
-        };
-        let rows = if *along_rows {
-            parameters[1].tanh()
-        } else {
-            0.0
-        };
-        let columns = if *along_columns {
-            parameters[1 + usize::from(*along_rows)].tanh()
-        } else {
-            0.0
-        };
-        (rows, columns)
+        {
+            if correlations.len() != groups.len() || variances.len() != groups.len() {
+                return None;
+            }
+            parameters.resize(*n_parameters, 0.0);
+            for (group, (rows, columns)) in groups.iter().zip(correlations) {
+                for (place, rho) in [(group.row, rows), (group.column, columns)] {
+                    if let Some(k) = place {
+                        parameters[k] = rho.atanh();
+                    }
+                }
+            }
+        }
+        (parameters.len() == self.n_parameters()).then_some(parameters)
     }
 
     pub(crate) fn state(&self, parameters: &[f64]) -> ResidualState {
@@ -352,38 +413,51 @@ impl ResidualStructure {
                 }
             }
             Shape::Fields {
-                fields,
                 kinds,
-                along_rows,
-                along_columns,
+                groups,
+                group_of,
+                n_parameters,
+                ..
             } => {
-                let scale = (-parameters[0]).exp();
-                let (rho_r, rho_c) = self.correlations(parameters);
-                let (slope_r, slope_c) = (1.0 - rho_r * rho_r, 1.0 - rho_c * rho_c);
-                let n = kinds.len();
-                let mut weights = Vec::with_capacity(n);
-                let (mut by_row, mut by_column) = (Vec::with_capacity(n), Vec::with_capacity(n));
-                for (r, c) in kinds {
+                let mut weights = Vec::with_capacity(kinds.len());
+                let mut derivatives = vec![(vec![0.0; kinds.len()], 0.0); *n_parameters];
+                let scales: Vec<(f64, f64, f64)> = groups
+                    .iter()
+                    .enumerate()
+                    .map(|(g, group)| {
+                        let (rows, columns) = group.correlations(parameters);
+                        ((-parameters[g]).exp(), rows, columns)
+                    })
+                    .collect();
+                for (pair, ((r, c), &g)) in kinds.iter().zip(group_of).enumerate() {
+                    let g = g as usize;
+                    let (scale, rho_r, rho_c) = scales[g];
                     let ((r, dr), (c, dc)) = (r.entry(rho_r), c.entry(rho_c));
-                    weights.push(scale * r * c);
-                    by_row.push(scale * dr * c * slope_r);
-                    by_column.push(scale * r * dc * slope_c);
+                    let weight = scale * r * c;
+                    weights.push(weight);
+                    derivatives[g].0[pair] = -weight;
+                    // The slope of rho by its parameter.
+                    if let Some(k) = groups[g].row {
+                        derivatives[k].0[pair] = scale * dr * c * (1.0 - rho_r * rho_r);
+                    }
+                    if let Some(k) = groups[g].column {
+                        derivatives[k].0[pair] = scale * r * dc * (1.0 - rho_c * rho_c);
+                    }
                 }
-                let (mut joints_r, mut joints_c) = (0.0, 0.0);
-                for field in fields {
-                    joints_r += (field.n_columns * (field.n_rows - 1)) as f64;
-                    joints_c += (field.n_rows * (field.n_columns - 1)) as f64;
+                let mut log_determinant = 0.0;
+                for (g, (group, (_, rho_r, rho_c))) in groups.iter().zip(&scales).enumerate() {
+                    log_determinant += group.plots_n as f64 * parameters[g];
+                    derivatives[g].1 = group.plots_n as f64;
+                    for (place, joints_n, rho) in [
+                        (group.row, group.row_joints_n, rho_r),
+                        (group.column, group.column_joints_n, rho_c),
+                    ] {
+                        log_determinant += joints_n as f64 * (1.0 - rho * rho).ln();
+                        if let Some(k) = place {
+                            derivatives[k].1 = -2.0 * rho * joints_n as f64;
+                        }
+                    }
                 }
-                let mut derivatives = vec![(weights.iter().map(|w| -w).collect(), self.n as f64)];
-                if *along_rows {
-                    derivatives.push((by_row, -2.0 * rho_r * joints_r));
-                }
-                if *along_columns {
-                    derivatives.push((by_column, -2.0 * rho_c * joints_c));
-                }
-                let log_determinant = self.n as f64 * parameters[0]
-                    + joints_r * slope_r.ln()
-                    + joints_c * slope_c.ln();
                 ResidualState {
                     weights,
                     log_determinant,
@@ -423,11 +497,11 @@ impl ResidualStructure {
                 .zip(x)
                 .map(|(&g, value)| parameters[g as usize].exp() * value)
                 .collect(),
-            Shape::Fields { fields, .. } => {
-                let variance = parameters[0].exp();
-                let (rho_r, rho_c) = self.correlations(parameters);
+            Shape::Fields { fields, groups, .. } => {
                 let mut product = vec![0.0; self.n];
                 for field in fields {
+                    let variance = parameters[field.group].exp();
+                    let (rho_r, rho_c) = groups[field.group].correlations(parameters);
                     let (rows, columns) = (field.n_rows, field.n_columns);
                     let mut half = vec![0.0; rows * columns];
                     for r in 0..rows {

@@ -287,7 +287,7 @@ fn leaving_out_an_influential_record_moves_the_fixed_effects_as_cook_says() {
     let variances = Variances {
         random: vec![full.random()[0].covariance.clone()],
         residual: vec![full.residual().variances[0].variance],
-        autocorrelations: None,
+        autocorrelations: Vec::new(),
     };
     let reduced = fit_with_variances(&without, &model, &variances).unwrap();
     let moved = Mat::from_fn(2, 1, |k, _| {
@@ -355,31 +355,13 @@ fn row_column(formula: &str) -> Model {
             row: "row".into(),
             column: "column".into(),
             section: None,
+            each: None,
         })
 }
 
-#[test]
-fn autoregressive_likelihood_equals_the_dense_one_with_missing_plots() {
-    let frame = field(6, 8, (0.5, 0.3), 2, true);
-    let model = row_column("y ~ 1").random("entry").unwrap();
-    let variances = Variances {
-        random: vec![vec![vec![4.0]]],
-        residual: vec![1.7],
-        autocorrelations: Some((0.6, 0.2)),
-    };
-    let fit = fit_with_variances(&frame, &model, &variances).unwrap();
-    let (row, column, y) = (
-        frame.numeric("row").unwrap(),
-        frame.numeric("column").unwrap(),
-        frame.numeric("y").unwrap(),
-    );
-    let codes = frame.factor("entry").unwrap().codes();
+/// Restricted log-likelihood of `y` about a general mean, and that mean, by dense matrices.
+fn dense_likelihood(v: &Mat<f64>, y: &[f64]) -> (f64, f64) {
     let n = y.len();
-    let v = Mat::from_fn(n, n, |i, j| {
-        let apart = |x: &[Option<f64>]| (x[i].unwrap() - x[j].unwrap()).abs() as i32;
-        1.7 * 0.6_f64.powi(apart(row)) * 0.2_f64.powi(apart(column))
-            + if codes[i] == codes[j] { 4.0 } else { 0.0 }
-    });
     let log_determinant = 2.0
         * v.llt(Side::Lower)
             .unwrap()
@@ -389,24 +371,169 @@ fn autoregressive_likelihood_equals_the_dense_one_with_missing_plots() {
             .iter()
             .map(|d| d.ln())
             .sum::<f64>();
-    let v_inverse = inverse(&v).unwrap();
+    let v_inverse = inverse(v).unwrap();
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
     for i in 0..n {
         for j in 0..n {
             xx += v_inverse[(i, j)];
-            xy += v_inverse[(i, j)] * y[j].unwrap();
-            yy += v_inverse[(i, j)] * y[i].unwrap() * y[j].unwrap();
+            xy += v_inverse[(i, j)] * y[j];
+            yy += v_inverse[(i, j)] * y[i] * y[j];
         }
     }
-    let dense = -0.5
-        * ((n - 1) as f64 * (2.0 * std::f64::consts::PI).ln() + log_determinant + xx.ln() + yy
-            - xy * xy / xx);
+    let free = (n - 1) as f64 * (2.0 * std::f64::consts::PI).ln();
+    let likelihood = -0.5 * (free + log_determinant + xx.ln() + yy - xy * xy / xx);
+    (likelihood, xy / xx)
+}
+
+fn column_of(frame: &Frame, name: &str) -> Vec<f64> {
+    let values = frame.numeric(name).unwrap();
+    values.iter().map(|v| v.unwrap()).collect()
+}
+
+#[test]
+fn autoregressive_likelihood_equals_the_dense_one_with_missing_plots() {
+    let frame = field(6, 8, (0.5, 0.3), 2, true);
+    let model = row_column("y ~ 1").random("entry").unwrap();
+    let variances = Variances {
+        random: vec![vec![vec![4.0]]],
+        residual: vec![1.7],
+        autocorrelations: vec![(0.6, 0.2)],
+    };
+    let fit = fit_with_variances(&frame, &model, &variances).unwrap();
+    let (row, column) = (column_of(&frame, "row"), column_of(&frame, "column"));
+    let codes = frame.factor("entry").unwrap().codes();
+    let n = row.len();
+    let v = Mat::from_fn(n, n, |i, j| {
+        let apart = |x: &[f64]| (x[i] - x[j]).abs() as i32;
+        1.7 * 0.6_f64.powi(apart(&row)) * 0.2_f64.powi(apart(&column))
+            + if codes[i] == codes[j] { 4.0 } else { 0.0 }
+    });
+    let (dense, mean) = dense_likelihood(&v, &column_of(&frame, "y"));
     assert!(
         (fit.log_likelihood() - dense).abs() < 1e-8,
         "{} {dense}",
         fit.log_likelihood()
     );
-    assert!((fit.fixed()[0].estimate - xy / xx).abs() < 1e-9);
+    assert!((fit.fixed()[0].estimate - mean).abs() < 1e-9);
+}
+
+/// Two fields with errors of their own, the second in two seasons; the third is a single row.
+fn three_sites() -> (Frame, Vec<(usize, usize)>) {
+    let parts = [
+        (0, field(6, 8, (0.6, 0.1), 2, true)),
+        (1, field(5, 7, (0.1, 0.6), 3, true)),
+        (1, field(5, 7, (0.1, 0.6), 4, false)),
+        (2, field(1, 20, (0.0, 0.5), 5, true)),
+    ];
+    let mut of = Vec::new();
+    let (mut row, mut column, mut y) = (Vec::new(), Vec::new(), Vec::new());
+    for (section, (site, frame)) in parts.iter().enumerate() {
+        row.extend(column_of(frame, "row"));
+        column.extend(column_of(frame, "column"));
+        // Errors of one mean, larger at the later sites.
+        let entries = frame.factor("entry").unwrap();
+        y.extend(column_of(frame, "y").iter().enumerate().map(|(k, v)| {
+            let entry = &entries.levels()[entries.codes()[k].unwrap() as usize];
+            let error = v - 50.0 - entry[1..].parse::<f64>().unwrap();
+            error * (1.0 + *site as f64)
+        }));
+        of.resize(y.len(), (*site, section));
+    }
+    let frame = Frame::new()
+        .with_numeric("row", row.into_iter().map(Some))
+        .unwrap()
+        .with_numeric("column", column.into_iter().map(Some))
+        .unwrap()
+        .with_numeric("y", y.into_iter().map(Some))
+        .unwrap()
+        .with_factor("site", of.iter().map(|o| Some(format!("S{}", o.0))))
+        .unwrap()
+        .with_factor("section", of.iter().map(|o| Some(format!("F{}", o.1))))
+        .unwrap();
+    (frame, of)
+}
+
+fn row_column_by_site() -> Model {
+    Model::new("y ~ 1")
+        .unwrap()
+        .residual(Residual::SeparableAr1 {
+            row: "row".into(),
+            column: "column".into(),
+            section: Some("section".into()),
+            each: Some("site".into()),
+        })
+}
+
+#[test]
+fn every_site_has_its_own_variance_and_autocorrelations() {
+    let (frame, of) = three_sites();
+    let (row, column) = (column_of(&frame, "row"), column_of(&frame, "column"));
+    let n = row.len();
+    let dense = |variances: &[f64], rho: &[(f64, f64)]| {
+        let v = Mat::from_fn(n, n, |i, j| {
+            if of[i].1 != of[j].1 {
+                return 0.0;
+            }
+            let site = of[i].0;
+            let apart = |x: &[f64]| (x[i] - x[j]).abs() as i32;
+            variances[site] * rho[site].0.powi(apart(&row)) * rho[site].1.powi(apart(&column))
+        });
+        dense_likelihood(&v, &column_of(&frame, "y"))
+    };
+    let given = Variances {
+        random: Vec::new(),
+        residual: vec![1.1, 4.2, 9.0],
+        autocorrelations: vec![(0.6, 0.2), (0.1, 0.7), (0.0, 0.4)],
+    };
+    let at = fit_with_variances(&frame, &row_column_by_site(), &given).unwrap();
+    let (likelihood, mean) = dense(&given.residual, &given.autocorrelations);
+    assert!((at.log_likelihood() - likelihood).abs() < 1e-8);
+    assert!((at.fixed()[0].estimate - mean).abs() < 1e-9);
+
+    // At the estimates too, and no parameter can be moved to a likelier place.
+    let fitted = fit(&frame, &row_column_by_site()).unwrap();
+    let residual = fitted.residual();
+    let found: Vec<f64> = residual.variances.iter().map(|v| v.variance).collect();
+    let groups: Vec<&str> = residual
+        .variances
+        .iter()
+        .map(|v| v.group.as_str())
+        .collect();
+    assert_eq!(groups, ["S0", "S1", "S2"]);
+    let rho = &residual.autocorrelations;
+    assert_eq!(rho[2].0, 0.0, "one row has no neighbours along rows");
+    let (best, _) = dense(&found, rho);
+    assert!((fitted.log_likelihood() - best).abs() < 1e-7);
+    for site in 0..3 {
+        for step in [-0.02, 0.02] {
+            let mut moved = found.clone();
+            moved[site] *= 1.0 + step;
+            assert!(dense(&moved, rho).0 <= best + 1e-9);
+            let mut moved = rho.clone();
+            moved[site].1 += step;
+            assert!(dense(&found, &moved).0 <= best + 1e-9);
+            if site < 2 {
+                let mut moved = rho.clone();
+                moved[site].0 += step;
+                assert!(dense(&found, &moved).0 <= best + 1e-9);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_section_in_two_sites_is_refused() {
+    let (frame, _) = three_sites();
+    let model = Model::new("y ~ 1")
+        .unwrap()
+        .residual(Residual::SeparableAr1 {
+            row: "row".into(),
+            column: "column".into(),
+            section: Some("site".into()),
+            each: Some("section".into()),
+        });
+    let error = fit(&frame, &model).unwrap_err();
+    assert!(error.to_string().contains("S1"), "{error}");
 }
 
 #[test]
@@ -415,7 +542,7 @@ fn autocorrelations_are_found_again() {
     for seed in 0..8 {
         let frame = field(20, 25, (0.6, 0.35), seed, true);
         let fit = fit(&frame, &row_column("y ~ entry")).unwrap();
-        let (r, c) = fit.residual().autocorrelations.unwrap();
+        let (r, c) = fit.residual().autocorrelations[0];
         rows += r / 8.0;
         columns += c / 8.0;
     }
@@ -427,6 +554,11 @@ fn autocorrelations_are_found_again() {
 fn the_score_is_the_slope_of_the_likelihood() {
     let frame = field(7, 9, (0.5, 0.3), 4, true)
         .with_numeric("x", (0..59).map(|k| Some(f64::from(k % 5) - 1.5)))
+        .unwrap()
+        .with_factor(
+            "half",
+            (0..59).map(|k| Some(if k < 30 { "front" } else { "back" })),
+        )
         .unwrap();
     let models = [
         row_column("y ~ x")
@@ -438,6 +570,15 @@ fn the_score_is_the_slope_of_the_likelihood() {
             .unwrap()
             .smooth("row")
             .residual(Residual::ByLevel("entry".into())),
+        row_column("y ~ x")
+            .random_coefficients("entry", "1 + x")
+            .unwrap()
+            .residual(Residual::SeparableAr1 {
+                row: "row".into(),
+                column: "column".into(),
+                section: Some("half".into()),
+                each: Some("half".into()),
+            }),
     ];
     for model in models {
         let design = Design::build(&frame, &model).unwrap();
@@ -545,6 +686,62 @@ fn a_spatial_trend_is_smoothed_away() {
         .unwrap();
     let flat = fit(&level, &Model::new("y ~ row").unwrap().smooth("row")).unwrap();
     assert_eq!(flat.convergence().boundary, ["smooth(row)"]);
+}
+
+#[test]
+fn each_field_has_its_own_trend() {
+    // The first field rises and falls along its rows, the second is even; neither knows the other.
+    let mut noise = Noise::new(77);
+    let (rows, columns) = (16, 8);
+    let cells: Vec<(usize, usize)> = (0..2)
+        .flat_map(|site| (0..rows * columns).map(move |k| (site, k)))
+        .collect();
+    let y: Vec<f64> = cells
+        .iter()
+        .map(|(site, k)| {
+            let trend = if *site == 0 {
+                2.0 * ((k / columns) as f64 / 3.0).sin()
+            } else {
+                0.0
+            };
+            30.0 + 4.0 * *site as f64 + trend + noise.draw()
+        })
+        .collect();
+    let frame = Frame::new()
+        .with_numeric("row", cells.iter().map(|(_, k)| Some((k / columns) as f64)))
+        .and_then(|f| f.with_factor("site", cells.iter().map(|c| Some(["A", "B"][c.0]))))
+        .and_then(|f| f.with_numeric("y", y.into_iter().map(Some)))
+        .unwrap();
+    let by_site = Residual::ByLevel("site".to_owned());
+    let together = Model::new("y ~ site + site:row")
+        .unwrap()
+        .smooth_at("row", "site", "A")
+        .smooth_at("row", "site", "B")
+        .residual(by_site);
+    let together = fit(&frame, &together).unwrap();
+    let first: Vec<usize> = (0..rows * columns).collect();
+    let alone = Model::new("y ~ row").unwrap().smooth("row");
+    let alone = fit(&frame.subset(&first), &alone).unwrap();
+    let (one, other) = (
+        together.random_term("smooth(row) at site A").unwrap(),
+        &alone.random()[0],
+    );
+    assert_eq!(one.levels.len(), rows);
+    assert!((one.variance() / other.variance() - 1.0).abs() < 1e-4);
+    for (a, b) in one.levels.iter().zip(&other.levels) {
+        assert!(
+            (a.effect() - b.effect()).abs() < 1e-4,
+            "{} {}",
+            a.effect(),
+            b.effect()
+        );
+    }
+    let even = together.random_term("smooth(row) at site B").unwrap();
+    assert!(
+        even.variance() < 0.05 * one.variance(),
+        "{}",
+        even.variance()
+    );
 }
 
 #[test]
@@ -748,7 +945,7 @@ proptest! {
                         vec![vec![(tray + 1e-3 * scale * (near() - 1.0).max(0.0)) * near()]],
                     ],
                     residual: vec![residual * near()],
-                    autocorrelations: None,
+                    autocorrelations: Vec::new(),
                 };
                 let there = fit_with_variances(&frame, &model, &moved).unwrap();
                 prop_assert!(

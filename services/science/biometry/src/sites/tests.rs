@@ -89,8 +89,175 @@ fn base() -> Model {
         .residual(Residual::ByLevel("site".to_owned()))
 }
 
+fn each_site() -> Across {
+    Across::EachLevel {
+        factor: "site".to_owned(),
+        form: BetweenLevels::Full,
+    }
+}
+
 fn fa(order: usize) -> BetweenSites {
     BetweenSites::FactorAnalytic { order }
+}
+
+/// Parents of each plant, parents before offspring: six founders, then full and half sibs.
+fn parents() -> Vec<Option<(usize, usize)>> {
+    let mut parents = vec![None; 6];
+    for k in 0..24 {
+        parents.push(Some((k % 3, 3 + (k / 3) % 3)));
+    }
+    for k in 0..6 {
+        parents.push(Some((6 + k, 14 + 2 * k)));
+    }
+    parents
+}
+
+/// Relationship matrix by the tabular method (Henderson 1976, from memory).
+fn relationship_matrix(parents: &[Option<(usize, usize)>]) -> Mat<f64> {
+    let n = parents.len();
+    let mut a = Mat::<f64>::zeros(n, n);
+    for i in 0..n {
+        for j in 0..i {
+            let shared = parents[i].map_or(0.0, |(p, q)| 0.5 * (a[(j, p)] + a[(j, q)]));
+            a[(i, j)] = shared;
+            a[(j, i)] = shared;
+        }
+        a[(i, i)] = 1.0 + parents[i].map_or(0.0, |(p, q)| 0.5 * a[(p, q)]);
+    }
+    a
+}
+
+#[test]
+fn related_entries_have_the_dense_likelihood_and_predictions() {
+    use faer::linalg::solvers::DenseSolveCore;
+    let parents = parents();
+    let a = relationship_matrix(&parents);
+    let animals = parents.len();
+    let factor = a.llt(faer::Side::Lower).unwrap();
+    let a_inverse = factor.inverse();
+    let log_determinant = (0..animals).map(|k| 2.0 * factor.L()[(k, k)].ln()).sum();
+    let name = |k: usize| format!("E{k:03}");
+    let entries = (0..animals).flat_map(|i| (0..=i).map(move |j| (i, j)));
+    let known = Arc::new(
+        Relationship::new(
+            (0..animals).map(name).collect(),
+            entries.map(|(i, j)| (i, j, a_inverse[(i, j)])),
+            log_determinant,
+        )
+        .unwrap(),
+    );
+    // Effects with covariance G x A at four sites; founders have no record, nor has every plant
+    // one at every site.
+    let loadings = [1.5, 1.2, 0.9, 1.3];
+    let specific = [0.5, 0.4, 0.6, 0.3];
+    let mut noise = Noise(ChaCha8Rng::seed_from_u64(31));
+    let mut drawn = || -> Vec<f64> {
+        let white: Vec<f64> = (0..animals).map(|_| noise.draw()).collect();
+        (0..animals)
+            .map(|i| (0..=i).map(|j| factor.L()[(i, j)] * white[j]).sum())
+            .collect()
+    };
+    let common = drawn();
+    let own: Vec<Vec<f64>> = (0..4).map(|_| drawn()).collect();
+    let (mut rows, mut y) = (Vec::new(), Vec::new());
+    for s in 0..4 {
+        for e in 6..animals {
+            for tree in 0..3 {
+                if (e + 2 * s + tree) % 7 != 0 {
+                    rows.push((s, e));
+                    y.push(
+                        10.0 + s as f64
+                            + loadings[s] * common[e]
+                            + f64::sqrt(specific[s]) * own[s][e]
+                            + 0.8 * noise.draw(),
+                    );
+                }
+            }
+        }
+    }
+    let frame = Frame::new()
+        .with_factor("site", rows.iter().map(|r| Some(format!("S{}", r.0))))
+        .unwrap()
+        .with_factor("entry", rows.iter().map(|r| Some(name(r.1))))
+        .unwrap()
+        .with_numeric("y", y.iter().map(|v| Some(*v)))
+        .unwrap();
+    let base = Model::new("y ~ site").unwrap();
+    let n = rows.len();
+    let (x, response) = (
+        Mat::from_fn(n, 4, |i, j| f64::from(j == 0 || rows[i].0 == j)),
+        Mat::from_fn(n, 1, |i, _| y[i]),
+    );
+    for structure in [
+        BetweenSites::CompoundSymmetry,
+        fa(1),
+        BetweenSites::Unstructured,
+    ] {
+        let fitted = fit_related(&frame, &base, "entry", "site", structure, &known).unwrap();
+        assert_eq!(fitted.structure, structure, "{:?}", fitted.notes);
+        assert_eq!(fitted.entries.len(), animals, "founders are predicted too");
+        let g = &fitted.covariance;
+        let residual = fitted.fit.residual().variances[0].variance;
+        let v = Mat::from_fn(n, n, |i, j| {
+            g[rows[i].0][rows[j].0] * a[(rows[i].1, rows[j].1)]
+                + if i == j { residual } else { 0.0 }
+        });
+        let v_factor = v.llt(faer::Side::Lower).unwrap();
+        let v_inverse = v_factor.inverse();
+        let information = x.transpose() * &v_inverse * &x;
+        let x_factor = information.llt(faer::Side::Lower).unwrap();
+        let fixed = x_factor.inverse() * x.transpose() * &v_inverse * &response;
+        let rest = &response - &x * &fixed;
+        let weighted = &v_inverse * &rest;
+        let log_of = |l: faer::MatRef<'_, f64>, n: usize| -> f64 {
+            (0..n).map(|k| 2.0 * l[(k, k)].ln()).sum()
+        };
+        let quadratic: f64 = (0..n).map(|i| rest[(i, 0)] * weighted[(i, 0)]).sum();
+        let dense = -0.5
+            * ((n - 4) as f64 * (2.0 * std::f64::consts::PI).ln()
+                + log_of(v_factor.L(), n)
+                + log_of(x_factor.L(), 4)
+                + quadratic);
+        let likelihood = fitted.fit.log_likelihood();
+        assert!(
+            (likelihood - dense).abs() < 1e-6,
+            "{structure}: {likelihood} {dense}"
+        );
+        // A founder, a plant with records and their prediction error at every site.
+        let projection =
+            &v_inverse - &v_inverse * &x * x_factor.inverse() * x.transpose() * &v_inverse;
+        for (e, site) in [(0, 0), (2, 3), (9, 1), (33, 2)] {
+            let with = Mat::from_fn(n, 1, |i, _| g[site][rows[i].0] * a[(e, rows[i].1)]);
+            let effect: f64 = (0..n).map(|i| with[(i, 0)] * weighted[(i, 0)]).sum();
+            let through = &projection * &with;
+            let known: f64 = (0..n).map(|i| with[(i, 0)] * through[(i, 0)]).sum();
+            let se = (g[site][site] * a[(e, e)] - known).max(0.0).sqrt();
+            let found = fitted.entries[e].at_site[site];
+            assert!(
+                (found.effect - effect).abs() < 1e-6,
+                "{structure} {e} {site}"
+            );
+            assert!(
+                (found.se - se).abs() < 1e-6,
+                "{structure} {e} {site}: {} {se}",
+                found.se
+            );
+        }
+    }
+
+    // One record an entry parts specific variance from residual through relatives.
+    let first: Vec<usize> = (0..n).filter(|&k| !rows[..k].contains(&rows[k])).collect();
+    let single = frame.subset(&first);
+    let fitted = fit_related(
+        &single,
+        &base,
+        "entry",
+        "site",
+        BetweenSites::CompoundSymmetry,
+        &known,
+    )
+    .unwrap();
+    assert_eq!(fitted.structure, BetweenSites::CompoundSymmetry);
 }
 
 #[test]
@@ -256,11 +423,11 @@ fn two_stages_with_full_covariance_equal_one_at_the_same_variances() {
     ];
     let one = fit_with_variances(
         &frame,
-        &base().by_level("entry", "site", None),
+        &base().entries(&["entry"], each_site(), None),
         &Variances {
             random: vec![vec![vec![block]], between.clone()],
             residual: plot.to_vec(),
-            autocorrelations: None,
+            autocorrelations: Vec::new(),
         },
     )
     .unwrap();
@@ -273,7 +440,7 @@ fn two_stages_with_full_covariance_equal_one_at_the_same_variances() {
             &Variances {
                 random: vec![vec![vec![block]]],
                 residual: vec![variance],
-                autocorrelations: None,
+                autocorrelations: Vec::new(),
             },
         )
         .unwrap();
@@ -297,11 +464,11 @@ fn two_stages_with_full_covariance_equal_one_at_the_same_variances() {
         second_stage_model(&means, "entry", "site", Weighting::FullCovariance).unwrap();
     let two = fit_with_variances(
         &second,
-        &model.by_level("entry", "site", None),
+        &model.entries(&["entry"], each_site(), None),
         &Variances {
             random: vec![between],
             residual: vec![],
-            autocorrelations: None,
+            autocorrelations: Vec::new(),
         },
     )
     .unwrap();

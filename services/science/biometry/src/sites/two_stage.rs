@@ -42,7 +42,7 @@ use faer::{Mat, Side};
 use super::{BetweenSites, SitesFit};
 use crate::data::Frame;
 use crate::formula::Term;
-use crate::mixed::{self, Fit, KnownErrors, Model, ModelError, Residual};
+use crate::mixed::{self, Fit, KnownErrors, Model, ModelError, Relationship, Residual};
 
 /// How the first stage is analysed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -80,6 +80,7 @@ pub struct TwoStageModel {
     first: FirstStage,
     weighting: Weighting,
     between: BetweenSites,
+    relationship: Option<Arc<Relationship>>,
 }
 
 impl TwoStageModel {
@@ -95,7 +96,15 @@ impl TwoStageModel {
             first: FirstStage::default(),
             weighting: Weighting::default(),
             between: BetweenSites::CompoundSymmetry,
+            relationship: None,
         }
+    }
+
+    /// Relationship of the entries (independent unless told); it enters the second stage.
+    #[must_use]
+    pub fn related(mut self, relationship: Arc<Relationship>) -> Self {
+        self.relationship = Some(relationship);
+        self
     }
 
     /// How the first stage is analysed (each site by itself unless told).
@@ -158,13 +167,7 @@ pub struct TwoStageFit {
 /// As [`mixed::fit`], with the site named where a site's model cannot be fitted.
 pub fn fit(frame: &Frame, model: &TwoStageModel) -> Result<TwoStageFit, ModelError> {
     let site_means = first_stage(frame, model)?;
-    let sites = second_stage(
-        &site_means,
-        &model.entry,
-        &model.site,
-        model.between,
-        model.weighting,
-    )?;
+    let sites = second_stage(&site_means, model)?;
     Ok(TwoStageFit { site_means, sites })
 }
 
@@ -242,6 +245,9 @@ fn at_site(frame: &Frame, model: &TwoStageModel, site: &str) -> Result<SiteMeans
     plots.random = kept;
     if matches!(&plots.residual, Residual::ByLevel(factor) if *factor == model.site) {
         plots.residual = Residual::Homogeneous;
+    }
+    if let Residual::SeparableAr1 { each, .. } = &mut plots.residual {
+        each.take_if(|factor| *factor == model.site);
     }
     let fit = mixed::fit(frame, &plots)?;
     let (labels, means, covariance) = fit.mean_covariance(&model.entry)?;
@@ -356,13 +362,14 @@ impl SiteMeans {
 /// As [`super::fit`].
 pub fn second_stage(
     site_means: &[SiteMeans],
-    entry: &str,
-    site: &str,
-    between: BetweenSites,
-    weighting: Weighting,
+    model: &TwoStageModel,
 ) -> Result<SitesFit, ModelError> {
-    let (frame, base) = second_stage_model(site_means, entry, site, weighting)?;
-    super::fit(&frame, &base, entry, site, between)
+    let (entry, site) = (model.entry.as_str(), model.site.as_str());
+    let (frame, base) = second_stage_model(site_means, entry, site, model.weighting)?;
+    match &model.relationship {
+        None => super::fit(&frame, &base, entry, site, model.between),
+        Some(known) => super::fit_related(&frame, &base, entry, site, model.between, known),
+    }
 }
 
 /// The means as records, and the model of sites and known errors.

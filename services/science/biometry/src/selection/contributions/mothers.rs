@@ -3,14 +3,16 @@
 //! A parent's share c of the next generation is half its share m of the crosses as seed parent and
 //! half its share 2c − m of them as pollen parent. What limits mothers is linear in m, so it stands
 //! in the cone programme beside the ceiling on coancestry; how many plants serve as seed parents is
-//! not, and is brought down by solving again with those of the least share left out.
+//! not, and is brought down by solving again among so few as keep most of the crosses where they were.
 
 use std::collections::BTreeSet;
 
 use clarabel::algebra::CscMatrix;
 use clarabel::solver::SupportedConeT;
 use faer::Mat;
-use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOptions, Variable};
+use microlp::{
+    ComparisonOp, OptimizationDirection, Problem, Solution, SolutionStatus, SolveOptions, Variable,
+};
 use serde::{Deserialize, Serialize};
 
 use super::{
@@ -23,6 +25,10 @@ use crate::selection::{SelectionError, in_range};
 const NO_MOTHER: f64 = 1e-6;
 /// How far the cleaning of shares may leave them from what mothers bear.
 const SLACK: f64 = 1e-6;
+/// How far below a ceiling on coancestry the solver aims.
+const AIM_BELOW: f64 = 2e-8;
+/// Nodes of an integer programme's search after which its best so far is good enough.
+const NODES_AT_ONCE: u64 = 200;
 /// Worth of an easier direction of a cross beside its inbreeding: it decides between the directions
 /// of one pair and no more.
 const OF_EASE: f64 = 1e-6;
@@ -87,6 +93,65 @@ impl MotherLimits {
         self.largest_share[parent] > 0.0
     }
 
+    /// The limits with these parents alone as mothers.
+    fn only(&self, mothers: &BTreeSet<usize>) -> Self {
+        let share = |(i, share): (usize, &f64)| if mothers.contains(&i) { *share } else { 0.0 };
+        Self {
+            largest_share: self.largest_share.iter().enumerate().map(share).collect(),
+            ..self.clone()
+        }
+    }
+
+    /// So many parents, able to bear every cross, that the largest part of the crosses stays with the
+    /// seed parents that have them: an integer programme.
+    fn most_alike(
+        &self,
+        seed_shares: &[f64],
+        most: usize,
+    ) -> Result<BTreeSet<usize>, SelectionError> {
+        let mut problem = Problem::new(OptimizationDirection::Maximize);
+        let mothers: Vec<(usize, [Variable; 3])> = (0..seed_shares.len())
+            .filter(|&i| self.may_be_mother(i))
+            .map(|i| {
+                let kept = seed_shares[i].min(self.largest_share[i]);
+                let kept = problem.add_var(1.0, (0.0, kept));
+                let more = problem.add_var(0.0, (0.0, self.largest_share[i]));
+                (i, [kept, more, problem.add_integer_var(0.0, (0, 1))])
+            })
+            .collect();
+        let mut whole = Vec::new();
+        for (i, [kept, more, serves]) in &mothers {
+            whole.extend([(*kept, 1.0), (*more, 1.0)]);
+            let bears = [
+                (*kept, 1.0),
+                (*more, 1.0),
+                (*serves, -self.largest_share[*i]),
+            ];
+            problem.add_constraint(bears, ComparisonOp::Le, 0.0);
+        }
+        problem.add_constraint(&whole, ComparisonOp::Eq, 1.0);
+        for budget in &self.budgets {
+            let uses: Vec<(Variable, f64)> = mothers
+                .iter()
+                .flat_map(|(i, [kept, more, _])| {
+                    let uses = budget.uses[*i] / budget.most;
+                    [(*kept, uses), (*more, uses)]
+                })
+                .collect();
+            problem.add_constraint(&uses, ComparisonOp::Le, 1.0);
+        }
+        let all: Vec<(Variable, f64)> = mothers
+            .iter()
+            .map(|(_, [.., serves])| (*serves, 1.0))
+            .collect();
+        problem.add_constraint(&all, ComparisonOp::Le, most as f64);
+        let solution = first_solution(&problem, cannot_bear)?;
+        let serving = mothers
+            .into_iter()
+            .filter(|(_, [.., serves])| solution.var_value(*serves) > 0.5);
+        Ok(serving.map(|(i, _)| i).collect())
+    }
+
     /// So many parents that use the least of what is scarcest to them, those that bear nothing last.
     fn most_frugal(&self, n: usize) -> BTreeSet<usize> {
         let scarcest = |parent: usize| {
@@ -140,8 +205,9 @@ impl Parents {
     ) -> Result<SidedContributions, SelectionError> {
         self.check()?;
         limits.check(self.merit.len())?;
+        let outset = self.least_coancestry()?;
         self.with_few_mothers(limits, |limits| {
-            Ends::of(self, limits)?.between(self, limits, ceiling)
+            self.between_within(limits, &outset, ceiling)
         })
     }
 
@@ -165,17 +231,14 @@ impl Parents {
         if span <= CLOSE {
             return Ok(vec![first]);
         }
-        let ends = Ends::of(self, limits)?;
+        let outset = self.least_coancestry()?;
         let mut curve = vec![last];
         for i in (1..points_n - 1).rev() {
             let part = i as f64 / (points_n - 1) as f64;
             let ceiling = first.all.coancestry - part * span;
-            let found = match limits.seed_parents_n {
-                None => ends.between(self, limits, ceiling),
-                Some(_) => self.with_few_mothers(limits, |limits| {
-                    Ends::of(self, limits)?.between(self, limits, ceiling)
-                }),
-            };
+            let found = self.with_few_mothers(limits, |limits| {
+                self.between_within(limits, &outset, ceiling)
+            });
             if let Ok(found) = found {
                 join_curve(&mut curve, found);
             }
@@ -185,56 +248,23 @@ impl Parents {
         Ok(curve)
     }
 
-    /// Solves, and as long as too many serve as seed parents solves again without half of those too
-    /// many, the ones with the least share.
+    /// Solves, and where too many serve as seed parents solves again among so few of them as keep most
+    /// of the crosses where they were.
     fn with_few_mothers(
         &self,
         limits: &MotherLimits,
         solve: impl Fn(&MotherLimits) -> Result<SidedContributions, SelectionError>,
     ) -> Result<SidedContributions, SelectionError> {
-        let mut limits = limits.clone();
-        let mut found = solve(&limits)?;
-        while let Some(most) = limits.seed_parents_n
-            && found.seed_parents_n() > most
-        {
-            let mut serving: Vec<usize> = (0..found.seed_shares.len())
-                .filter(|&i| found.seed_shares[i] > NO_MOTHER)
-                .collect();
-            serving.sort_by(|&a, &b| {
-                found.seed_shares[b]
-                    .total_cmp(&found.seed_shares[a])
-                    .then(a.cmp(&b))
-            });
-            let kept = serving.len() - (serving.len() - most).div_ceil(2);
-            let stays: BTreeSet<usize> = serving[..kept].iter().copied().collect();
-            let only = |stays: &dyn Fn(usize) -> bool| MotherLimits {
-                largest_share: limits
-                    .largest_share
-                    .iter()
-                    .enumerate()
-                    .map(|(i, share)| if stays(i) { *share } else { 0.0 })
-                    .collect(),
-                ..limits.clone()
-            };
-            // Those that stay; where they bear too little, others in place of those left out; where
-            // these do too, the ones that bear most for what they use.
-            let frugal = limits.most_frugal(most);
-            let ways = [
-                only(&|i| stays.contains(&i)),
-                only(&|i| !serving[kept..].contains(&i)),
-                only(&|i| frugal.contains(&i)),
-            ];
-            let mut last_error = None;
-            let next = ways.into_iter().find_map(|way| match solve(&way) {
-                Ok(found) => Some((way, found)),
-                Err(error) => {
-                    last_error = Some(error);
-                    None
-                }
-            });
-            (limits, found) = next.ok_or_else(|| last_error.unwrap_or_else(cannot_bear))?;
-        }
-        Ok(found)
+        let found = solve(limits)?;
+        let most = match limits.seed_parents_n {
+            Some(most) if found.seed_parents_n() > most => most,
+            _ => return Ok(found),
+        };
+        let few = limits.most_alike(&found.seed_shares, most)?;
+        solve(&limits.only(&few)).or_else(|error| {
+            // Where these cannot reach so low a coancestry, those that use least may.
+            solve(&limits.only(&limits.most_frugal(most))).map_err(|_| error)
+        })
     }
 
     /// The shares of greatest merit within the limits, whatever their coancestry.
@@ -387,6 +417,60 @@ impl Parents {
         }
     }
 
+    /// The shares of greatest merit under a ceiling; `outset`, the least coancestry without limits, says
+    /// with whom to begin.
+    fn between_within(
+        &self,
+        limits: &MotherLimits,
+        outset: &Contributions,
+        ceiling: f64,
+    ) -> Result<SidedContributions, SelectionError> {
+        let greatest = self.greatest_within(limits)?;
+        if greatest.all.coancestry <= ceiling {
+            return Ok(greatest);
+        }
+        let reachable = |least: f64| {
+            in_range(
+                "ceiling",
+                ceiling,
+                ceiling >= least - CLOSE,
+                "no lower than the least group coancestry of these parents and their mothers",
+            )
+        };
+        reachable(outset.coancestry)?;
+        let mut joined: BTreeSet<usize> = self.first_working_set(outset).into_iter().collect();
+        joined.extend((0..self.merit.len()).filter(|&i| greatest.all.shares[i] > NO_SHARE));
+        let mothers = self.by_merit().into_iter();
+        joined.extend(
+            mothers
+                .filter(|&i| limits.may_be_mother(i))
+                .take(WORKING_SET),
+        );
+        loop {
+            let among: Vec<usize> = joined.iter().copied().collect();
+            let whole = among.len() == self.merit.len();
+            // What rounding takes away again is aimed for from below.
+            match self.restricted_within(limits, &among, ceiling - AIM_BELOW) {
+                Ok((shares, lacking)) if lacking.is_empty() => {
+                    let found = self.describe(shares);
+                    if found.coancestry <= ceiling {
+                        return self.sided(limits, found.shares);
+                    }
+                    let least = self.least_within(limits)?.all;
+                    return self.sided(limits, self.lowered(found, &least, ceiling).shares);
+                }
+                Ok((_, lacking)) => joined.extend(lacking),
+                Err(_) if whole => {
+                    let least = self.least_within(limits)?;
+                    reachable(least.all.coancestry)?;
+                    return Ok(least);
+                }
+                // Too few to reach so low a coancestry.
+                Err(_) => joined.extend(0..self.merit.len()),
+            }
+        }
+    }
+
     /// The optimum among some, and those of the others whose entry would raise it.
     fn restricted_within(
         &self,
@@ -454,69 +538,6 @@ impl Programme {
         shares
             .chain(std::iter::repeat_n(0.0, self.seed_n))
             .collect()
-    }
-}
-
-/// The ends of the trade-off within limits.
-struct Ends {
-    greatest: SidedContributions,
-    least: SidedContributions,
-}
-
-impl Ends {
-    fn of(parents: &Parents, limits: &MotherLimits) -> Result<Self, SelectionError> {
-        Ok(Self {
-            greatest: parents.greatest_within(limits)?,
-            least: parents.least_within(limits)?,
-        })
-    }
-
-    fn between(
-        &self,
-        parents: &Parents,
-        limits: &MotherLimits,
-        ceiling: f64,
-    ) -> Result<SidedContributions, SelectionError> {
-        let least = &self.least.all;
-        if self.greatest.all.coancestry <= ceiling {
-            return Ok(self.greatest.clone());
-        }
-        in_range(
-            "ceiling",
-            ceiling,
-            ceiling >= least.coancestry - CLOSE,
-            "no lower than the least group coancestry of these parents and their mothers",
-        )?;
-        if ceiling <= least.coancestry + CLOSE {
-            return Ok(self.least.clone());
-        }
-        let mut among = parents.first_working_set(least);
-        let served = [&self.greatest, &self.least]
-            .map(|end| (0..end.seed_shares.len()).filter(move |&i| end.all.shares[i] > NO_SHARE));
-        let mut joined: BTreeSet<usize> = among.into_iter().collect();
-        joined.extend(served.into_iter().flatten());
-        let mothers = parents.by_merit().into_iter();
-        joined.extend(
-            mothers
-                .filter(|&i| limits.may_be_mother(i))
-                .take(WORKING_SET),
-        );
-        among = joined.iter().copied().collect();
-        loop {
-            let whole = among.len() == parents.merit.len();
-            let joining = match parents.restricted_within(limits, &among, ceiling) {
-                Ok((shares, lacking)) if lacking.is_empty() => {
-                    let found = parents.describe(shares);
-                    let kept = parents.lowered(found, least, ceiling);
-                    return parents.sided(limits, kept.shares);
-                }
-                Ok((_, lacking)) => lacking,
-                Err(error) if whole => return Err(error),
-                Err(_) => (0..parents.merit.len()).collect(),
-            };
-            joined.extend(joining);
-            among = joined.iter().copied().collect();
-        }
     }
 }
 
@@ -593,15 +614,9 @@ pub fn allocate_within(
             .collect();
         problem.add_constraint(&uses, ComparisonOp::Le, budget.most * (1.0 + SLACK));
     }
-    let mut options = SolveOptions::default();
-    options.node_limit = Some(MOST_NODES);
-    let solution = match problem.solve_with(options) {
-        Ok(outcome) => outcome.into_solution().map_err(|_| cannot_pair())?,
-        Err(microlp::Error::Infeasible) => return Err(cannot_pair()),
-        Err(error) => return Err(SelectionError::NotSolved(error.to_string())),
-    };
+    let solution = first_solution(&problem, cannot_pair)?;
     Ok(Allocation {
-        proven: solution.status() == microlp::SolutionStatus::Optimal,
+        proven: solution.status() == SolutionStatus::Optimal,
         matings: ways
             .into_iter()
             .map(|(mother, father, times)| Mating {
@@ -627,6 +642,27 @@ fn join_curve(curve: &mut Vec<SidedContributions>, point: SidedContributions) {
     {
         curve.push(point);
     }
+}
+
+/// The best solution of an integer programme that is found in a while; the search goes on for longer
+/// only while there is none.
+fn first_solution(
+    problem: &Problem,
+    infeasible: fn() -> SelectionError,
+) -> Result<Solution, SelectionError> {
+    let mut options = SolveOptions::default();
+    options.node_limit = Some(NODES_AT_ONCE);
+    let unsolved = |error| match error {
+        microlp::Error::Infeasible => infeasible(),
+        error => SelectionError::NotSolved(error.to_string()),
+    };
+    let mut outcome = problem.solve_with(options).map_err(unsolved)?;
+    let mut nodes_n = NODES_AT_ONCE;
+    while outcome.solution().is_none() && nodes_n < MOST_NODES {
+        outcome = outcome.resume().map_err(unsolved)?;
+        nodes_n += NODES_AT_ONCE;
+    }
+    outcome.into_solution().map_err(|_| infeasible())
 }
 
 fn cannot_bear() -> SelectionError {

@@ -1,0 +1,144 @@
+//! Records brought as a file: chosen on the device, checked first if one likes, then taken.
+
+use axum::extract::Request;
+use axum::response::{IntoResponse as _, Response};
+use contract::common::{BatchReply, RejectedRow};
+use contract::evaluation::TakeRecordFileRequest;
+use http::header;
+use maud::{Markup, html};
+use multer::{Constraints, Multipart, SizeLimit};
+use platform::skin::{BATCH_BYTES, CSV, XLSX};
+use platform::{Fault, Permission};
+
+use super::Shown;
+use crate::desk::Desk;
+use crate::html::{Table, text};
+use crate::layout::Page;
+use crate::trouble::Trouble;
+use crate::words;
+
+const TITLE: &str = "Records from a file";
+/// Rows listed at most; who has more to mend mends these first.
+const MOST: usize = 500;
+
+/// The form.
+pub async fn show(desk: Desk) -> Shown {
+    Ok(Page::new(TITLE, form(&desk)))
+}
+
+fn form(desk: &Desk) -> Markup {
+    html! {
+        p { "A CSV file in UTF-8, or a workbook (XLSX) with the table on its first sheet. The first row names the columns." }
+        ul {
+            li { code { "tree" } ", the number on the label, and " code { "observed_at" } ", a day or a moment, are always there; " code { "by" } " may be." }
+            li { "Then either a column for every trait, named by its code as " code { "brix" } " or " code { "firmness_n" } ", or the columns " code { "trait" } " and " code { "value" } ", and " code { "unit" } " if you like." }
+        }
+        p { "The same file again is harmless: what was taken before counts as repeated." }
+        @if desk.may(Permission::TakeRecords) {
+            form.ask method="post" action="/record-file" enctype="multipart/form-data" {
+                div {
+                    label for="file" { "File" }
+                    input id="file" name="file" type="file" required accept=".csv,.xlsx,text/csv";
+                }
+                button name="how" value="check" { "Check only" }
+                button name="how" value="take" { "Take the records" }
+            }
+        } @else {
+            p.quiet { "Your role does not take records." }
+        }
+    }
+}
+
+/// What the form brings.
+#[derive(Default)]
+struct Sent {
+    content: Vec<u8>,
+    is_workbook: bool,
+    dry_run: bool,
+}
+
+impl Sent {
+    async fn read(request: Request) -> Result<Self, Trouble> {
+        let unreadable = |error: multer::Error| {
+            Trouble::from(Fault::malformed(format!(
+                "the form cannot be read: {error}"
+            )))
+        };
+        let boundary = request
+            .headers()
+            .get(header::CONTENT_TYPE)
+            .and_then(|value| value.to_str().ok())
+            .map(multer::parse_boundary)
+            .transpose()
+            .map_err(unreadable)?
+            .ok_or_else(|| Fault::malformed("the form brings no file"))?;
+        let limit = SizeLimit::new().whole_stream(BATCH_BYTES as u64);
+        let mut parts = Multipart::with_constraints(
+            request.into_body().into_data_stream(),
+            boundary,
+            Constraints::new().size_limit(limit),
+        );
+        let mut sent = Self::default();
+        while let Some(part) = parts.next_field().await.map_err(unreadable)? {
+            match part.name() {
+                Some("file") => {
+                    let name = part.file_name().unwrap_or_default().to_ascii_lowercase();
+                    sent.is_workbook = name.ends_with(".xlsx");
+                    sent.content = part.bytes().await.map_err(unreadable)?.to_vec();
+                }
+                Some("how") => sent.dry_run = part.text().await.map_err(unreadable)? != "take",
+                _ => {}
+            }
+        }
+        Ok(sent)
+    }
+}
+
+/// Checks or takes the records of a file, and tells what became of every row.
+pub async fn take(desk: Desk, request: Request) -> Result<Response, Trouble> {
+    let sent = Sent::read(request).await?;
+    let dry_run = sent.dry_run;
+    let asked = TakeRecordFileRequest {
+        content: sent.content,
+        content_type: if sent.is_workbook { XLSX } else { CSV }.to_owned(),
+        dry_run,
+        all_or_nothing: false,
+    };
+    let mut evaluation = desk.evaluation()?.max_encoding_message_size(BATCH_BYTES);
+    let reply = evaluation.take_record_file(asked).await?.into_inner();
+    let body = html! {
+        h2 { (if dry_run { "What would become of the file" } else { "What became of the file" }) }
+        (told(&reply, dry_run))
+        h2 { "Another file" }
+        (form(&desk))
+    };
+    Ok(Page::new(TITLE, body).into_response())
+}
+
+fn told(reply: &BatchReply, dry_run: bool) -> Markup {
+    html! {
+        ul.big {
+            li { strong { (words::count(reply.accepted)) } span { (if dry_run { "records can be taken" } else { "records taken" }) } }
+            li { strong { (words::count(reply.duplicates)) } span { "were there before" } }
+            li { strong { (words::count(reply.rejected.len() as u64)) } span { (if dry_run { "would not be taken" } else { "not taken" }) } }
+            li { strong { (words::count(reply.doubtful.len() as u64)) } span { "deserve a second look" } }
+        }
+        @if !reply.rejected.is_empty() { (rows("Not taken", &reply.rejected)) }
+        @if !reply.doubtful.is_empty() { (rows("Taken, but in doubt", &reply.doubtful)) }
+    }
+}
+
+fn rows(title: &str, reported: &[RejectedRow]) -> Markup {
+    let lines = reported
+        .iter()
+        .flat_map(|row| row.errors.iter().map(move |error| (row.row, error)));
+    html! {
+        (Table::new(title).number("Row").text("Column").text("Why").stacking()
+            .rows(lines.take(MOST), |(row, error)| vec![
+                text(row.to_string()),
+                text(error.pointer.trim_start_matches('/')),
+                text(&error.message),
+            ]).show())
+        @if reported.len() > MOST { p.quiet { "The first " (MOST) " of " (words::count(reported.len() as u64)) " are listed." } }
+    }
+}
