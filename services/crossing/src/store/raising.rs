@@ -286,14 +286,23 @@ fn seedling_page(
 ) -> QueryBuilder<Postgres> {
     let mut query = QueryBuilder::<Postgres>::new(before);
     if let Some(cross) = filter.cross {
-        query
-            .push(select_seedling!("and s.cross_id = "))
-            .push_bind(cross);
+        // The page is cut before it is joined, whatever the planner thinks of the joins.
+        query.push(concat!(
+            seedling_columns!(),
+            "from planned_cross c cross join lateral (select * from seedling s \
+             where s.programme_id = c.programme_id and s.cross_id = c.id"
+        ));
         narrow(&mut query, filter);
         if let Some((_, _, place)) = after {
             query.push(" and s.place > ").push_bind(place);
         }
         query.push(" order by s.place limit ").push_bind(limit);
+        query.push(concat!(
+            ") s ",
+            seedling_names!(),
+            "where c.programme_id = current_programme() and c.id = "
+        ));
+        query.push_bind(cross).push(" order by s.place");
         return query;
     }
     if filter.block.is_empty() {
