@@ -49,7 +49,7 @@ impl Matrix {
             .iter()
             .map(|row| width_of(&shortened(row, NAME)))
             .fold(40.0, f64::max)
-            + 12.0;
+            + 22.0;
         let texts = self.meetings.iter().map(|meeting| &meeting.text);
         let width = self
             .columns

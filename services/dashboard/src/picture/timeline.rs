@@ -103,6 +103,7 @@ impl Timeline {
                         title { (mark.text) ", " (words::day(&mark.on.to_string())) }
                     }
                     @if width_of(&mark.text) * 0.85 + 10.0 < room {
+                        rect.plate x=(n(x + 6.0)) y=(n(y + 6.0)) width=(n(width_of(&mark.text) * 0.85 + 6.0)) height="13" {}
                         text.small x=(n(x + 8.0)) y=(n(y + 16.0)) { (mark.text) }
                     }
                 }

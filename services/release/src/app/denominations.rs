@@ -334,7 +334,7 @@ pub async fn add_trade_designation(
     let territory = if request.territory.is_empty() {
         String::new()
     } else {
-        match Territory::read(&request.territory) {
+        match Territory::read(&request.territory).and_then(Territory::listed) {
             Ok(territory) => territory.code().to_owned(),
             Err(fault) => {
                 fields.fault("territory", fault);

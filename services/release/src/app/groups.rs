@@ -134,7 +134,7 @@ fn members(fields: &mut Fields, told: &[TerritoryGroupMember]) -> Vec<Member> {
     let mut members: Vec<Member> = Vec::new();
     for (i, member) in told.iter().enumerate() {
         let at = |name: &str| format!("members/{i}/{name}");
-        let place = match Territory::read(&member.place) {
+        let place = match Territory::read(&member.place).and_then(Territory::listed) {
             Ok(place) if place.country().is_some() => Some(place),
             Ok(place) => {
                 fields.fault(

@@ -124,13 +124,16 @@ impl Groups {
                 })
             };
         }
-        let place = Territory::read(code).map_err(|fault| match self.0.len() {
-            0 => fault,
-            _ => {
-                let known: Vec<&str> = self.0.keys().map(String::as_str).collect();
-                format!("{fault}; or a group of countries: {}", known.join(", "))
-            }
-        })?;
+        let place =
+            Territory::read(code)
+                .and_then(Territory::listed)
+                .map_err(|fault| match self.0.len() {
+                    0 => fault,
+                    _ => {
+                        let known: Vec<&str> = self.0.keys().map(String::as_str).collect();
+                        format!("{fault}; or a group of countries: {}", known.join(", "))
+                    }
+                })?;
         let comes_to = if place.code() == UNION {
             union_members(on)
                 .filter_map(|member| Territory::read(member.as_str()).ok())

@@ -6,6 +6,7 @@ use std::ops::Range;
 
 use jiff::civil::Date;
 use rights::{Book, CountryCode};
+use rust_iso3166::iso3166_2;
 use serde::{Deserialize, Serialize};
 
 /// Letters and figures of ISO 3166-2 parts, with 0 for "no further character".
@@ -70,6 +71,20 @@ impl Territory {
                 "{code:?}: a part has one to three letters or figures, as US-CA"
             )),
         }
+    }
+
+    /// The same, unless it is a part that ISO 3166-2 does not list. Asked of what comes in; what was
+    /// stored is read as it is, since the standard drops parts.
+    ///
+    /// # Errors
+    /// What is wrong, with the remedy.
+    pub fn listed(self) -> Result<Self, String> {
+        if self.0.contains('-') && iso3166_2::from_code(&self.0).is_none() {
+            return Err(format!(
+                "{self} is no part that ISO 3166-2 lists; look it up there, or name the whole country"
+            ));
+        }
+        Ok(self)
     }
 
     /// The code.
@@ -231,6 +246,17 @@ mod tests {
         assert!(Territory::read("US-").is_err());
         assert!(Territory::read("EU-ES").is_err());
         assert_eq!(territory("uk").code(), "GB");
+    }
+
+    #[test]
+    fn parts_that_the_standard_does_not_list_are_refused_with_the_remedy() {
+        for code in [
+            "US-CA", "GB-SCT", "ES-CT", "CL-RM", "AU-WA", "US", "EU", "WORLD",
+        ] {
+            assert_eq!(territory(code).listed().unwrap().code(), code);
+        }
+        let fault = territory("US-ZZ").listed().unwrap_err();
+        assert!(fault.contains("ISO 3166-2"), "{fault}");
     }
 
     #[test]

@@ -162,6 +162,7 @@ async fn what_is_wrong_with_a_licence_is_told_by_field() {
     };
     for (over, pointer) in [
         (json!({"territory": ["US", "Atlantis"]}), "/territory/1"),
+        (json!({"territory": ["US", "US-ZZ"]}), "/territory/1"),
         (json!({"territory": []}), "/territory"),
         (json!({"purpose": "pleasure"}), "/purpose"),
         (json!({"ends_on": "2024-01-01"}), "/ends_on"),
