@@ -72,6 +72,7 @@ pub async fn plan(
     };
 
     let on = reckoning(&season, unit);
+    let sets = advice::fruit_sets(unit, None).await?;
     let advised = advice::advise(
         unit,
         season.year,
@@ -79,6 +80,7 @@ pub async fn plan(
         &pair.mother,
         pair.father.as_ref(),
         request.fruit_wanted_n,
+        &sets,
     )
     .await?;
     let number = match number {
@@ -300,9 +302,9 @@ pub async fn advise(
     } else {
         request.fruit_wanted_n
     };
-    Ok(advice::advise(unit, year, on, mother, find(father), wanted)
-        .await?
-        .advice)
+    let sets = advice::fruit_sets(unit, None).await?;
+    let advised = advice::advise(unit, year, on, mother, find(father), wanted, &sets).await?;
+    Ok(advised.advice)
 }
 
 /// A cross as told to clients, without its advice.
@@ -402,6 +404,7 @@ async fn one(unit: &mut Unit, id: CrossId) -> Result<Cross, Fault> {
     };
     if let Some(mother) = find(Some(row.seed_parent_id)) {
         let on = reckoning(&season, unit);
+        let sets = advice::fruit_sets(unit, Some(id)).await?;
         let advised = advice::advise(
             unit,
             row.season,
@@ -409,13 +412,14 @@ async fn one(unit: &mut Unit, id: CrossId) -> Result<Cross, Fault> {
             mother,
             find(row.pollen_parent_id),
             cross.fruit_wanted_n,
+            &sets,
         )
         .await?;
         if !row.open_pollinated() {
             cross.fruit_outlook = advice::fruit_outlook(
                 &cross.counts.clone().unwrap_or_default(),
                 cross.fruit_wanted_n,
-                advised.advice.fruit_set_expected,
+                &advised.set,
             );
         }
         cross.advice = Some(advised.advice);

@@ -7,6 +7,7 @@ use biometry::selection::contributions::{
     Allocation, Budget, Contributions, Mating, MotherLimits, Parents, SidedContributions,
     allocate_mates, allocate_within,
 };
+use compatibility::ExpectedFertility;
 use contract::crossing::{
     ParentContribution, PlanLimit, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
@@ -16,6 +17,7 @@ use platform::{Fault, Fields, Unit};
 use super::advice;
 use super::adviser::{Candidates, USUAL_KINSHIP, ease, reckoned, with_analyses, workable};
 use crate::CrossingApp;
+use crate::domain::fruit_sets::ExpectedSet;
 use crate::domain::parents;
 use crate::domain::plan::{largest_remainders, rise, risen};
 use crate::store::mothers;
@@ -235,9 +237,9 @@ pub async fn plan(
     }
     fields.finish()?;
     let asked = asked(&request)?;
-    let mut notes = with_analyses(app, unit, &mut request.traits).await?;
     let named = [("candidate_ids", request.candidate_ids.as_slice())];
     let candidates = Candidates::read(unit, &named).await?;
+    let mut notes = with_analyses(app, unit, &mut request.traits, &candidates).await?;
     let mut fields = Fields::new();
     let models = candidates.traits(&mut fields, &request.traits);
     let n = candidates.rows.len();
@@ -255,6 +257,7 @@ pub async fn plan(
         .iter()
         .map(|row| models.iter().map(|model| model.merit(row.id)).sum())
         .collect();
+    notes.push("pairs are left out whose pollen is refused, whose species are not known to cross or whose seedlings would be mostly sterile".to_owned());
     for model in models.iter().filter(|model| model.weight != 0.0) {
         let unknown = candidates
             .rows
@@ -277,17 +280,15 @@ pub async fn plan(
         let of = standing.iter().filter(|row| row.germplasm_id == plant);
         u32::try_from(of.count()).unwrap_or(u32::MAX)
     };
-    let mut sets: BTreeMap<String, (f64, String)> = BTreeMap::new();
-    for row in &candidates.rows {
-        if !sets.contains_key(&row.species) {
-            let set = advice::expected_set(unit, &row.species).await?;
-            sets.insert(row.species.clone(), set);
-        }
-    }
+    let sets = advice::fruit_sets(unit, None).await?;
+    // Who the pollen parents are is not known yet: a mother's flowers are reckoned with her own kind.
     let takes: Vec<Takes> = candidates
         .rows
         .iter()
-        .map(|row| Takes::of(&asked, sets[&row.species].0, standing_n(row.id)))
+        .map(|row| {
+            let set = sets.expect(row.id, &row.species, &row.species);
+            Takes::of(&asked, set.mean(), standing_n(row.id))
+        })
         .collect();
     let limits = limits(&asked, &takes)?;
 
@@ -305,9 +306,8 @@ pub async fn plan(
             &takes,
             |mother, father| {
                 let advice = parents::advise(&s_genotypes[mother], &s_genotypes[father]);
-                workable(&advice)
-                    .ok()
-                    .map(|()| ease(advice.compatibility.verdict))
+                (workable(&advice) && advice.fertility != Some(ExpectedFertility::MostlySterile))
+                    .then(|| ease(advice.compatibility.verdict))
             },
         );
         (parents_of, asked, takes, limits, drawn)
@@ -318,14 +318,25 @@ pub async fn plan(
     let shared = share_out(&asked, &takes, &drawn.crosses);
     let mut matings = Vec::with_capacity(drawn.crosses.len());
     let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
-    let mut used: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut used: BTreeMap<(&str, &str), ExpectedSet> = BTreeMap::new();
     for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
         let (mother, father) = (
             &candidates.rows[cross.mother],
             &candidates.rows[cross.father],
         );
-        let (set, basis) = &sets[&mother.species];
-        used.insert(&mother.species, basis);
+        let set = sets.expect(mother.id, &mother.species, &father.species);
+        let lacks = asked
+            .fruit_wanted_n
+            .map(|fruit| set.flowers_for(fruit))
+            .filter(|needed| {
+                mother.species != father.species && *needed > takes[cross.mother].flowers()
+            });
+        if let Some(needed) = lacks {
+            notes.push(format!(
+                "{} with pollen of {}: {needed} flowers a cross bring the wanted fruit with pollen of {}, more than the plan reckons; {}",
+                mother.name, father.name, father.species, set.basis
+            ));
+        }
         *lacking.entry(cross.mother).or_insert(0) += mothers_n;
         matings.push(SeasonMating {
             seed_parent_id: mother.id.to_string(),
@@ -335,7 +346,7 @@ pub async fn plan(
             crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
             mothers_n,
             flowers_n,
-            expected_fruit_n: f64::from(flowers_n) * set,
+            expected_fruit_n: f64::from(flowers_n) * set.mean(),
             progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
             expected_merit: f64::midpoint(
                 parents_of.merit[cross.mother],
@@ -349,6 +360,7 @@ pub async fn plan(
             .to_owned(),
             mothers_standing_n: takes[cross.mother].standing_n,
         });
+        used.insert((&mother.name, &father.species), set);
     }
     for (mother, needed) in lacking {
         let standing = takes[mother].standing_n;
@@ -359,10 +371,13 @@ pub async fn plan(
             ));
         }
     }
-    notes.extend(
-        used.into_values()
-            .map(|basis| format!("fruit set: {basis}")),
-    );
+    notes.extend(used.into_iter().map(|((mother, _), set)| {
+        format!(
+            "fruit set of {mother}, {:.1} %: {}",
+            set.mean() * 100.0,
+            set.basis
+        )
+    }));
     if limits.is_some() && asked.seed_parents_n.is_some() {
         notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
     }

@@ -2,7 +2,9 @@
 
 pub mod counts;
 pub mod doubt;
+pub mod feasibility;
 pub mod forecast;
+pub mod fruit_sets;
 pub mod germplasm;
 pub mod goals;
 pub mod labels;

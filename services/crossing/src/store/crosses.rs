@@ -7,6 +7,7 @@ use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder};
 
 use super::{Db, count, text_of};
+use crate::domain::fruit_sets::CrossFruit;
 use crate::domain::passes::Tally;
 use crate::domain::{CrossId, MotherId, PassId, PlantId, PollenLotId};
 
@@ -492,22 +493,30 @@ pub async fn first_days(
     .await
 }
 
-/// The programme's own fruit set on mothers of a species: fruits harvested or set, of flowers
-/// pollinated on crosses whose fruit was counted.
-pub async fn own_fruit_set(db: &mut Db, species: &str) -> Result<(i64, i64), sqlx::Error> {
+/// Fruits harvested or set, of flowers pollinated, of the programme's crosses whose fruit was counted;
+/// without one of them, for which the others speak.
+pub async fn counted_fruit(
+    db: &mut Db,
+    without: Option<CrossId>,
+) -> Result<Vec<CrossFruit>, sqlx::Error> {
     sqlx::query_as(
-        "select coalesce(sum(f.fruit_n), 0)::bigint, coalesce(sum(p.pollinated_n), 0)::bigint \
+        "select c.id as cross_id, c.seed_parent_id, g.species as seed_species, \
+             d.species as pollen_species, f.fruit_n::bigint as fruit_n, \
+             p.pollinated_n::bigint as flowers_n \
          from planned_cross c \
          join germplasm g on g.programme_id = c.programme_id and g.id = c.seed_parent_id \
-         join lateral (select greatest(coalesce(sum(harvested_n), 0), coalesce(max(set_n), 0)) \
-             as fruit_n, count(*) as n from fruit_count \
-             where programme_id = c.programme_id and cross_id = c.id) f on f.n > 0 \
-         join lateral (select coalesce(sum(pollinated_n), 0) as pollinated_n from pass \
-             where programme_id = c.programme_id and cross_id = c.id) p on p.pollinated_n > 0 \
-         where c.programme_id = current_programme() and g.species = $1 \
-             and c.pollen_parent_id is not null",
+         join germplasm d on d.programme_id = c.programme_id and d.id = c.pollen_parent_id \
+         join (select cross_id, \
+                 greatest(coalesce(sum(harvested_n), 0), coalesce(max(set_n), 0)) as fruit_n \
+             from fruit_count where programme_id = current_programme() group by cross_id) f \
+             on f.cross_id = c.id \
+         join (select cross_id, sum(pollinated_n) as pollinated_n \
+             from pass where programme_id = current_programme() group by cross_id) p \
+             on p.cross_id = c.id and p.pollinated_n > 0 \
+         where c.programme_id = current_programme() and c.id is distinct from $1 \
+         order by c.id",
     )
-    .bind(species)
-    .fetch_one(db)
+    .bind(without)
+    .fetch_all(db)
     .await
 }

@@ -2,11 +2,13 @@
 //!
 //! [`Count`] holds fruits out of flowers. [`proportion`] has the intervals, [`tables`] the tests of
 //! several counts, [`overdispersion`] the beta-binomial among branches, [`pollinizer`] the judgment
-//! of a pollinizer trial and [`outlook`] the forecast of a cross's fruit.
+//! of a pollinizer trial, [`pooled`] the set to reckon with by kind of cross and seed parent, and
+//! [`outlook`] the forecast of a cross's fruit.
 
 pub mod outlook;
 pub mod overdispersion;
 pub mod pollinizer;
+pub mod pooled;
 pub mod proportion;
 pub mod tables;
 
