@@ -12,6 +12,7 @@ mod crossing_season;
 mod crossing_seed;
 mod demo;
 mod demo_pages;
+mod demo_reconcile;
 mod evaluation;
 mod evaluation_blocks;
 mod evaluation_pages;

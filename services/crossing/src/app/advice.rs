@@ -58,7 +58,6 @@ impl Reckoning {
 pub(crate) struct Advised {
     pub advice: CrossAdvice,
     pub accepted_pollen: Option<f64>,
-    pub set: ExpectedSet,
 }
 
 /// The programme's fruit set; without one cross, for which the others speak.
@@ -101,7 +100,7 @@ pub(crate) async fn advise(
         fruit_set_expected: set.mean(),
         fruit_set_low: set.low,
         fruit_set_high: set.high,
-        fruit_set_basis: set.basis.clone(),
+        fruit_set_basis: set.basis,
         seed_parent_self_compatible: self_compatible.to_owned(),
         ..CrossAdvice::default()
     };
@@ -119,7 +118,6 @@ pub(crate) async fn advise(
         return Ok(Advised {
             advice,
             accepted_pollen: None,
-            set,
         });
     };
     advice
@@ -175,7 +173,6 @@ pub(crate) async fn advise(
     Ok(Advised {
         advice,
         accepted_pollen,
-        set,
     })
 }
 

@@ -304,7 +304,10 @@ pub(crate) async fn with_analyses(
                 .map(|component| component.variance)
         };
         let predicted = levels.iter().filter(|level| {
-            candidates.rows.iter().any(|row| row.id.to_string() == level.level)
+            candidates
+                .rows
+                .iter()
+                .any(|row| row.id.to_string() == level.level)
         });
         let (predicted_n, levels_n) = (predicted.count(), levels.len());
         if predicted_n < 2 && source == ValuesFrom::Either {
@@ -435,7 +438,12 @@ impl Ground {
             kept: ids.iter().map(|id| usable.contains(id)).collect(),
             mothers_n: ids
                 .iter()
-                .map(|id| standing.iter().filter(|row| row.germplasm_id == *id).count())
+                .map(|id| {
+                    standing
+                        .iter()
+                        .filter(|row| row.germplasm_id == *id)
+                        .count()
+                })
                 .collect(),
         })
     }
@@ -683,7 +691,10 @@ impl<'a> Search<'a> {
                 let pair = if self.candidates.kinship.coancestry(i, j) > self.ceiling {
                     Err(LeftOut {
                         reason: "kinship",
-                        why: format!("the parents' coancestry is above the ceiling of {}", self.ceiling),
+                        why: format!(
+                            "the parents' coancestry is above the ceiling of {}",
+                            self.ceiling
+                        ),
                     })
                 } else {
                     let loci = odds.entry((classes[i], classes[j])).or_insert_with(|| {
@@ -716,7 +727,8 @@ impl<'a> Search<'a> {
         heap.pairs_n += 1;
         if heap.examples.len() < EXAMPLES {
             let rows = &self.candidates.rows;
-            heap.examples.push(format!("{} × {}", rows[i].name, rows[j].name));
+            heap.examples
+                .push(format!("{} × {}", rows[i].name, rows[j].name));
         }
         heap.why = left_out.why;
     }
@@ -824,17 +836,13 @@ impl<'a> Search<'a> {
                 Ok((mother, father, verdict_of(father), prices))
             }
             (None, Some(left_out)) => Err(left_out),
-            (None, None) => unreachable!("a pair that is looked at may be crossed one way at least"),
+            (None, None) => {
+                unreachable!("a pair that is looked at may be crossed one way at least")
+            }
         }
     }
 
-    fn told(
-        &self,
-        rank: u32,
-        pair: &Chosen,
-        advice: CrossAdvice,
-        passes_n: u32,
-    ) -> AdvisedPair {
+    fn told(&self, rank: u32, pair: &Chosen, advice: CrossAdvice, passes_n: u32) -> AdvisedPair {
         let (m, f) = (pair.mother, pair.father);
         let (mother, father) = (&self.candidates.rows[m], &self.candidates.rows[f]);
         let ids = [mother.id, father.id];

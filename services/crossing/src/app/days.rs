@@ -96,7 +96,7 @@ impl Scene {
             .cloned();
         let filter = cross_store::Filter {
             season: Some(season.as_ref().map_or(i32::MIN, |season| season.year)),
-            standing: Some("planned"),
+            going: true,
             ..cross_store::Filter::default()
         };
         let crosses = cross_store::list(unit.connection(), &filter, None, i64::MAX).await?;

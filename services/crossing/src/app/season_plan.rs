@@ -24,6 +24,11 @@ use crate::store::mothers;
 
 /// A share that is as good as none.
 const NO_SHARE: f64 = 1e-6;
+/// Group coancestry by which whole crosses may miss their ceiling: rounding of numbers.
+const SLACK: f64 = 1e-9;
+/// How often a lower ceiling is tried, each lower by this share of the room at least.
+const TIGHTENINGS: usize = 12;
+const MOST_SLACK: f64 = 0.08;
 /// Points on the trade-off curve when nothing is said.
 const USUAL_POINTS: u32 = 9;
 
@@ -543,15 +548,91 @@ fn draw(
         ),
         other => Fault::internal(other),
     };
-    let best = match limits {
+    let optimum = |ceiling: f64| match limits {
         None => parents.optimal(ceiling).map(one_sided),
         Some(limits) => parents.optimal_within(limits, ceiling),
     };
-    let best = best.map_err(too_low)?;
+    let best = optimum(ceiling).map_err(too_low)?;
     let without_limits = match limits {
         None => None,
         Some(_) => Some(parents.optimal(ceiling).map_err(too_low)?.merit),
     };
+    let mut whole = in_whole_crosses(parents, asked, limits, takes, &judged, &best)?;
+    // Whole crosses come near to the best shares only, and must keep to the ceiling themselves: the
+    // optimum is sought under a lower one until they do.
+    let (mut target, mut nearest) = (ceiling, whole.coancestry);
+    for _ in 0..TIGHTENINGS {
+        if whole.coancestry <= ceiling + SLACK {
+            break;
+        }
+        target -= (whole.coancestry - ceiling).max(MOST_SLACK * (ceiling - least));
+        if target <= least {
+            target = least + SLACK;
+        }
+        let Ok(shares) = optimum(target) else { break };
+        whole = in_whole_crosses(parents, asked, limits, takes, &judged, &shares)?;
+        nearest = nearest.min(whole.coancestry);
+        if target <= least + SLACK {
+            break;
+        }
+    }
+    if whole.coancestry > ceiling + SLACK {
+        return Err(Fault::field(
+            field,
+            format!(
+                "{} whole crosses of these candidates come to a group coancestry of {nearest:.4} at least, above {ceiling:.4}; plan more crosses, raise it, or take less related candidates",
+                asked.crosses_n
+            ),
+        ));
+    }
+    Ok(Drawn {
+        curve,
+        best,
+        ceiling,
+        without_limits,
+        crosses: whole.crosses,
+        proven: whole.proven,
+    })
+}
+
+/// Whole crosses with the group coancestry that they come to.
+struct Whole {
+    crosses: Vec<Oriented>,
+    coancestry: f64,
+    proven: bool,
+}
+
+/// Shares of the next generation that whole crosses give each candidate.
+fn planned_shares(crosses: &[Oriented], candidates_n: usize) -> Vec<f64> {
+    let total: usize = crosses.iter().map(|cross| cross.crosses_n).sum();
+    let mut planned = vec![0.0; candidates_n];
+    for cross in crosses {
+        let part = cross.crosses_n as f64 / (2.0 * total.max(1) as f64);
+        planned[cross.mother] += part;
+        planned[cross.father] += part;
+    }
+    planned
+}
+
+/// Group coancestry of shares.
+fn group_coancestry(shares: &[f64], coancestry: &[Vec<f64>]) -> f64 {
+    shares
+        .iter()
+        .zip(coancestry)
+        .filter(|(share, _)| **share > 0.0)
+        .map(|(share, row)| share * shares.iter().zip(row).map(|(c, f)| c * f).sum::<f64>())
+        .sum()
+}
+
+/// Pairs of whole crosses nearest to some best shares.
+fn in_whole_crosses(
+    parents: &Parents,
+    asked: &Asked,
+    limits: Option<&MotherLimits>,
+    takes: &[Takes],
+    judged: &impl Fn(usize, usize) -> Option<u8>,
+    best: &SidedContributions,
+) -> Result<Whole, Fault> {
     let used: Vec<usize> = (0..best.all.shares.len())
         .filter(|&i| best.all.shares[i] > NO_SHARE)
         .collect();
@@ -574,7 +655,7 @@ fn draw(
         Some(limits) => {
             let ease = |mother, father| directions.get(&(mother, father)).copied();
             let crosses_n = asked.crosses_n as usize;
-            let found = allocate_within(&best, &parents.coancestry, crosses_n, limits, ease)
+            let found = allocate_within(best, &parents.coancestry, crosses_n, limits, ease)
                 .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))?;
             let crosses = found.matings.iter().map(|mating| Oriented {
                 mother: mating.first,
@@ -586,11 +667,9 @@ fn draw(
             (found, crosses)
         }
     };
-    Ok(Drawn {
-        curve,
-        best,
-        ceiling,
-        without_limits,
+    let planned = planned_shares(&crosses, parents.merit.len());
+    Ok(Whole {
+        coancestry: group_coancestry(&planned, &parents.coancestry),
         crosses,
         proven: allocation.proven,
     })
@@ -692,32 +771,16 @@ fn told(
         point(c.all.merit, c.all.coancestry, &c.all.shares, &c.seed_shares)
     };
     let total: usize = oriented.iter().map(|cross| cross.crosses_n).sum();
-    let mut planned = vec![0.0; n];
+    let planned = planned_shares(oriented, n);
     let mut as_mother = vec![0u32; n];
     let mut as_father = vec![0u32; n];
     for cross in oriented {
-        let part = cross.crosses_n as f64 / (2.0 * total.max(1) as f64);
-        planned[cross.mother] += part;
-        planned[cross.father] += part;
         let crosses_n = u32::try_from(cross.crosses_n).unwrap_or(u32::MAX);
         as_mother[cross.mother] += crosses_n;
         as_father[cross.father] += crosses_n;
     }
     let planned_merit: f64 = planned.iter().zip(&parents.merit).map(|(c, g)| c * g).sum();
-    let planned_coancestry: f64 = (0..n)
-        .filter(|&i| planned[i] > 0.0)
-        .map(|i| {
-            (0..n)
-                .map(|j| planned[i] * planned[j] * parents.coancestry[i][j])
-                .sum::<f64>()
-        })
-        .sum();
-    if planned_coancestry > drawn.ceiling {
-        notes.push(format!(
-            "whole crosses come to a group coancestry of {planned_coancestry:.4}, above the ceiling of {:.4}; more crosses come nearer to the best shares",
-            drawn.ceiling
-        ));
-    }
+    let planned_coancestry = group_coancestry(&planned, &parents.coancestry);
     if !drawn.proven {
         notes.push(
             "the pairing is the best that was found; that none is less inbred was not proven"

@@ -200,7 +200,9 @@ impl Facts {
         match condition {
             Condition::Crossability => self.genetics.crossability == "difficult",
             Condition::Pollen => self.can_serve == "none",
-            Condition::Sterility => self.genetics.fertility == Some(ExpectedFertility::MostlySterile),
+            Condition::Sterility => {
+                self.genetics.fertility == Some(ExpectedFertility::MostlySterile)
+            }
             Condition::Rights => self.agreement_needed,
             Condition::Mothers => self.mothers_n == 0,
         }
@@ -249,7 +251,10 @@ mod tests {
             ..facts(peach, peach)
         };
         let prices = rules(&[]).judge(&worse).unwrap();
-        let told: Vec<(&str, f64)> = prices.iter().map(|p| (p.condition.as_str(), p.price)).collect();
+        let told: Vec<(&str, f64)> = prices
+            .iter()
+            .map(|p| (p.condition.as_str(), p.price))
+            .collect();
         assert_eq!(told, [("pollen", 0.5), ("rights", 0.3), ("mothers", 0.3)]);
         let dear = rules(&[("pollen", "price", Some(2.0)), ("rights", "ignore", None)]);
         let prices = dear.judge(&worse).unwrap();
@@ -262,12 +267,19 @@ mod tests {
     fn sterile_seedlings_are_left_out_unless_asked_for() {
         // Diploid by tetraploid: triploid seedlings.
         let triploid = facts("Prunus avium", "Prunus cerasus");
-        assert_eq!(triploid.genetics.fertility, Some(ExpectedFertility::MostlySterile));
+        assert_eq!(
+            triploid.genetics.fertility,
+            Some(ExpectedFertility::MostlySterile)
+        );
         assert_eq!(
             rules(&[]).judge(&triploid).unwrap_err().reason,
             "sterile_offspring"
         );
-        assert!(rules(&[("sterility", "ignore", None)]).judge(&triploid).is_ok());
+        assert!(
+            rules(&[("sterility", "ignore", None)])
+                .judge(&triploid)
+                .is_ok()
+        );
     }
 
     #[test]

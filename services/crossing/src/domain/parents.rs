@@ -2,8 +2,8 @@
 
 use compatibility::catalogue::LinkedPair;
 use compatibility::{
-    Compatibility, CrossabilityGrade, ExpectedFertility, Note, SGenotype, SelfCompatibility, Share, Taxon, Verdict,
-    crossability, expected_offspring, judge, self_compatibility,
+    Compatibility, CrossabilityGrade, ExpectedFertility, Note, SGenotype, SelfCompatibility, Share,
+    Taxon, Verdict, crossability, expected_offspring, judge, self_compatibility,
 };
 use contract::crossing::{CompatibilityReply, CrossWarning, ProgenyShare};
 use platform::Fields;
@@ -145,10 +145,12 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
     }
     let polyploid = |taxon: &Taxon| taxon.expected_chromosomes() != Some(16);
     if polyploid(mother) || polyploid(father) {
-        warnings.push(warning(
-            WarningCode::Polyploid,
-            "a parent has other than two sets of chromosomes: S alleles do not predict its set",
-        ));
+        let said = if outcome.verdict == Verdict::Unknown {
+            "a parent has other than two sets of chromosomes, and what is known of its S alleles does not tell which pollen is accepted"
+        } else {
+            "a parent has other than two sets of chromosomes: grains carry several S alleles, and which chromosomes pair is not known"
+        };
+        warnings.push(warning(WarningCode::Polyploid, said));
     }
     let crossability = match between.grade {
         CrossabilityGrade::Expected => "expected",

@@ -3,13 +3,14 @@
 use contract::crossing::{CrossCounts, CrossWarning};
 use platform::ProgrammeId;
 use platform::database::Day;
+use platform::fields::Words as _;
 use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder};
 
 use super::{Db, count, text_of};
 use crate::domain::fruit_sets::CrossFruit;
 use crate::domain::passes::Tally;
-use crate::domain::{CrossId, MotherId, PassId, PlantId, PollenLotId};
+use crate::domain::{CrossId, CrossStanding, MotherId, PassId, PlantId, PollenLotId};
 
 /// A cross with its parents' names and its season's days.
 #[derive(Debug, Clone, FromRow)]
@@ -109,8 +110,19 @@ pub struct Filter {
     pub season: Option<i32>,
     pub seed_parent: Option<PlantId>,
     pub pollen_parent: Option<PlantId>,
-    pub standing: Option<&'static str>,
+    pub standing: Option<CrossStanding>,
+    /// Only those that were not given up.
+    pub going: bool,
 }
+
+/// Standing of a cross `c`, as [`CrossStanding::reached`] says it.
+const STANDING: &str = " and case when c.standing = 'cancelled' then 'cancelled' \
+    when exists (select 1 from seedling s where s.programme_id = c.programme_id \
+        and s.season = c.season and s.cross_id = c.id) then 'raised' \
+    when exists (select 1 from fruit_count f where f.programme_id = c.programme_id \
+        and f.cross_id = c.id and f.harvested_n > 0) then 'harvested' \
+    when exists (select 1 from pass w where w.programme_id = c.programme_id \
+        and w.cross_id = c.id) then 'worked' else 'planned' end = ";
 
 /// Crosses by id, which is by time of planning.
 pub async fn list(
@@ -130,7 +142,10 @@ pub async fn list(
         query.push(" and c.pollen_parent_id = ").push_bind(plant);
     }
     if let Some(standing) = filter.standing {
-        query.push(" and c.standing = ").push_bind(standing);
+        query.push(STANDING).push_bind(standing.word());
+    }
+    if filter.going {
+        query.push(" and c.standing <> 'cancelled'");
     }
     if let Some(after) = after {
         query.push(" and c.id > ").push_bind(after);

@@ -7,6 +7,7 @@ pub mod germplasm;
 pub mod mothers;
 pub mod pollen;
 pub mod raising;
+pub mod relatives;
 pub mod seasons;
 pub mod seed;
 pub mod weather;

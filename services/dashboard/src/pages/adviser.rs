@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use contract::crossing::{
-    AdvisePairsRequest, AdvisedPair, AdvisedPairs, PairRule, ParentRights, PlanSeasonRequest, ProgenyTrait,
-    SeasonPlan,
+    AdvisePairsRequest, AdvisedPair, AdvisedPairs, PairRule, ParentRights, PlanSeasonRequest,
+    ProgenyTrait, SeasonPlan,
 };
 use maud::{Markup, html};
 

@@ -37,7 +37,7 @@ pub async fn list(desk: Desk) -> Shown {
         html! {
             form.ask method="get" {
                 (field("season", "Season", "number", &ask.text("season")))
-                (choice("standing", "Standing", Some("any"), stages(&["planned", "cancelled"]), &ask.text("standing")))
+                (choice("standing", "Standing", Some("any"), stages(&["planned", "worked", "harvested", "raised", "cancelled"]), &ask.text("standing")))
                 button { "Show" }
             }
             (table(&list.items))

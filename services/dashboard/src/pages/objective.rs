@@ -54,7 +54,10 @@ impl Known {
         {
             let known: BTreeSet<String> = traits.iter().map(|name| name.to_lowercase()).collect();
             let further = list.into_inner().items.into_iter().filter(|t| {
-                t.unit != "" && ![&t.code, &t.name].iter().any(|n| known.contains(&n.to_lowercase()))
+                t.unit != ""
+                    && ![&t.code, &t.name]
+                        .iter()
+                        .any(|n| known.contains(&n.to_lowercase()))
             });
             traits.extend(further.map(|t| t.code));
         }
