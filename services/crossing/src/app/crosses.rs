@@ -458,6 +458,7 @@ pub async fn list(
         seed_parent: fields.optional_id("seed_parent_id", &request.seed_parent_id),
         pollen_parent: fields.optional_id("pollen_parent_id", &request.pollen_parent_id),
         standing,
+        going: false,
     };
     fields.finish()?;
     let rows = store::list(unit.connection(), &filter, after, page.fetch()).await?;

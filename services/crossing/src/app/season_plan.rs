@@ -365,7 +365,7 @@ pub async fn plan(
             .to_owned(),
             mothers_standing_n: takes[cross.mother].standing_n,
         });
-        used.insert((&mother.name, &father.species), set);
+        used.insert((mother.name.as_str(), father.species.as_str()), set);
     }
     for (mother, needed) in lacking {
         let standing = takes[mother].standing_n;

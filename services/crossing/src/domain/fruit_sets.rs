@@ -21,7 +21,7 @@ pub const FLOWERS_PER_PASS: u64 = 40;
 const BOUNDS: (f64, f64) = (0.005, 0.95);
 
 /// Fruit and flowers of one cross.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct CrossFruit {
     /// The cross.
     pub cross_id: CrossId,

@@ -514,10 +514,9 @@ pub async fn counted_fruit(
     db: &mut Db,
     without: Option<CrossId>,
 ) -> Result<Vec<CrossFruit>, sqlx::Error> {
-    sqlx::query_as(
-        "select c.id as cross_id, c.seed_parent_id, g.species as seed_species, \
-             d.species as pollen_species, f.fruit_n::bigint as fruit_n, \
-             p.pollinated_n::bigint as flowers_n \
+    let rows: Vec<(CrossId, PlantId, String, String, i64, i64)> = sqlx::query_as(
+        "select c.id, c.seed_parent_id, g.species, d.species, f.fruit_n::bigint, \
+             p.pollinated_n::bigint \
          from planned_cross c \
          join germplasm g on g.programme_id = c.programme_id and g.id = c.seed_parent_id \
          join germplasm d on d.programme_id = c.programme_id and d.id = c.pollen_parent_id \
@@ -533,5 +532,16 @@ pub async fn counted_fruit(
     )
     .bind(without)
     .fetch_all(db)
-    .await
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| CrossFruit {
+            cross_id: row.0,
+            seed_parent_id: row.1,
+            seed_species: row.2,
+            pollen_species: row.3,
+            fruit_n: row.4,
+            flowers_n: row.5,
+        })
+        .collect())
 }

@@ -54,7 +54,7 @@ impl Known {
         {
             let known: BTreeSet<String> = traits.iter().map(|name| name.to_lowercase()).collect();
             let further = list.into_inner().items.into_iter().filter(|t| {
-                t.unit != ""
+                matches!(t.scale.as_str(), "measured" | "count" | "ordinal")
                     && ![&t.code, &t.name]
                         .iter()
                         .any(|n| known.contains(&n.to_lowercase()))
