@@ -28,7 +28,7 @@ const NO_SHARE: f64 = 1e-6;
 const SLACK: f64 = 1e-9;
 /// How often a lower ceiling is tried, each lower by this share of the room at least.
 const TIGHTENINGS: usize = 12;
-const MOST_SLACK: f64 = 0.08;
+const LEAST_STEP: f64 = 0.08;
 /// Points on the trade-off curve when nothing is said.
 const USUAL_POINTS: u32 = 9;
 
@@ -560,35 +560,34 @@ fn draw(
     let mut whole = in_whole_crosses(parents, asked, limits, takes, &judged, &best)?;
     // Whole crosses come near to the best shares only, and must keep to the ceiling themselves: the
     // optimum is sought under a lower one until they do.
-    let (mut target, mut nearest) = (ceiling, whole.coancestry);
+    let mut target = ceiling;
     for _ in 0..TIGHTENINGS {
-        if whole.coancestry <= ceiling + SLACK {
+        if whole.coancestry <= ceiling + SLACK || target <= least + SLACK {
             break;
         }
-        target -= (whole.coancestry - ceiling).max(MOST_SLACK * (ceiling - least));
-        if target <= least {
-            target = least + SLACK;
-        }
+        target -= (whole.coancestry - ceiling).max(LEAST_STEP * (ceiling - least));
+        target = target.max(least + SLACK);
         let Ok(shares) = optimum(target) else { break };
-        whole = in_whole_crosses(parents, asked, limits, takes, &judged, &shares)?;
-        nearest = nearest.min(whole.coancestry);
-        if target <= least + SLACK {
-            break;
+        let tighter = in_whole_crosses(parents, asked, limits, takes, &judged, &shares)?;
+        if tighter.coancestry < whole.coancestry {
+            whole = tighter;
         }
     }
-    if whole.coancestry > ceiling + SLACK {
+    let asked_for = asked.ceiling.is_some() || of_rise.is_some();
+    if asked_for && whole.coancestry > ceiling + SLACK {
         return Err(Fault::field(
             field,
             format!(
-                "{} whole crosses of these candidates come to a group coancestry of {nearest:.4} at least, above {ceiling:.4}; plan more crosses, raise it, or take less related candidates",
-                asked.crosses_n
+                "{} whole crosses of these candidates come to a group coancestry of {:.4}, above {ceiling:.4}; plan more crosses, raise it, or take less related candidates",
+                asked.crosses_n, whole.coancestry
             ),
         ));
     }
     Ok(Drawn {
         curve,
         best,
-        ceiling,
+        // A ceiling that nobody asked for gives way to what whole crosses can keep.
+        ceiling: ceiling.max(whole.coancestry),
         without_limits,
         crosses: whole.crosses,
         proven: whole.proven,
