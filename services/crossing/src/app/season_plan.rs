@@ -587,7 +587,11 @@ fn draw(
         curve,
         best,
         // A ceiling that nobody asked for gives way to what whole crosses can keep.
-        ceiling: ceiling.max(whole.coancestry),
+        ceiling: if asked_for {
+            ceiling
+        } else {
+            ceiling.max(whole.coancestry)
+        },
         without_limits,
         crosses: whole.crosses,
         proven: whole.proven,
