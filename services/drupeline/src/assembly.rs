@@ -6,12 +6,14 @@ use std::sync::{Arc, OnceLock};
 
 use axum::Router;
 use platform::database::{self, Schema};
+use platform::feed::Announced;
+use platform::health::Health;
 use platform::operation::{CatalogueEntry, Context};
 use platform::peers::{Peers, Place, ServiceName};
 use platform::server::{Background, Mounted};
 use platform::steady::Steady;
 use platform::token::Verifier;
-use platform::{Clock, retry, server};
+use platform::{Clock, server, sweep};
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
 
@@ -41,6 +43,8 @@ pub struct Plan {
     pub clock: Clock,
     /// What the installation decides for the release service.
     pub release: release::Settings,
+    /// How the process is, as it tells.
+    pub health: Health,
 }
 
 /// Services of this process, joined.
@@ -126,8 +130,11 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
             quotas: Arc::default(),
+            announced: Announced::default(),
+            health: plan.health.clone(),
             peers,
         };
+        let numbering = platform::feed::keep_numbered(context.clone());
         let keeping = platform::quota::keep(context.clone());
         let refusing = platform::token::refuse_ended_grants(context.verifier.clone());
         mounted.push(match service {
@@ -144,13 +151,17 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
         });
         if let Some(service) = mounted.last_mut() {
+            service.background.push(Box::pin(numbering));
             service.background.push(Box::pin(keeping));
             service.background.push(Box::pin(refusing));
         }
     }
-    let (router, mut background) = server::assemble(mounted, &here).await?;
+    let (router, mut background) = server::assemble(mounted, &here, &plan.health).await?;
     for pool in pools.values() {
-        background.push(Box::pin(retry::sweep(pool.clone(), plan.clock.clone())));
+        background.push(Box::pin(sweep::keep_swept(
+            pool.clone(),
+            plan.clock.clone(),
+        )));
     }
     Ok(Assembled {
         router,

@@ -65,6 +65,7 @@ fn plan(here: Vec<ServiceName>) -> Result<Plan, Box<dyn Error + Send + Sync>> {
         elsewhere,
         clock: Clock::System,
         release: release_settings()?,
+        health: platform::health::Health::default(),
     })
 }
 

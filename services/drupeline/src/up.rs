@@ -9,9 +9,10 @@ use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _, PermissionsExt 
 use std::path::{Path, PathBuf};
 
 use platform::fields::Words as _;
+use platform::health::Health;
 use platform::peers::ServiceName;
 use platform::{Clock, config, database, server};
-use private_postgres::{Options, PrivatePostgres, binaries_from_environment};
+use private_postgres::{Happening, Options, PrivatePostgres, Supervised, binaries_from_environment};
 use rand::distr::{Alphanumeric, SampleString as _};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
@@ -40,14 +41,10 @@ pub struct Up {
 pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
     prepare_folder(&up.data_dir)?;
     let given = config::setting(DATABASE_URL)?;
+    let health = Health::default();
     let private = match &given {
         Some(_) => None,
-        None => {
-            step("starting a private PostgreSQL");
-            let mut options = Options::lasting(up.data_dir.join("postgres"));
-            options.binaries = binaries_from_environment();
-            Some(PrivatePostgres::start(options)?)
-        }
+        None => Some(Private::start(&up.data_dir, &health)?),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -59,20 +56,65 @@ pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
                 url.clone()
             }
             (None, Some(private)) => {
-                ensure_database(&private.url()).await?;
-                private.url_of(DATABASE)
+                ensure_database(&private.maintenance_url).await?;
+                private.url.clone()
             }
             (None, None) => unreachable!("one of the two was just made"),
         };
-        serve(up, &admin_url).await
+        serve(up, &admin_url, health).await
     });
     // Open requests have ended; now the database may go.
     drop(runtime);
     if let Some(private) = private {
-        private.stop()?;
+        private.server.stop()?;
     }
     eprintln!("drupeline: stopped");
     result
+}
+
+/// The private PostgreSQL, started again whenever it ends.
+struct Private {
+    server: Supervised,
+    maintenance_url: String,
+    url: String,
+}
+
+impl Private {
+    fn start(data_dir: &Path, health: &Health) -> Result<Self, Box<dyn Error + Send + Sync>> {
+        step("starting a private PostgreSQL");
+        let mut options = Options::lasting(data_dir.join("postgres"));
+        options.binaries = binaries_from_environment();
+        let server = PrivatePostgres::start(options)?;
+        let (maintenance_url, url) = (server.url(), server.url_of(DATABASE));
+        let health = health.clone();
+        let server = server.supervise(move |happening| tell(&health, happening))?;
+        Ok(Self {
+            server,
+            maintenance_url,
+            url,
+        })
+    }
+}
+
+/// Logs what happens to the private PostgreSQL, and has `/healthz` tell it.
+fn tell(health: &Health, happening: Happening) {
+    const NAME: &str = "the private PostgreSQL";
+    match happening {
+        Happening::Ended { why } => {
+            tracing::error!("PostgreSQL ended and is started again: {why}");
+            health.down(NAME, "it ended and is being started again");
+        }
+        Happening::NotStarted { error, next_in } => {
+            tracing::error!(
+                "PostgreSQL could not be started again, which is tried again in {next_in:?}: {error}"
+            );
+            health.down(NAME, "it ended and could not yet be started again; see the log");
+        }
+        Happening::Back => {
+            tracing::warn!("PostgreSQL was started again and answers");
+            health.well(NAME);
+        }
+    }
 }
 
 fn step(what: &str) {
@@ -116,19 +158,31 @@ async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Se
     Ok(())
 }
 
-/// Writes a file that only its owner may read.
+/// Writes a file that only its owner may read: all of it, or nothing.
 ///
 /// # Errors
 /// When the file cannot be written.
 pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
+    write_whole(path, text, 0o600)
+}
+
+/// Writes a file all at once: whoever finds it finds all of it, whenever this process is killed.
+///
+/// # Errors
+/// When the file cannot be written.
+pub(crate) fn write_whole(path: &Path, text: &str, mode: u32) -> std::io::Result<()> {
+    let mut unfinished = path.as_os_str().to_owned();
+    unfinished.push(".new");
     let mut file = fs::OpenOptions::new()
         .write(true)
         .create(true)
         .truncate(true)
-        .mode(0o600)
-        .open(path)?;
-    file.set_permissions(fs::Permissions::from_mode(0o600))?;
-    file.write_all(text.as_bytes())
+        .mode(mode)
+        .open(&unfinished)?;
+    file.set_permissions(fs::Permissions::from_mode(mode))?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    fs::rename(&unfinished, path)
 }
 
 /// A secret that cannot be guessed.
@@ -150,7 +204,11 @@ fn setup_key(data_dir: &Path) -> std::io::Result<String> {
     }
 }
 
-async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+async fn serve(
+    up: &Up,
+    admin_url: &str,
+    health: Health,
+) -> Result<(), Box<dyn Error + Send + Sync>> {
     let listener = bind(up.listen).await?;
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");
@@ -188,6 +246,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
         release,
+        health,
     })
     .await?;
 

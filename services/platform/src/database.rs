@@ -10,7 +10,7 @@ use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgArgumentBuffer, PgConnectOptions, PgPoolOptions, PgTypeInfo, PgValueRef};
 use sqlx::{
     AssertSqlSafe, ConnectOptions as _, Connection as _, Decode, Encode, PgConnection, PgPool,
-    Postgres, Type,
+    Postgres, Transaction, Type,
 };
 
 use crate::ids::{OrganisationId, ProgrammeId};
@@ -143,6 +143,8 @@ async fn migrate_locked(
             format!("grant select, insert, update on all tables in schema {name} to {role}"),
             format!("grant usage on all sequences in schema {name} to {role}"),
             format!("revoke update on {name}.audit, {name}.outbox from {role}"),
+            // Announcements are numbered once they can be seen; nothing else of them changes.
+            format!("grant update (position) on {name}.outbox to {role}"),
             format!("revoke insert, update on {name}.revision from {role}"),
             format!("grant delete on {name}.retry to {role}"),
             format!(
@@ -228,6 +230,9 @@ pub async fn require_current(pool: &PgPool, schema: &Schema) -> Result<(), Datab
     }
 }
 
+/// How long a request waits for a connection, and so for a database that is being restarted.
+pub(crate) const ACQUIRED_WITHIN: Duration = Duration::from_secs(10);
+
 /// Connects as a service's role, with its schema as the search path.
 ///
 /// # Errors
@@ -247,7 +252,7 @@ pub async fn connect(
         .log_statements(tracing::log::LevelFilter::Trace);
     Ok(PgPoolOptions::new()
         .max_connections(connections)
-        .acquire_timeout(Duration::from_secs(10))
+        .acquire_timeout(ACQUIRED_WITHIN)
         .max_lifetime(Duration::from_secs(30 * 60))
         .test_before_acquire(false)
         .connect_with(options)
@@ -304,6 +309,90 @@ pub async fn refresh_statistics(
         .map(drop)
 }
 
+/// How a transaction begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Begin {
+    /// It may write.
+    Writing,
+    /// It reads.
+    Reading,
+    /// It reads, all of one snapshot.
+    Snapshot,
+}
+
+impl Begin {
+    const fn statement(self) -> &'static str {
+        match self {
+            Self::Writing => "BEGIN",
+            Self::Reading => "BEGIN READ ONLY",
+            Self::Snapshot => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        }
+    }
+}
+
+/// Begins a transaction in a scope; the one way to begin one on a pool.
+///
+/// A caller that goes away while it begins leaves no connection behind that is inside a transaction:
+/// the beginning is a task of its own, which is always carried to its end, and what nobody waits for
+/// any more is rolled back. A pool's connection may also have been cut while it lay idle, which shows
+/// when it is first used again; then another is taken, as nothing was asked of the first.
+///
+/// # Errors
+/// When the database does not answer or refuses.
+pub async fn begin(
+    pool: &PgPool,
+    begin: Begin,
+    scope: Scope,
+) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
+    let pool = pool.clone();
+    let beginning = tokio::spawn(async move {
+        // Every connection of the pool may have been cut; the last one tried is then a fresh one.
+        let mut left_n = pool.options().get_max_connections() + 1;
+        loop {
+            match begin_once(&pool, begin, scope).await {
+                Err(error) if left_n > 0 && is_cut(&error) => {
+                    left_n -= 1;
+                    tracing::debug!(%error, "a connection had been cut; taking another");
+                }
+                begun => return begun,
+            }
+        }
+    });
+    beginning
+        .await
+        .map_err(|ended| sqlx::Error::Io(std::io::Error::other(ended)))?
+}
+
+#[expect(
+    clippy::disallowed_methods,
+    reason = "runs in a task that is never cancelled"
+)]
+async fn begin_once(
+    pool: &PgPool,
+    begin: Begin,
+    scope: Scope,
+) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
+    let mut transaction = pool.begin_with(begin.statement()).await?;
+    scope.apply(&mut transaction).await?;
+    Ok(transaction)
+}
+
+/// Whether an error says that the connection is gone: cut, or ended by the server.
+pub(crate) fn is_cut(error: &sqlx::Error) -> bool {
+    match error {
+        sqlx::Error::Io(_) => true,
+        // Ended by an administrator; ended because another process of the server crashed.
+        sqlx::Error::Database(error) => matches!(error.code().as_deref(), Some("57P01" | "57P02")),
+        _ => false,
+    }
+}
+
+/// Whether an error may be over in a moment: the connection is gone, or the server is starting.
+pub(crate) fn may_come_back(error: &sqlx::Error) -> bool {
+    is_cut(error)
+        || matches!(error, sqlx::Error::Database(error) if error.code().as_deref() == Some("57P03"))
+}
+
 /// The scope of a transaction, which row-level security reads.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Scope {
@@ -316,6 +405,13 @@ pub struct Scope {
 }
 
 impl Scope {
+    /// The scope of a service's own bookkeeping, which lies across programmes.
+    pub const BOOKKEEPING: Self = Self {
+        programme: None,
+        partner: None,
+        across_programmes: true,
+    };
+
     /// Sets the scope for the present transaction.
     ///
     /// # Errors

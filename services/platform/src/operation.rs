@@ -18,6 +18,8 @@ use utoipa::ToSchema;
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
+use crate::feed::Announced;
+use crate::health::Health;
 use crate::peers::{Peers, ServiceName};
 use crate::quota::Quotas;
 use crate::retry::{self, RetryKey};
@@ -42,6 +44,10 @@ pub struct Context {
     pub quotas: Arc<Quotas>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
+    /// Tells the numberer that something was announced.
+    pub announced: Announced,
+    /// How the process is.
+    pub health: Health,
 }
 
 /// A service's application layer.

@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use crate::access::KeyScopes;
 use crate::clock::Clock;
-use crate::database::{Day, Scope};
+use crate::database::{self, Begin, Day, Scope};
 use crate::fault::Fault;
 use crate::ids::ProgrammeId;
 use crate::operation::Context;
@@ -255,14 +255,7 @@ impl Quotas {
 async fn bookkeeping(
     pool: &PgPool,
 ) -> Result<sqlx::Transaction<'static, sqlx::Postgres>, sqlx::Error> {
-    let mut transaction = pool.begin().await?;
-    Scope {
-        across_programmes: true,
-        ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
-    Ok(transaction)
+    database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await
 }
 
 async fn sum_of(pool: &PgPool, programme: ProgrammeId, key: Uuid, day: Date) -> Result<u64, Fault> {

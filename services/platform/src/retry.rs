@@ -4,29 +4,21 @@
 //! client made, by that id. The kept reply commits together with what the request wrote, so there
 //! is never a write without its reply nor a reply without its write.
 //!
-//! Replies are forgotten after [`KEPT_DAYS`]. A creation repeated after that still does no harm:
+//! Replies are forgotten after [`KEPT_DAYS`] ([`crate::sweep`]). A creation repeated after that still does no harm:
 //! its id is taken, and it is refused as something that exists.
 
-use std::time::Duration;
-
-use jiff::{Timestamp, ToSpan as _};
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
-use sqlx::{PgPool, Row as _};
+use sqlx::Row as _;
 
-use crate::clock::Clock;
-use crate::database::{Instant, Scope};
+use crate::database::Instant;
 use crate::fault::{Fault, FaultKind};
 use crate::unit::Unit;
 
 /// How long a reply is kept, in days: a device that was out of reach for a whole season may still
 /// repeat what it had sent before.
 pub const KEPT_DAYS: i64 = 400;
-/// How often old replies are looked for.
-const BETWEEN_SWEEPS: Duration = Duration::from_secs(60 * 60);
-/// How many are forgotten in one transaction.
-const SWEPT_AT_ONCE: i64 = 5_000;
 
 /// What a request is known by.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -167,46 +159,4 @@ pub async fn keep(
     .execute(unit.connection())
     .await?;
     Ok(())
-}
-/// Forgets old replies for as long as the process lives.
-pub async fn sweep(pool: PgPool, clock: Clock) {
-    loop {
-        if let Err(error) = forget(&pool, clock.now()).await {
-            tracing::warn!(%error, "old replies could not be forgotten; trying again later");
-        }
-        tokio::time::sleep(BETWEEN_SWEEPS).await;
-    }
-}
-
-/// Forgets the replies that are older than [`KEPT_DAYS`]; gives their number.
-///
-/// # Errors
-/// When the database refuses; what was forgotten before stays forgotten.
-pub async fn forget(pool: &PgPool, now: Timestamp) -> Result<u64, sqlx::Error> {
-    let before = now
-        .saturating_sub((24 * KEPT_DAYS).hours())
-        .unwrap_or(Timestamp::MIN);
-    let mut forgotten = 0;
-    loop {
-        let mut transaction = pool.begin().await?;
-        let scope = Scope {
-            across_programmes: true,
-            ..Scope::default()
-        };
-        scope.apply(&mut transaction).await?;
-        let swept = sqlx::query(
-            "delete from retry where (programme_id, operation, key) in \
-             (select programme_id, operation, key from retry where at < $1 order by at limit $2)",
-        )
-        .bind(Instant(before))
-        .bind(SWEPT_AT_ONCE)
-        .execute(&mut *transaction)
-        .await?
-        .rows_affected();
-        transaction.commit().await?;
-        forgotten += swept;
-        if swept < SWEPT_AT_ONCE.unsigned_abs() {
-            return Ok(forgotten);
-        }
-    }
 }

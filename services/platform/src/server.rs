@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
+use axum::extract::State;
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -21,11 +22,16 @@ use tower::Service;
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
 use tower_http::set_header::SetResponseHeaderLayer;
 
+use crate::database::{self, Begin, Scope};
 use crate::fault::{Fault, FaultKind};
+use crate::health::Health;
 use crate::openapi;
 use crate::operation::CatalogueEntry;
 use crate::peers::ServiceName;
 use crate::telemetry;
+
+/// How long the database may take to show that it answers.
+const READY_WITHIN: Duration = Duration::from_secs(2);
 
 /// A task that runs for as long as the service.
 pub type Background = Pin<Box<dyn Future<Output = ()> + Send>>;
@@ -69,23 +75,29 @@ where
 pub async fn assemble(
     services: Vec<Mounted>,
     here: &OnceLock<Router>,
+    health: &Health,
 ) -> Result<(Router, Vec<Background>), Box<dyn std::error::Error + Send + Sync>> {
     let mut router = Router::new();
     let mut catalogue = Vec::new();
     let mut background = Vec::new();
     let mut pools = Vec::new();
-    let (health, health_service) = tonic_health::server::health_reporter();
+    let (reporter, health_service) = tonic_health::server::health_reporter();
+    let mut grpc_names = Vec::new();
     for service in services {
         router = router.merge(service.router);
         catalogue.extend(service.catalogue);
         background.extend(service.background);
         pools.extend(service.pool);
         if !service.grpc_name.is_empty() {
-            health
-                .set_service_status(service.grpc_name, tonic_health::ServingStatus::Serving)
-                .await;
+            grpc_names.push(service.grpc_name);
         }
     }
+    report(&reporter, &grpc_names, health).await;
+    background.push(Box::pin(report_changes(
+        reporter,
+        grpc_names,
+        health.clone(),
+    )));
     let reflection = tonic_reflection::server::Builder::configure()
         .register_encoded_file_descriptor_set(contract::DESCRIPTORS)
         .build_v1()?;
@@ -95,8 +107,11 @@ pub async fn assemble(
     let description = openapi::describe(&catalogue).to_string();
     let router = router
         .route("/openapi.json", get(move || json_text(description.clone())))
-        .route("/healthz", get(async || "alive\n"))
-        .route("/readyz", get(move || ready(pools.clone())))
+        .route("/healthz", get(alive).with_state(health.clone()))
+        .route(
+            "/readyz",
+            get(ready).with_state((health.clone(), pools)),
+        )
         .route("/metrics", get(metrics))
         .method_not_allowed_fallback(async || {
             Fault::new(
@@ -128,17 +143,61 @@ async fn metrics() -> Response {
         .into_response()
 }
 
-async fn ready(pools: Vec<PgPool>) -> Response {
+async fn alive(State(health): State<Health>) -> Response {
+    match health.stopped_by() {
+        Some(why) => Fault::unavailable(why).into_response(),
+        None => (StatusCode::OK, "alive\n").into_response(),
+    }
+}
+
+async fn ready(State((health, pools)): State<(Health, Vec<PgPool>)>) -> Response {
+    if let Some(why) = health.stopped_by() {
+        return Fault::unavailable(why).into_response();
+    }
     for pool in &pools {
-        let asked = tokio::time::timeout(
-            Duration::from_secs(2),
-            sqlx::query_scalar::<_, i32>("select 1").fetch_one(pool),
-        );
+        let asked = tokio::time::timeout(READY_WITHIN, answers(pool));
         if !matches!(asked.await, Ok(Ok(1))) {
             return Fault::unavailable("the database does not answer").into_response();
         }
     }
-    (StatusCode::OK, "ready\n").into_response()
+    let told = match health.doubts() {
+        Some(doubts) => format!("ready, but look at this:\n{doubts}\n"),
+        None => "ready\n".to_owned(),
+    };
+    (StatusCode::OK, told).into_response()
+}
+
+async fn answers(pool: &PgPool) -> Result<i32, sqlx::Error> {
+    let mut transaction = database::begin(pool, Begin::Reading, Scope::default()).await?;
+    sqlx::query_scalar("select 1")
+        .fetch_one(&mut *transaction)
+        .await
+}
+
+/// Tells over gRPC whether the services can answer.
+async fn report(
+    reporter: &tonic_health::server::HealthReporter,
+    grpc_names: &[&'static str],
+    health: &Health,
+) {
+    let status = match health.stopped_by() {
+        Some(_) => tonic_health::ServingStatus::NotServing,
+        None => tonic_health::ServingStatus::Serving,
+    };
+    for name in grpc_names {
+        reporter.set_service_status(name, status).await;
+    }
+}
+
+async fn report_changes(
+    reporter: tonic_health::server::HealthReporter,
+    grpc_names: Vec<&'static str>,
+    health: Health,
+) {
+    let mut changes = health.changes();
+    while changes.changed().await.is_ok() {
+        report(&reporter, &grpc_names, &health).await;
+    }
 }
 
 /// What is answered at a path where there is nothing: an unimplemented method over gRPC, a problem

@@ -7,8 +7,9 @@ use sqlx::{Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
-use crate::database::{Instant, Scope};
+use crate::database::{self, Begin, Instant, Scope};
 use crate::fault::Fault;
+use crate::feed::Announced;
 use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
 
@@ -21,6 +22,9 @@ pub struct Unit {
     caller: Caller,
     now: Timestamp,
     touched: Vec<Value>,
+    /// Whether it announces something.
+    announces: bool,
+    announced: Announced,
 }
 
 impl Unit {
@@ -29,16 +33,13 @@ impl Unit {
         caller: Caller,
         operation: &Operation,
     ) -> Result<Self, Fault> {
-        let mut transaction = match operation.kind {
-            Kind::Steady => {
-                // All of the reply, and the count of changes kept with it, of one snapshot.
-                let begin = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-                context.pool.begin_with(begin).await?
-            }
-            kind if kind.writes() => context.pool.begin().await?,
-            _ => context.pool.begin_with("BEGIN READ ONLY").await?,
+        let begin = match operation.kind {
+            // All of the reply, and the count of changes kept with it, of one snapshot.
+            Kind::Steady => Begin::Snapshot,
+            kind if kind.writes() => Begin::Writing,
+            _ => Begin::Reading,
         };
-        Scope {
+        let scope = Scope {
             programme: caller.programme(),
             partner: caller.partner(),
             // Announcements and a service's own bookkeeping lie across programmes.
@@ -46,15 +47,8 @@ impl Unit {
                 operation.permission,
                 Permission::Services | Permission::Anyone
             ),
-        }
-        .apply(&mut transaction)
-        .await?;
-        Ok(Self {
-            transaction,
-            caller,
-            now: context.clock.now(),
-            touched: Vec::new(),
-        })
+        };
+        Self::begin_in(context, caller, begin, scope).await
     }
 
     pub(crate) async fn begin_for_event(
@@ -62,19 +56,27 @@ impl Unit {
         caller: Caller,
         programme: ProgrammeId,
     ) -> Result<Self, Fault> {
-        let mut transaction = context.pool.begin().await?;
-        Scope {
+        let scope = Scope {
             programme: Some(programme),
             partner: None,
             across_programmes: true,
-        }
-        .apply(&mut transaction)
-        .await?;
+        };
+        Self::begin_in(context, caller, Begin::Writing, scope).await
+    }
+
+    async fn begin_in(
+        context: &Context,
+        caller: Caller,
+        begin: Begin,
+        scope: Scope,
+    ) -> Result<Self, Fault> {
         Ok(Self {
-            transaction,
+            transaction: database::begin(&context.pool, begin, scope).await?,
             caller,
             now: context.clock.now(),
             touched: Vec::new(),
+            announces: false,
+            announced: context.announced.clone(),
         })
     }
 
@@ -144,6 +146,7 @@ impl Unit {
         .bind(Instant(self.now))
         .execute(self.connection())
         .await?;
+        self.announces = true;
         Ok(())
     }
 
@@ -174,7 +177,11 @@ impl Unit {
     }
 
     pub(crate) async fn commit(self) -> Result<(), Fault> {
-        Ok(self.transaction.commit().await?)
+        self.transaction.commit().await?;
+        if self.announces {
+            self.announced.tell();
+        }
+        Ok(())
     }
 }
 

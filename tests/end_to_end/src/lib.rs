@@ -51,6 +51,9 @@ pub struct System {
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     peers: Peers,
     here: Arc<OnceLock<axum::Router>>,
+    url: String,
+    clock: Clock,
+    release: release::Settings,
 }
 
 struct Template {
@@ -101,7 +104,22 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        let (assembled, databases) = assemble(&url, clock, release).await;
+        Self::serve(url, clock, release, (&template.first, &template.other)).await
+    }
+
+    /// Another process on the same database, as far as a test can tell.
+    pub async fn beside(&self) -> Self {
+        let (clock, release) = (self.clock.clone(), self.release.clone());
+        Self::serve(self.url.clone(), clock, release, (&self.accounts, &self.others)).await
+    }
+
+    async fn serve(
+        url: String,
+        clock: Clock,
+        release: release::Settings,
+        (accounts, others): (&BTreeMap<String, Account>, &BTreeMap<String, Account>),
+    ) -> Self {
+        let (assembled, databases) = assemble(&url, clock.clone(), release.clone()).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
         tokio::spawn(platform::server::serve(
@@ -112,11 +130,14 @@ impl System {
         ));
         Self {
             address,
-            accounts: template.first.clone(),
-            others: template.other.clone(),
+            accounts: accounts.clone(),
+            others: others.clone(),
             databases,
             peers: assembled.peers,
             here: assembled.here,
+            url,
+            clock,
+            release,
         }
     }
 
@@ -129,6 +150,9 @@ impl System {
             databases: self.databases.clone(),
             peers: self.peers.clone(),
             here: self.here.clone(),
+            url: self.url.clone(),
+            clock: self.clock.clone(),
+            release: self.release.clone(),
         }
     }
 
@@ -177,8 +201,13 @@ impl System {
 
     /// Plain SQL as a service's own role.
     pub async fn pool(&self, service: ServiceName) -> PgPool {
+        self.pool_of(service, 2).await
+    }
+
+    /// The same with more connections.
+    pub async fn pool_of(&self, service: ServiceName, connections_n: u32) -> PgPool {
         let options = self.databases[&service].clone();
-        database::connect(options, service, 2)
+        database::connect(options, service, connections_n)
             .await
             .expect("the service's role connects")
     }
@@ -216,6 +245,7 @@ async fn assemble(
         elsewhere: BTreeMap::new(),
         clock,
         release,
+        health: platform::health::Health::default(),
     })
     .await
     .expect("the services assemble");

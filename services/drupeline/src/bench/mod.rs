@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod announcing;
 mod day_list;
 mod due_dates;
 mod load;
@@ -114,9 +115,11 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
         release: release::Settings::default(),
+        health: platform::health::Health::default(),
     })
     .await?;
     let peers = assembled.peers.clone();
+    let evaluation = assembled.pools.get(&ServiceName::Evaluation).cloned();
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
     let address = listener.local_addr()?;
     tokio::spawn(server::serve(
@@ -148,6 +151,8 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         .tell();
     due_dates::measure(&plain, today).await?.tell();
     day_list::measure(&peers, &accounts, &plain).await?.tell();
+    let evaluation = evaluation.ok_or("the evaluation service has no tables")?;
+    announcing::measure(&evaluation, &plain).await?.tell();
     let here = format!("http://{address}");
     year::measure(&peers, &accounts, &here, &plain, today).await
 }
