@@ -12,7 +12,9 @@ use platform::fields::Words as _;
 use platform::health::Health;
 use platform::peers::ServiceName;
 use platform::{Clock, config, database, server};
-use private_postgres::{Happening, Options, PrivatePostgres, Supervised, binaries_from_environment};
+use private_postgres::{
+    Happening, Options, PrivatePostgres, Supervised, binaries_from_environment,
+};
 use rand::distr::{Alphanumeric, SampleString as _};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
@@ -108,7 +110,10 @@ fn tell(health: &Health, happening: Happening) {
             tracing::error!(
                 "PostgreSQL could not be started again, which is tried again in {next_in:?}: {error}"
             );
-            health.down(NAME, "it ended and could not yet be started again; see the log");
+            health.down(
+                NAME,
+                "it ended and could not yet be started again; see the log",
+            );
         }
         Happening::Back => {
             tracing::warn!("PostgreSQL was started again and answers");

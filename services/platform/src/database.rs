@@ -7,10 +7,11 @@ use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan as _};
 use sha2::{Digest as _, Sha256};
 use sqlx::migrate::Migrator;
+use sqlx::pool::PoolConnection;
 use sqlx::postgres::{PgArgumentBuffer, PgConnectOptions, PgPoolOptions, PgTypeInfo, PgValueRef};
 use sqlx::{
     AssertSqlSafe, ConnectOptions as _, Connection as _, Decode, Encode, PgConnection, PgPool,
-    Postgres, Transaction, Type,
+    Postgres, SqlSafeStr as _, Transaction, Type,
 };
 
 use crate::ids::{OrganisationId, ProgrammeId};
@@ -333,8 +334,8 @@ impl Begin {
 /// Begins a transaction in a scope; the one way to begin one on a pool.
 ///
 /// A caller that goes away while it begins leaves no connection behind that is inside a transaction:
-/// the beginning is a task of its own, which is always carried to its end, and what nobody waits for
-/// any more is rolled back. A pool's connection may also have been cut while it lay idle, which shows
+/// once there is a connection, the beginning is a task of its own, which is always carried to its end,
+/// and what nobody waits for any more is rolled back. A pool's connection may also have been cut while it lay idle, which shows
 /// when it is first used again; then another is taken, as nothing was asked of the first.
 ///
 /// # Errors
@@ -344,35 +345,29 @@ pub async fn begin(
     begin: Begin,
     scope: Scope,
 ) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
-    let pool = pool.clone();
-    let beginning = tokio::spawn(async move {
-        // Every connection of the pool may have been cut; the last one tried is then a fresh one.
-        let mut left_n = pool.options().get_max_connections() + 1;
-        loop {
-            match begin_once(&pool, begin, scope).await {
-                Err(error) if left_n > 0 && is_cut(&error) => {
-                    left_n -= 1;
-                    tracing::debug!(%error, "a connection had been cut; taking another");
-                }
-                begun => return begun,
+    // Every connection of the pool may have been cut; the last one tried is then a fresh one.
+    let mut left_n = pool.options().get_max_connections() + 1;
+    loop {
+        // Whoever goes away while waiting for a connection waits no longer.
+        let connection = pool.acquire().await?;
+        let beginning = tokio::spawn(begin_on(connection, begin, scope));
+        match beginning.await.map_err(std::io::Error::other)? {
+            Err(error) if left_n > 0 && is_cut(&error) => {
+                left_n -= 1;
+                tracing::debug!(%error, "a connection had been cut; taking another");
             }
+            begun => return begun,
         }
-    });
-    beginning
-        .await
-        .map_err(|ended| sqlx::Error::Io(std::io::Error::other(ended)))?
+    }
 }
 
-#[expect(
-    clippy::disallowed_methods,
-    reason = "runs in a task that is never cancelled"
-)]
-async fn begin_once(
-    pool: &PgPool,
+async fn begin_on(
+    connection: PoolConnection<Postgres>,
     begin: Begin,
     scope: Scope,
 ) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
-    let mut transaction = pool.begin_with(begin.statement()).await?;
+    let statement = begin.statement().into_sql_str();
+    let mut transaction = Transaction::begin(connection, Some(statement)).await?;
     scope.apply(&mut transaction).await?;
     Ok(transaction)
 }

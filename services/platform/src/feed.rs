@@ -77,10 +77,9 @@ pub async fn keep_numbered(context: Context) {
 /// When the database refuses; nothing is numbered then.
 pub async fn number(pool: &PgPool) -> Result<u64, sqlx::Error> {
     let mut transaction = database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await?;
-    let any: bool =
-        sqlx::query_scalar("select exists (select from outbox where position is null)")
-            .fetch_one(&mut *transaction)
-            .await?;
+    let any: bool = sqlx::query_scalar("select exists (select from outbox where position is null)")
+        .fetch_one(&mut *transaction)
+        .await?;
     if !any {
         return Ok(0);
     }
@@ -125,10 +124,9 @@ pub async fn read(unit: &mut Unit, request: ReadFeedRequest) -> Result<FeedPage,
     .bind(i64::from(limit))
     .fetch_all(unit.connection())
     .await?;
-    let last_position =
-        sqlx::query_scalar("select coalesce(max(position), 0) from outbox")
-            .fetch_one(unit.connection())
-            .await?;
+    let last_position = sqlx::query_scalar("select coalesce(max(position), 0) from outbox")
+        .fetch_one(unit.connection())
+        .await?;
     let announced_n = if request.count {
         sqlx::query_scalar("select count(*) from outbox where position <= $1")
             .bind(request.after)

@@ -108,10 +108,7 @@ pub async fn assemble(
     let router = router
         .route("/openapi.json", get(move || json_text(description.clone())))
         .route("/healthz", get(alive).with_state(health.clone()))
-        .route(
-            "/readyz",
-            get(ready).with_state((health.clone(), pools)),
-        )
+        .route("/readyz", get(ready).with_state((health.clone(), pools)))
         .route("/metrics", get(metrics))
         .method_not_allowed_fallback(async || {
             Fault::new(

@@ -110,10 +110,10 @@ async fn move_on(
     sqlx::query(
         "update sweep set forgotten_before = greatest(forgotten_before, $2) where what = $1",
     )
-        .bind(REPLIES)
-        .bind(Instant(before))
-        .execute(&mut *transaction)
-        .await?;
+    .bind(REPLIES)
+    .bind(Instant(before))
+    .execute(&mut *transaction)
+    .await?;
     transaction.commit().await?;
     Ok(Some(Instant(before)))
 }

@@ -229,7 +229,10 @@ impl PrivatePostgres {
     pub(crate) fn ended(&mut self) -> Option<String> {
         match self.server.ended() {
             Ok(None) => None,
-            Ok(Some(status)) => Some(format!("{status}; its log ends with:\n{}", self.folder.log_tail())),
+            Ok(Some(status)) => Some(format!(
+                "{status}; its log ends with:\n{}",
+                self.folder.log_tail()
+            )),
             Err(error) => {
                 tracing::warn!(%error, "it cannot be told whether PostgreSQL runs");
                 None

@@ -110,7 +110,13 @@ impl System {
     /// Another process on the same database, as far as a test can tell.
     pub async fn beside(&self) -> Self {
         let (clock, release) = (self.clock.clone(), self.release.clone());
-        Self::serve(self.url.clone(), clock, release, (&self.accounts, &self.others)).await
+        Self::serve(
+            self.url.clone(),
+            clock,
+            release,
+            (&self.accounts, &self.others),
+        )
+        .await
     }
 
     async fn serve(

@@ -102,7 +102,12 @@ impl Writer {
             assert_eq!(page.status(), 200);
             let page: Value = page.json().await.expect("a page");
             let items = page["items"].as_array().expect("items");
-            ids.extend(items.iter().filter_map(|item| item["id"].as_str()).map(str::to_owned));
+            ids.extend(
+                items
+                    .iter()
+                    .filter_map(|item| item["id"].as_str())
+                    .map(str::to_owned),
+            );
             match page["next_cursor"].as_str() {
                 Some(next) if !next.is_empty() => cursor = next.to_owned(),
                 _ => return ids,
@@ -123,10 +128,7 @@ impl Ledger {
         let deadline = Instant::now() + PATIENCE;
         loop {
             let told = match writer.attempt(id).await {
-                Some(201) => {
-                    self.acknowledged.lock().expect("no panic").push(id.to_owned());
-                    return;
-                }
+                Some(201) => return self.acknowledge(id),
                 Some(status) => status.to_string(),
                 None => "no answer".to_owned(),
             };
@@ -143,6 +145,12 @@ impl Ledger {
                 .or_default() += 1;
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
+    }
+
+    /// Notes that a write was acknowledged.
+    pub fn acknowledge(&self, id: &str) {
+        let mut acknowledged = self.acknowledged.lock().expect("no panic");
+        acknowledged.push(id.to_owned());
     }
 
     /// How many writes were acknowledged.

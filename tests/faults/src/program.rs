@@ -144,9 +144,8 @@ pub fn backends(postmaster: i32, role: &str) -> Vec<i32> {
     processes
         .filter_map(|entry| entry.file_name().to_str()?.parse::<i32>().ok())
         .filter(|pid| {
-            let read = |file: &str| {
-                std::fs::read(format!("/proc/{pid}/{file}")).unwrap_or_default()
-            };
+            let read =
+                |file: &str| std::fs::read(format!("/proc/{pid}/{file}")).unwrap_or_default();
             let stat = String::from_utf8_lossy(&read("stat")).into_owned();
             let parent = stat
                 .rsplit_once(") ")

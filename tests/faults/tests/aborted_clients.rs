@@ -72,7 +72,10 @@ async fn aborted_requests_break_no_others() {
         &[
             ("requests aborted", aborted_n.load(Ordering::Relaxed)),
             ("writes acknowledged beside them", written_n),
-            ("aborted writes repeated", ledger.acknowledged_n() - written_n),
+            (
+                "aborted writes repeated",
+                ledger.acknowledged_n() - written_n,
+            ),
         ],
     );
 }
@@ -81,7 +84,9 @@ async fn no_transaction_is_left_open(system: &System) {
     let pool = system.pool(ServiceName::Identity).await;
     let mut left_n = 0_i64;
     for _ in 0..100 {
-        let mut own = database::begin(&pool, Begin::Reading, Scope::default()).await.unwrap();
+        let mut own = database::begin(&pool, Begin::Reading, Scope::default())
+            .await
+            .unwrap();
         left_n = sqlx::query_scalar(
             "select count(*) from pg_stat_activity where usename = current_user \
              and datname = current_database() and pid <> pg_backend_pid() \
@@ -105,7 +110,11 @@ async fn a_beginning_that_is_dropped_leaves_a_clean_connection() {
     let pool = system.pool_of(ServiceName::Identity, 2).await;
     let mut dropped_n = 0;
     for n in 0..scaled(1_500, 50_000) {
-        let begin = if n % 2 == 0 { Begin::Reading } else { Begin::Snapshot };
+        let begin = if n % 2 == 0 {
+            Begin::Reading
+        } else {
+            Begin::Snapshot
+        };
         let patience = Duration::from_micros(below(600));
         let begun = tokio::time::timeout(patience, database::begin(&pool, begin, Scope::default()));
         dropped_n += usize::from(begun.await.is_err());

@@ -19,7 +19,11 @@ const TOPIC: &str = "fault.tested";
 
 /// The programme of the tests' accounts.
 pub(crate) async fn programme(system: &System) -> ProgrammeId {
-    let me = system.sign_in("admin").await.get("/api/identity/v1/me").await;
+    let me = system
+        .sign_in("admin")
+        .await
+        .get("/api/identity/v1/me")
+        .await;
     let me = me.expect(200);
     let id = me["programme_id"].as_str().expect("an id").parse();
     id.expect("a programme's id")
@@ -39,13 +43,15 @@ pub(crate) async fn announce(
     };
     let mut transaction = database::begin(pool, Begin::Writing, scope).await.unwrap();
     for payload in payloads {
-        sqlx::query("insert into outbox (programme_id, topic, payload, at) values ($1, $2, $3, now())")
-            .bind(programme)
-            .bind(topic)
-            .bind(payload)
-            .execute(&mut *transaction)
-            .await
-            .unwrap();
+        sqlx::query(
+            "insert into outbox (programme_id, topic, payload, at) values ($1, $2, $3, now())",
+        )
+        .bind(programme)
+        .bind(topic)
+        .bind(payload)
+        .execute(&mut *transaction)
+        .await
+        .unwrap();
         tokio::time::sleep(Duration::from_millis(below(15))).await;
     }
     if commits {
@@ -163,7 +169,9 @@ async fn an_announcement_that_was_passed_over_is_found_and_told() {
     let release = system.pool(ServiceName::Release).await;
     let taken_in = async || -> i64 {
         let scope = Scope::BOOKKEEPING;
-        let mut transaction = database::begin(&release, Begin::Reading, scope).await.unwrap();
+        let mut transaction = database::begin(&release, Begin::Reading, scope)
+            .await
+            .unwrap();
         let taken_n: Option<Option<i64>> =
             sqlx::query_scalar("select taken_n from feed_cursor where source = 'evaluation'")
                 .fetch_optional(&mut *transaction)
@@ -183,7 +191,9 @@ async fn an_announcement_that_was_passed_over_is_found_and_told() {
     assert!(!ready.body.to_string().contains(name), "{:?}", ready.body);
     // As if two had been passed over.
     let scope = Scope::BOOKKEEPING;
-    let mut transaction = database::begin(&release, Begin::Writing, scope).await.unwrap();
+    let mut transaction = database::begin(&release, Begin::Writing, scope)
+        .await
+        .unwrap();
     sqlx::query("update feed_cursor set taken_n = taken_n - 2 where source = 'evaluation'")
         .execute(&mut *transaction)
         .await

@@ -25,7 +25,10 @@ async fn a_demo_killed_at_any_moment_can_be_started_again() {
         let mut program = Program::start(PROGRAM, &arguments);
         let time = Duration::from_millis(300 + n * 900 + below(900));
         let refused = program.says_within("Error", time);
-        assert!(refused.is_none() && program.runs(), "start {n}: {refused:?}");
+        assert!(
+            refused.is_none() && program.runs(),
+            "start {n}: {refused:?}"
+        );
         program.kill();
     }
     let mut program = Program::start(PROGRAM, &arguments);

@@ -14,11 +14,7 @@ use crate::PROGRAM;
 
 /// Writes from several clients while something is done to the program; all of it is acknowledged in
 /// the end.
-async fn written_while(
-    ledger: &Arc<Ledger>,
-    writer: &Writer,
-    does: impl AsyncFnOnce(),
-) {
+async fn written_while(ledger: &Arc<Ledger>, writer: &Writer, does: impl AsyncFnOnce()) {
     let over = Arc::new(AtomicBool::new(false));
     let writing: Vec<_> = (0..4)
         .map(|_| {
@@ -58,7 +54,7 @@ async fn acknowledged_writes_survive_kills_of_the_program() {
         while !killed.load(Ordering::Acquire) {
             let id = uuid::Uuid::now_v7().to_string();
             match writer.attempt(&id).await {
-                Some(201) => ledger.write_as(&writer, &id).await,
+                Some(201) => ledger.acknowledge(&id),
                 _ => {
                     unanswered_n += 1;
                     begun = Some(id);
@@ -117,7 +113,10 @@ async fn the_program_outlives_kills_of_its_postgresql_and_of_its_connections() {
     .await;
     assert!(program.runs());
     ledger.holds(&writer).await;
-    println!("faults: attempts repeated, by answer: {:?}", ledger.repeated());
+    println!(
+        "faults: attempts repeated, by answer: {:?}",
+        ledger.repeated()
+    );
     tell(
         "kills of PostgreSQL and its connections",
         &[

@@ -32,7 +32,12 @@ impl Inbox {
     }
 
     fn at(&self, path: &str) -> Vec<Value> {
-        self.0.lock().unwrap().get(path).cloned().unwrap_or_default()
+        self.0
+            .lock()
+            .unwrap()
+            .get(path)
+            .cloned()
+            .unwrap_or_default()
     }
 
     async fn wait(&self, path: &str, n: usize) -> Vec<Value> {
@@ -43,7 +48,10 @@ impl Inbox {
             }
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
-        panic!("{n} deliveries to {path}; there came {}", self.at(path).len());
+        panic!(
+            "{n} deliveries to {path}; there came {}",
+            self.at(path).len()
+        );
     }
 }
 
@@ -105,7 +113,10 @@ async fn two_processes_deliver_every_event_once() {
     // Time enough for one that comes twice.
     tokio::time::sleep(Duration::from_secs(2)).await;
     let came = inbox.at("/kept");
-    let sequences: Vec<i64> = came.iter().map(|e| e["sequence"].as_i64().unwrap()).collect();
+    let sequences: Vec<i64> = came
+        .iter()
+        .map(|e| e["sequence"].as_i64().unwrap())
+        .collect();
     let mut once = sequences.clone();
     once.sort_unstable();
     once.dedup();
@@ -119,7 +130,10 @@ async fn two_processes_deliver_every_event_once() {
         .get(&format!("/api/release/v1/webhooks/{hook}"))
         .await
         .expect(200);
-    assert_eq!((&list["waiting_n"], &list["missed_n"]), (&json!(0), &json!(0)));
+    assert_eq!(
+        (&list["waiting_n"], &list["missed_n"]),
+        (&json!(0), &json!(0))
+    );
     drop((other, third));
 }
 
@@ -169,7 +183,9 @@ async fn a_silent_receiver_keeps_nobody_else_waiting() {
 
 /// Fills a webhook's queue with deliveries that are not due.
 async fn fill(pool: &PgPool, programme: ProgrammeId, hook: &str, n: i64) {
-    let mut transaction = database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await.unwrap();
+    let mut transaction = database::begin(pool, Begin::Writing, Scope::BOOKKEEPING)
+        .await
+        .unwrap();
     sqlx::query(
         "insert into webhook_delivery (programme_id, id, webhook_id, topic, sequence, lane, body, \
          state, next_at, created_at) \
@@ -194,24 +210,47 @@ async fn webhooks_and_what_waits_for_them_are_bounded_and_said_to_be() {
     let pool = system.pool_of(ServiceName::Release, 2).await;
     let full = webhook(&rights, &format!("{address}/full")).await;
     let free = webhook(&rights, &format!("{address}/free")).await;
-    fill(&pool, programme, &full, release::domain::webhook::WAITING_MAX).await;
+    fill(
+        &pool,
+        programme,
+        &full,
+        release::domain::webhook::WAITING_MAX,
+    )
+    .await;
     for n in 0..3 {
         announce(&pool, programme, TOPIC, &[told(n)], true).await;
     }
     inbox.wait("/free", 3).await;
     let at = |hook: &str| format!("/api/release/v1/webhooks/{hook}");
     let shown = rights.get(&at(&full)).await.expect(200);
-    assert_eq!((&shown["missed_n"], &shown["waiting_n"]), (&json!(3), &json!(5_000)));
+    assert_eq!(
+        (&shown["missed_n"], &shown["waiting_n"]),
+        (&json!(3), &json!(5_000))
+    );
     assert_eq!(rights.get(&at(&free)).await.expect(200)["missed_n"], 0);
-    let refused = rights.post(&format!("{}/tests", at(&full)), &json!({})).await;
+    let refused = rights
+        .post(&format!("{}/tests", at(&full)), &json!({}))
+        .await;
     let problem = refused.expect(409);
-    assert!(problem["detail"].as_str().unwrap().contains("5000"), "{problem}");
+    assert!(
+        problem["detail"].as_str().unwrap().contains("5000"),
+        "{problem}"
+    );
     for _ in 2..release::domain::webhook::WEBHOOKS_MAX {
         webhook(&rights, &format!("{address}/more")).await;
     }
     let body = json!({ "name": "one more", "url": address, "topics": [TOPIC] });
-    let refused = rights.post("/api/release/v1/webhooks", &body).await.expect(409);
-    assert!(refused["detail"].as_str().unwrap().contains("end one"), "{refused}");
-    rights.delete(&at(&free)).await.expect(200);
-    rights.post("/api/release/v1/webhooks", &body).await.expect(200);
+    let refused = rights
+        .post("/api/release/v1/webhooks", &body)
+        .await
+        .expect(409);
+    assert!(
+        refused["detail"].as_str().unwrap().contains("end one"),
+        "{refused}"
+    );
+    rights.delete(&at(&free)).await.expect(204);
+    rights
+        .post("/api/release/v1/webhooks", &body)
+        .await
+        .expect(200);
 }

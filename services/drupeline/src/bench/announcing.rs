@@ -9,7 +9,8 @@ use super::{CONNECTIONS, Measured, Outcome, ROUNDS, middle};
 
 /// Announcements of each client, each in a transaction of its own.
 const EACH_N: usize = 200;
-const PAYLOAD: &str = r#"{"number": "26-0412-037", "to_stage": "budded", "reason": "sweet and firm"}"#;
+const PAYLOAD: &str =
+    r#"{"number": "26-0412-037", "to_stage": "budded", "reason": "sweet and firm"}"#;
 
 /// Announcements by many clients until all have their position, against the same rows written to a
 /// table in which nothing is numbered.

@@ -123,7 +123,10 @@ struct Lanes {
 impl Lanes {
     /// Sends what is due to a webhook, unless that is being done.
     fn start(&mut self, app: &Arc<ReleaseApp>, client: &reqwest::Client, hook: Hook) {
-        let rests = self.resting.get(&hook).is_some_and(|end| *end > Moment::now());
+        let rests = self
+            .resting
+            .get(&hook)
+            .is_some_and(|end| *end > Moment::now());
         if rests || self.running.values().any(|running| *running == hook) {
             return;
         }
