@@ -248,6 +248,9 @@ pub async fn connect(
         .options([
             ("search_path", format!("{},public", service.schema())),
             ("jit", "off".to_owned()),
+            // A process that was stopped in the middle of a transaction does not hold its locks, as
+            // on announcements that wait to be numbered, against all others for ever.
+            ("idle_in_transaction_session_timeout", "300s".to_owned()),
         ])
         .application_name(&service.database_role())
         .log_statements(tracing::log::LevelFilter::Trace);

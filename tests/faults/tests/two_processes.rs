@@ -9,6 +9,7 @@ use axum::body::Bytes;
 use axum::extract::State;
 use axum::http::Uri;
 use end_to_end::{Client, System};
+use faults::ledger::{Ledger, Writer};
 use faults::{scaled, tell};
 use platform::ProgrammeId;
 use platform::database::{self, Begin, Scope};
@@ -83,6 +84,37 @@ async fn webhook(client: &Client, url: &str) -> String {
 fn told(n: usize) -> Value {
     let candidate = Uuid::now_v7();
     json!({ "subject": "candidate", "id": candidate, "candidate_id": candidate, "open": { "n": n } })
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_same_request_at_two_processes_is_done_once() {
+    let one = System::start().await;
+    let other = one.beside().await;
+    let admin = one.sign_in("admin").await;
+    let token = admin.token().expect("a token");
+    let writers = [&one, &other].map(|system| Writer::new(&system.url(), token));
+    let ledgers = [Ledger::default(), Ledger::default()];
+    for _ in 0..scaled(60, 3_000) {
+        let id = Uuid::now_v7().to_string();
+        tokio::join!(
+            ledgers[0].write_as(&writers[0], &id),
+            ledgers[1].write_as(&writers[1], &id),
+        );
+    }
+    for (ledger, writer) in ledgers.iter().zip(&writers) {
+        ledger.holds(writer).await;
+    }
+    tell(
+        "the same request at two processes",
+        &[
+            ("requests", ledgers[0].acknowledged_n()),
+            ("acknowledged by each", ledgers[1].acknowledged_n()),
+            (
+                "told to repeat",
+                ledgers[0].repeated_n() + ledgers[1].repeated_n(),
+            ),
+        ],
+    );
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -44,6 +44,8 @@ const LEASE: SignedDuration = SignedDuration::from_secs(60);
 const BOTH_SIGN: SignedDuration = SignedDuration::from_hours(24);
 /// The longest wait that a receiver may ask for.
 const ASKED_WAIT_MAX_S: i64 = 6 * 3600;
+/// Longer than anything is put off: what is, was by a clock that was wrong, and is due.
+const PUT_OFF_MAX: SignedDuration = SignedDuration::from_hours(48);
 /// How often due dates are looked through.
 const DUE_DATES_EVERY: Duration = Duration::from_secs(3600);
 /// How long to wait after that failed, as it does while the services are still starting.
@@ -170,8 +172,9 @@ async fn bookkeeping(app: &ReleaseApp) -> Result<Transaction<'static, Postgres>,
 }
 
 async fn due(app: &ReleaseApp) -> Result<Vec<Hook>, Fault> {
-    let now = Instant(app.context().clock.now());
-    Ok(webhooks::due(&mut *bookkeeping(app).await?, now).await?)
+    let now = app.context().clock.now();
+    let beyond = Instant(now + PUT_OFF_MAX);
+    Ok(webhooks::due(&mut *bookkeeping(app).await?, Instant(now), beyond).await?)
 }
 
 /// Sends what is due to one webhook; gives how much was sent.
@@ -182,6 +185,7 @@ async fn lane(app: Arc<ReleaseApp>, client: reqwest::Client, hook: Hook) -> Resu
         let taking = Taking {
             now: Instant(now),
             leased_until: Instant(now + LEASE),
+            beyond: Instant(now + PUT_OFF_MAX),
             fresh: Instant(now - BOTH_SIGN),
         };
         let mut transaction = bookkeeping(&app).await?;

@@ -417,19 +417,22 @@ pub struct Errand {
     pub secrets: Vec<Vec<u8>>,
 }
 
-/// Webhooks, in all programmes, for which there is a delivery whose time has come.
+/// Webhooks, in all programmes, for which there is a delivery whose time has come, or was put off
+/// beyond what anything is put off, as by a clock that was wrong.
 pub async fn due(
     connection: &mut PgConnection,
     now: Instant,
+    beyond: Instant,
 ) -> Result<Vec<(ProgrammeId, WebhookId)>, sqlx::Error> {
     sqlx::query_as(
         "select w.programme_id, w.id from webhook w \
          where w.active and w.ended_at is null and exists (select from webhook_delivery d \
            where d.programme_id = w.programme_id and d.webhook_id = w.id \
-             and ((d.state = 'waiting' and d.next_at <= $1) \
-               or (d.state = 'sending' and d.leased_until <= $1)))",
+             and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $2)) \
+               or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $2))))",
     )
     .bind(now)
+    .bind(beyond)
     .fetch_all(connection)
     .await
 }
@@ -441,6 +444,8 @@ pub struct Taking {
     pub now: Instant,
     /// When it is taken to be gone if it has not reported.
     pub leased_until: Instant,
+    /// Nothing is put off for longer than to here, unless by a clock that was wrong.
+    pub beyond: Instant,
     /// After this a secret counts as just renewed, while the one before signs too.
     pub fresh: Instant,
 }
@@ -458,8 +463,8 @@ pub async fn take_on(
            select d.programme_id, d.id from webhook_delivery d \
            join webhook w on w.programme_id = d.programme_id and w.id = d.webhook_id \
            where d.programme_id = $5 and d.webhook_id = $6 \
-             and ((d.state = 'waiting' and d.next_at <= $1) \
-               or (d.state = 'sending' and d.leased_until <= $1)) \
+             and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $7)) \
+               or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $7))) \
              and w.active and w.ended_at is null \
              and not exists (select from webhook_delivery e \
                where e.programme_id = d.programme_id and e.webhook_id = d.webhook_id \
@@ -487,6 +492,7 @@ pub async fn take_on(
     .bind(most_n)
     .bind(programme)
     .bind(webhook)
+    .bind(taking.beyond)
     .fetch_all(connection)
     .await
 }
