@@ -12,8 +12,10 @@ use http::request::Parts;
 use jiff::civil::Date;
 use platform::Permission;
 use platform::peers::{Authorised, Peers, ServiceName};
+use platform::server::Faces;
 
 use crate::Dashboard;
+use crate::layout::{self, Place};
 use crate::session::Visitor;
 use crate::trouble::Trouble;
 
@@ -25,6 +27,7 @@ const LARGEST_REPLY: usize = 64 << 20;
 pub struct Desk {
     peers: Peers,
     visitor: Visitor,
+    faces: Faces,
     now: jiff::Timestamp,
     /// What the page was asked for after the question mark.
     pub ask: Ask,
@@ -42,6 +45,7 @@ impl FromRequestParts<Dashboard> for Desk {
         Ok(Self {
             peers: dashboard.0.peers.clone(),
             visitor,
+            faces: dashboard.0.faces,
             now: dashboard.0.clock.now(),
             ask: Ask::of(parts),
         })
@@ -83,6 +87,11 @@ impl Desk {
     /// gives out, which the services decide.
     pub fn may(&self, permission: Permission) -> bool {
         self.visitor.caller.may(permission).is_ok()
+    }
+
+    /// The places this person may start from.
+    pub fn places(&self) -> impl Iterator<Item = &'static Place> {
+        layout::places(&self.visitor, self.faces)
     }
 
     /// The person's name.

@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, config, database, server};
 use private_postgres::{Options, PrivatePostgres, binaries_from_environment};
 use rand::distr::{Alphanumeric, SampleString as _};
@@ -17,8 +18,10 @@ use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
+use crate::installation::Installation;
 use crate::migrate::{self, DATABASE_URL};
-use crate::serve::{bind, release_settings, stop_asked};
+use crate::serve::bind;
+use crate::stopping::{LEFTOVERS, Stop};
 
 /// Name of the database inside a private PostgreSQL.
 const DATABASE: &str = "drupeline";
@@ -38,6 +41,7 @@ pub struct Up {
 /// # Errors
 /// When PostgreSQL cannot be started, the port is taken or the data folder cannot be used.
 pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
+    let stop = Stop::listen()?;
     prepare_folder(&up.data_dir)?;
     let given = config::setting(DATABASE_URL)?;
     let private = match &given {
@@ -64,10 +68,10 @@ pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
             }
             (None, None) => unreachable!("one of the two was just made"),
         };
-        serve(up, &admin_url).await
+        serve(up, &admin_url, stop).await
     });
-    // Open requests have ended; now the database may go.
-    drop(runtime);
+    // Open requests have ended; now the database may go, whatever arithmetic is left over.
+    runtime.shutdown_timeout(LEFTOVERS);
     if let Some(private) = private {
         private.stop()?;
     }
@@ -150,7 +154,11 @@ fn setup_key(data_dir: &Path) -> std::io::Result<String> {
     }
 }
 
-async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+async fn serve(
+    up: &Up,
+    admin_url: &str,
+    stop: Stop,
+) -> Result<(), Box<dyn Error + Send + Sync>> {
     let listener = bind(up.listen).await?;
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");
@@ -167,13 +175,18 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         .map(|(service, _)| *service)
         .collect();
     let setup_key = setup_key(&up.data_dir)?;
-    let mut release = release_settings()?;
-    release
+    let mut installation = Installation::from_environment()?;
+    installation
+        .release
         .public_url
         .get_or_insert_with(|| format!("http://{address}"));
     if up.demo && address.ip().is_loopback() {
         // A demonstration on one's own machine may send events to it.
-        release.webhooks = release::Reach::Anywhere;
+        installation.release.webhooks = release::Reach::Anywhere;
+    }
+    if up.demo {
+        // Its years are written down in minutes.
+        installation.person = Quota::UNLIMITED;
     }
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
@@ -187,28 +200,20 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release,
+        installation,
     })
     .await?;
 
-    let (stop, stopping) = tokio::sync::watch::channel(false);
-    tokio::spawn(async move {
-        stop_asked().await;
-        let _ = stop.send(true);
-    });
-    let stopped = |mut stopping: tokio::sync::watch::Receiver<bool>| async move {
-        let _ = stopping.wait_for(|asked| *asked).await;
-    };
     let serving = tokio::spawn(server::serve(
         listener,
         assembled.router,
         assembled.background,
-        stopped(stopping.clone()),
+        stop.clone().asked(),
     ));
     if up.demo {
         tokio::select! {
             loaded = crate::demo::load(&assembled.peers, &setup_key, &up.data_dir) => loaded?,
-            () = stopped(stopping) => {}
+            () = stop.asked() => {}
         }
     }
     eprintln!();
@@ -225,6 +230,6 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         eprintln!("  set-up key   {}", up.data_dir.join("setup-key").display());
     }
     eprintln!("  stop with Ctrl-C");
-    serving.await??;
+    serving.await?;
     Ok(())
 }

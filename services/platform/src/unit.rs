@@ -7,6 +7,7 @@ use sqlx::{Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
+use crate::compute::{Cancel, Room};
 use crate::database::{Instant, Scope};
 use crate::fault::Fault;
 use crate::ids::ProgrammeId;
@@ -21,6 +22,7 @@ pub struct Unit {
     caller: Caller,
     now: Timestamp,
     touched: Vec<Value>,
+    compute: Room,
 }
 
 impl Unit {
@@ -30,13 +32,12 @@ impl Unit {
         operation: &Operation,
     ) -> Result<Self, Fault> {
         let mut transaction = match operation.kind {
-            Kind::Steady => {
-                // All of the reply, and the count of changes kept with it, of one snapshot.
+            kind if kind.writes() => context.pool.begin().await?,
+            _ => {
+                // All of a reply of one snapshot, which also names the state it was reckoned from.
                 let begin = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
                 context.pool.begin_with(begin).await?
             }
-            kind if kind.writes() => context.pool.begin().await?,
-            _ => context.pool.begin_with("BEGIN READ ONLY").await?,
         };
         Scope {
             programme: caller.programme(),
@@ -54,6 +55,7 @@ impl Unit {
             caller,
             now: context.clock.now(),
             touched: Vec::new(),
+            compute: context.compute.clone(),
         })
     }
 
@@ -75,12 +77,25 @@ impl Unit {
             caller,
             now: context.clock.now(),
             touched: Vec::new(),
+            compute: context.compute.clone(),
         })
     }
 
     /// The connection, for the service's store.
     pub fn connection(&mut self) -> &mut PgConnection {
         &mut self.transaction
+    }
+
+    /// Does arithmetic in the [`Room`] while the unit keeps its connection; where nothing is read or
+    /// written afterwards, give [`crate::compute::Work`] back instead.
+    ///
+    /// # Errors
+    /// As [`Room::run`].
+    pub async fn reckon<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Cancel) -> T + Send + 'static,
+    ) -> Result<T, Fault> {
+        self.compute.run(work).await
     }
 
     /// Who asks.
@@ -145,6 +160,13 @@ impl Unit {
         .execute(self.connection())
         .await?;
         Ok(())
+    }
+
+    /// Names the state of the database that this unit sees.
+    pub(crate) async fn snapshot(&mut self) -> Result<String, Fault> {
+        Ok(sqlx::query_scalar("select pg_current_snapshot()::text")
+            .fetch_one(self.connection())
+            .await?)
     }
 
     pub(crate) async fn audit(

@@ -16,6 +16,7 @@ use std::sync::{Arc, OnceLock};
 
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
+use drupeline::installation::Installation;
 use platform::Clock;
 use platform::database;
 use platform::peers::{Peers, ServiceName};
@@ -67,16 +68,15 @@ impl System {
 
     /// Starts a Drupeline whose clock is given.
     pub async fn start_at(clock: Clock) -> Self {
-        // Tests receive events on their own machine.
-        let settings = release::Settings {
-            public_url: None,
-            webhooks: release::Reach::Anywhere,
-        };
-        Self::start_with(clock, settings).await
+        Self::start_with(clock, |installation| {
+            // Tests receive events on their own machine.
+            installation.release.webhooks = release::Reach::Anywhere;
+        })
+        .await
     }
 
-    /// Starts a Drupeline whose clock and release settings are given.
-    pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
+    /// Starts a Drupeline whose clock and settings are given; it is its own public address.
+    pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Installation)) -> Self {
         static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = TEMPLATE.get_or_init(make_template).await;
@@ -101,9 +101,12 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        let (assembled, databases) = assemble(&url, clock, release).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
+        let mut installation = Installation::default();
+        installation.release.public_url = Some(format!("http://{address}"));
+        decide(&mut installation);
+        let (assembled, databases) = assemble(&url, clock, installation).await;
         tokio::spawn(platform::server::serve(
             listener,
             assembled.router,
@@ -187,7 +190,7 @@ impl System {
 async fn assemble(
     url: &str,
     clock: Clock,
-    release: release::Settings,
+    installation: Installation,
 ) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
     let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
@@ -215,7 +218,7 @@ async fn assemble(
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock,
-        release,
+        installation,
     })
     .await
     .expect("the services assemble");
@@ -235,7 +238,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
+    let (assembled, _) = assemble(&url, Clock::System, Installation::default()).await;
     let found = async |founding| {
         accounts::found(&assembled.peers, SETUP_KEY, founding, || {
             PASSWORD.to_owned()

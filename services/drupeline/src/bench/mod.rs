@@ -16,6 +16,7 @@ use std::time::{Duration, Instant};
 
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, database, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
@@ -25,6 +26,7 @@ use crate::assembly::{self, Plan};
 use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
+use crate::installation::Installation;
 use crate::migrate;
 use crate::up::random_secret;
 
@@ -113,7 +115,10 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release: release::Settings::default(),
+        installation: Installation {
+            person: Quota::UNLIMITED,
+            ..Installation::default()
+        },
     })
     .await?;
     let peers = assembled.peers.clone();
