@@ -13,6 +13,7 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, Bytes};
+use axum::extract::ConnectInfo;
 use http::Request;
 use http_body::{Body as HttpBody, Frame, SizeHint};
 use hyper::body::Incoming;
@@ -72,10 +73,6 @@ const STREAM_WINDOW_BYTES: u32 = 256 * 1024;
 const CONNECTION_WINDOW_BYTES: u32 = 1024 * 1024;
 /// Requests that were taken back and are still to be cleared away (HTTP/2).
 const RESETS: usize = 32;
-
-/// Where a request comes from: the other end of its connection.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct From(pub SocketAddr);
 
 /// Serves until `stop` resolves, then lets open requests end within the time of grace.
 pub async fn serve(
@@ -227,7 +224,7 @@ async fn attend(
         let (router, open) = (router.clone(), of_requests.begin());
         async move {
             let mut request = request.map(Body::new);
-            request.extensions_mut().insert(From(address));
+            request.extensions_mut().insert(ConnectInfo(address));
             let response = router.oneshot(request).await?;
             open.answered(response.body().size_hint().exact());
             Ok::<_, Infallible>(response.map(|body| Taken { body, _open: open }))

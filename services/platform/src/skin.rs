@@ -10,7 +10,8 @@ use axum::extract::{RawPathParams, State};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodFilter, on};
 use contract::common::Document;
-use http::{HeaderMap, HeaderValue, Request, StatusCode, header};
+use http::{HeaderMap, HeaderValue, Request, StatusCode, Version, header};
+use http_body::Body as _;
 use serde::de::value::{SeqAccessDeserializer, SeqDeserializer};
 use serde::de::{DeserializeSeed, IntoDeserializer as _, MapAccess, SeqAccess};
 use serde_json::{Map, Value};
@@ -98,18 +99,19 @@ async fn answer<U: UseCase>(
 ) -> Result<Response, Fault> {
     let kind = U::OPERATION.kind;
     let (parts, body) = request.into_parts();
+    let has_body = parts.version < Version::HTTP_2 && !body.is_end_stream();
     // Before the body is read: whoever may not ask need not be listened to.
     let admission = match Gate::admit(app.context(), &U::OPERATION, &parts.headers, tally).await {
-        Ok(admission) => admission,
-        Err(fault) => return Ok(unheard(fault)),
+        Err(fault) if has_body => return Ok(unheard(fault)),
+        admitted => admitted?,
     };
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(&path, parts.uri.query().unwrap_or_default())?,
         _ => {
             let read = admission.read(body, &parts.headers, U::OPERATION.body_bytes());
             let bytes = match read.await {
-                Ok(bytes) => bytes,
-                Err(fault) => return Ok(unheard(fault)),
+                Err(fault) if has_body => return Ok(unheard(fault)),
+                read => read?,
             };
             wire::hold(&admission, weight::<U>(&bytes)).await?;
             let (headers, uri) = (parts.headers.clone(), parts.uri);
@@ -153,8 +155,8 @@ fn weight<U: UseCase>(bytes: &[u8]) -> wire::Measure {
     }
 }
 
-/// The reply to a request whose body was not read to its end: the rest of it is not listened to, so
-/// nothing else can come on the connection.
+/// The reply to a request of HTTP/1 whose body was not read to its end: the rest of it is not
+/// listened to, so nothing else can come on the connection.
 fn unheard(fault: Fault) -> Response {
     let mut response = fault.into_response();
     response
