@@ -22,6 +22,7 @@ use std::sync::Arc;
 
 use axum::middleware;
 use platform::Clock;
+use platform::gate::Gate;
 use platform::peers::{Peers, ServiceName};
 use platform::server::{Faces, Mounted};
 use serde_json::Value;
@@ -36,19 +37,27 @@ struct Inner {
     sessions: session::Sessions,
     description: Arc<Value>,
     faces: Faces,
+    gate: Gate,
 }
 
 /// The pages, ready to be served.
 ///
 /// `description` is the OpenAPI description of every operation, from which the documentation is
 /// shown to people where `faces` says that it is.
-pub fn mount(peers: Peers, clock: Clock, description: Arc<Value>, faces: Faces) -> Mounted {
+pub fn mount(
+    peers: Peers,
+    clock: Clock,
+    description: Arc<Value>,
+    faces: Faces,
+    gate: Gate,
+) -> Mounted {
     let dashboard = Dashboard(Arc::new(Inner {
         sessions: session::Sessions::new(peers.clone(), faces.tls_in_front),
         peers,
         clock,
         description,
         faces,
+        gate,
     }));
     let router = pages::routes(faces)
         .route_layer(middleware::from_fn_with_state(

@@ -96,10 +96,7 @@ impl Cookie {
     }
 
     fn set(self, value: &str, life_s: u32) -> HeaderValue {
-        let (name, secure) = (
-            self.name(),
-            if self.tls_in_front { "; Secure" } else { "" },
-        );
+        let (name, secure) = (self.name(), if self.tls_in_front { "; Secure" } else { "" });
         let text =
             format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
         HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
@@ -203,11 +200,7 @@ impl Sessions {
     ///
     /// # Errors
     /// When login and password do not fit together, or too many were tried.
-    pub async fn sign_in(
-        &self,
-        login: &str,
-        password: &str,
-    ) -> Result<HeaderValue, Trouble> {
+    pub async fn sign_in(&self, login: &str, password: &str) -> Result<HeaderValue, Trouble> {
         let request = SignInRequest {
             login: login.to_owned(),
             password: password.to_owned(),
@@ -246,7 +239,9 @@ pub async fn enter(
     let (visitor, set_cookie, trouble) = match sessions.arrive(request.headers()).await {
         Ok(Arrival::Nobody) => (None, None, None),
         Ok(Arrival::Known(visitor)) => (Some(visitor), None, None),
-        Ok(Arrival::Renewed(visitor, pair)) => (Some(visitor), Some(sessions.cookie.of(&pair)), None),
+        Ok(Arrival::Renewed(visitor, pair)) => {
+            (Some(visitor), Some(sessions.cookie.of(&pair)), None)
+        }
         Ok(Arrival::Ended) => (None, Some(sessions.cookie.none()), None),
         Err(trouble) => (None, None, Some(trouble)),
     };

@@ -121,6 +121,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
                 plan.clock.clone(),
                 Arc::new(platform::openapi::describe(&catalogue())),
                 faces,
+                gate.clone(),
             ));
             continue;
         };
@@ -166,9 +167,9 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
     }
     let (router, mut background) = server::assemble(mounted, &here, faces).await?;
     if let Some(address) = metrics_at {
-        let shown = server::show_metrics(address).await.map_err(|error| {
-            format!("DRUPELINE_METRICS: cannot listen on {address}: {error}")
-        })?;
+        let shown = server::show_metrics(address)
+            .await
+            .map_err(|error| format!("DRUPELINE_METRICS: cannot listen on {address}: {error}"))?;
         background.push(shown);
     }
     for pool in pools.values() {

@@ -97,11 +97,11 @@ fn open(name: &str) -> Result<bool, Refused> {
 fn count(name: &str, otherwise: u32) -> Result<u32, Refused> {
     match config::setting(name)? {
         None => Ok(otherwise),
-        Some(text) => text
-            .parse()
-            .ok()
-            .filter(|n| *n > 0)
-            .ok_or_else(|| format!("{name} is {text:?}; set it to a whole number above 0").into()),
+        Some(text) => {
+            text.parse().ok().filter(|n| *n > 0).ok_or_else(|| {
+                format!("{name} is {text:?}; set it to a whole number above 0").into()
+            })
+        }
     }
 }
 

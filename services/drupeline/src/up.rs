@@ -154,11 +154,7 @@ fn setup_key(data_dir: &Path) -> std::io::Result<String> {
     }
 }
 
-async fn serve(
-    up: &Up,
-    admin_url: &str,
-    stop: Stop,
-) -> Result<(), Box<dyn Error + Send + Sync>> {
+async fn serve(up: &Up, admin_url: &str, stop: Stop) -> Result<(), Box<dyn Error + Send + Sync>> {
     let listener = bind(up.listen).await?;
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");

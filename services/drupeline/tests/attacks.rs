@@ -29,7 +29,9 @@ impl Target {
         let address = program.ready("ready at");
         let key = std::fs::read_to_string(Path::new(folder).join("setup-key")).unwrap();
         found(&address, key.trim().to_owned()).await;
-        let session = IdentityClient::new(channel(&address)).sign_in(sign_in()).await;
+        let session = IdentityClient::new(channel(&address))
+            .sign_in(sign_in())
+            .await;
         Self {
             program,
             place: address.trim_start_matches("http://").to_owned(),
@@ -99,7 +101,13 @@ impl Target {
     }
 
     /// The same gRPC message from several at once; gives the codes.
-    async fn call(&self, times: usize, path: &'static str, message: Vec<u8>, signed_in: bool) -> Vec<tonic::Code> {
+    async fn call(
+        &self,
+        times: usize,
+        path: &'static str,
+        message: Vec<u8>,
+        signed_in: bool,
+    ) -> Vec<tonic::Code> {
         let mut all = JoinSet::new();
         let message = Raw(Arc::new(message));
         for _ in 0..times {
@@ -207,7 +215,9 @@ async fn no_bomb_and_no_dawdler_takes_the_memory_or_the_place_of_others() {
         let bounded = [tonic::Code::ResourceExhausted, tonic::Code::Unavailable];
         assert!(bounded.contains(&code), "{code:?}");
     }
-    target.stands("rows of two bytes by somebody signed in").await;
+    target
+        .stands("rows of two bytes by somebody signed in")
+        .await;
 
     // Uploads: not listened to without a token, bounded with one.
     let batch = "/api/evaluation/v1/records:batch";
@@ -218,13 +228,22 @@ async fn no_bomb_and_no_dawdler_takes_the_memory_or_the_place_of_others() {
     target.stands("anonymous uploads").await;
     let statuses = target.flood(6, batch, json, lines, true).await;
     for status in statuses {
-        assert!(status.contains(" 413 ") || status.contains(" 503 "), "{status}");
+        assert!(
+            status.contains(" 413 ") || status.contains(" 503 "),
+            "{status}"
+        );
     }
     target.stands("short rows by somebody signed in").await;
     let nested = b"[".repeat(4 * MIB - 1);
     let json = "content-type: application/json\r\n";
-    for status in target.flood(8, "/api/identity/v1/people", json, nested, true).await {
-        assert!(status.contains(" 4") || status.contains(" 503 "), "{status}");
+    for status in target
+        .flood(8, "/api/identity/v1/people", json, nested, true)
+        .await
+    {
+        assert!(
+            status.contains(" 4") || status.contains(" 503 "),
+            "{status}"
+        );
     }
     target.stands("brackets within brackets").await;
 

@@ -71,6 +71,7 @@ async fn pass(State(door): State<Door>, request: Request<Body>, next: Next) -> R
         return tonic::Status::unimplemented(format!("no method at {}", request.uri().path()))
             .into_http();
     };
+    let span = telemetry::span(operation, "grpc", request_id(request.headers()));
     let mut tally = None;
     let passed = async {
         let admission =

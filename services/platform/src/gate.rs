@@ -156,10 +156,18 @@ impl Gate {
         let caller = caller(context, text("authorization"), text(PROGRAMME_METADATA)).await?;
         caller.may(operation.permission)?;
         charge(context, &caller, tally).await?;
-        let places = context.gate.places(&caller).await?;
+        context.gate.enter(caller).await
+    }
+
+    /// Finds a place for a request of somebody who is known and may ask.
+    ///
+    /// # Errors
+    /// Throttled when all places of the caller are taken, unavailable when all are.
+    pub async fn enter(&self, caller: Caller) -> Result<Admission, Fault> {
+        let places = self.places(&caller).await?;
         Ok(Admission {
             caller,
-            gate: context.gate.clone(),
+            gate: self.clone(),
             _places: places,
             held: Mutex::default(),
         })
@@ -178,7 +186,9 @@ impl Gate {
             )
         })?;
         let common = self.in_time(self.places.clone()).await.ok_or_else(|| {
-            Fault::unavailable("too many requests are under way; nothing was written, ask again shortly")
+            Fault::unavailable(
+                "too many requests are under way; nothing was written, ask again shortly",
+            )
         })?;
         Ok(vec![own, common])
     }
@@ -402,16 +412,6 @@ mod tests {
         })
     }
 
-    async fn admitted(gate: &Gate, caller: Caller) -> Result<Admission, Fault> {
-        let places = gate.places(&caller).await?;
-        Ok(Admission {
-            caller,
-            gate: gate.clone(),
-            _places: places,
-            held: Mutex::default(),
-        })
-    }
-
     fn person() -> Caller {
         Caller {
             subject: crate::PersonId::new(),
@@ -431,20 +431,20 @@ mod tests {
             ..Limits::default()
         });
         let one = person();
-        let first = admitted(&gate, one.clone()).await.unwrap();
-        let _second = admitted(&gate, one.clone()).await.unwrap();
-        let refused = admitted(&gate, one.clone()).await.unwrap_err();
+        let first = gate.enter(one.clone()).await.unwrap();
+        let _second = gate.enter(one.clone()).await.unwrap();
+        let refused = gate.enter(one.clone()).await.unwrap_err();
         assert_eq!(refused.kind(), FaultKind::Throttled);
-        let _other = admitted(&gate, person()).await.unwrap();
-        let full = admitted(&gate, person()).await.unwrap_err();
+        let _other = gate.enter(person()).await.unwrap();
+        let full = gate.enter(person()).await.unwrap_err();
         assert_eq!(full.kind(), FaultKind::Unavailable);
         let service = Caller {
             standing: Standing::Service { programme: None },
             ..Caller::nobody()
         };
-        let _ours = admitted(&gate, service).await.unwrap();
+        let _ours = gate.enter(service).await.unwrap();
         drop(first);
-        let _again = admitted(&gate, one).await.unwrap();
+        let _again = gate.enter(one).await.unwrap();
     }
 
     #[tokio::test]
@@ -454,8 +454,8 @@ mod tests {
             ..Limits::default()
         });
         let (one, other) = (
-            admitted(&gate, person()).await.unwrap(),
-            admitted(&gate, person()).await.unwrap(),
+            gate.enter(person()).await.unwrap(),
+            gate.enter(person()).await.unwrap(),
         );
         let none = HeaderMap::new();
         let body = |bytes: usize| Body::from(vec![b' '; bytes]);
@@ -465,7 +465,12 @@ mod tests {
         assert_eq!(full.unwrap_err().kind(), FaultKind::Unavailable);
         drop(one);
         assert!(other.hold(257 * 1024).await.is_err());
-        assert!(other.read(body(100 * 1024), &none, BODY_BYTES).await.is_ok());
+        assert!(
+            other
+                .read(body(100 * 1024), &none, BODY_BYTES)
+                .await
+                .is_ok()
+        );
         let large = other.read(body(11), &none, 10).await.unwrap_err();
         assert_eq!(large.kind(), FaultKind::TooLarge);
         let told = HeaderMap::from_iter([(header::CONTENT_LENGTH, 11.into())]);
@@ -477,10 +482,10 @@ mod tests {
     #[tokio::test]
     async fn a_body_that_stops_or_drips_is_too_slow() {
         let gate = gate(Limits::default());
-        let admission = admitted(&gate, person()).await.unwrap();
+        let admission = gate.enter(person()).await.unwrap();
         let none = HeaderMap::new();
-        let stops = stream::iter([Ok::<_, Fault>(Bytes::from_static(b"["))])
-            .chain(stream::pending());
+        let stops =
+            stream::iter([Ok::<_, Fault>(Bytes::from_static(b"["))]).chain(stream::pending());
         let drips = stream::repeat_with(|| Ok::<_, Fault>(Bytes::from_static(b" "))).then(
             |byte| async move {
                 tokio::time::sleep(Duration::from_millis(10)).await;

@@ -114,7 +114,16 @@ impl Operation {
 
 /// A message that can be a request or a reply.
 pub trait Wire:
-    prost::Message + Clone + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + Sync + 'static
+    prost::Message
+    + Clone
+    + Default
+    + Serialize
+    + DeserializeOwned
+    + ToSchema
+    + Any
+    + Send
+    + Sync
+    + 'static
 {
 }
 

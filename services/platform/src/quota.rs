@@ -164,7 +164,11 @@ impl Tally {
         let (quota, window, wait_s) = if self.day_left_n == 0 {
             (self.account.quota.per_day_n, "day", self.day_ends_in_s)
         } else if self.minute_left_n == 0 {
-            (self.account.quota.per_minute_n, "minute", self.minute_ends_in_s)
+            (
+                self.account.quota.per_minute_n,
+                "minute",
+                self.minute_ends_in_s,
+            )
         } else {
             return None;
         };

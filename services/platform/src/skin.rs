@@ -5,11 +5,12 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use axum::Router;
-use axum::body::Body;
+use axum::body::{Body, Bytes};
 use axum::extract::{RawPathParams, State};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodFilter, on};
 use contract::common::Document;
+use http::request::Parts;
 use http::{HeaderMap, HeaderValue, Request, StatusCode, Version, header};
 use http_body::Body as _;
 use serde::de::value::{SeqAccessDeserializer, SeqDeserializer};
@@ -20,7 +21,7 @@ use tracing::Instrument as _;
 use crate::access::Permission;
 use crate::door::{admitted, request_id};
 use crate::fault::{Fault, FaultKind, FieldError};
-use crate::gate::{Gate, in_time};
+use crate::gate::{Admission, Gate, in_time};
 use crate::operation::{App, Kind, Operation, Outcome, UseCase, execute};
 use crate::quota::Tally;
 use crate::{steady, telemetry, wire};
@@ -62,7 +63,7 @@ async fn rest<U: UseCase>(
     let span = telemetry::span(&U::OPERATION, "rest", request_id(request.headers()));
     let mut tally = None;
     let answer = answer::<U>(app, path, request, &mut tally);
-    let mut response = match in_time(&U::OPERATION, answer).instrument(span).await {
+    let mut response = match answer.instrument(span).await {
         Ok(response) => response,
         Err(fault) => fault.into_response(),
     };
@@ -97,7 +98,6 @@ async fn answer<U: UseCase>(
     request: Request<Body>,
     tally: &mut Option<Tally>,
 ) -> Result<Response, Fault> {
-    let kind = U::OPERATION.kind;
     let (parts, body) = request.into_parts();
     let has_body = parts.version < Version::HTTP_2 && !body.is_end_stream();
     // Before the body is read: whoever may not ask need not be listened to.
@@ -105,19 +105,38 @@ async fn answer<U: UseCase>(
         Err(fault) if has_body => return Ok(unheard(fault)),
         admitted => admitted?,
     };
+    let bytes = match U::OPERATION.method {
+        "GET" | "DELETE" => Bytes::new(),
+        _ => {
+            let read = admission.read(body, &parts.headers, U::OPERATION.body_bytes());
+            match read.await {
+                Err(fault) if has_body => return Ok(unheard(fault)),
+                read => read?,
+            }
+        }
+    };
+    let carried_out = carry_out::<U>(app, path, parts, bytes, &admission);
+    in_time(&U::OPERATION, carried_out).await
+}
+
+/// Makes a request message of what came, and carries it out.
+async fn carry_out<U: UseCase>(
+    app: Arc<U::App>,
+    path: RawPathParams,
+    parts: Parts,
+    bytes: Bytes,
+    admission: &Admission,
+) -> Result<Response, Fault> {
+    let kind = U::OPERATION.kind;
+    let headers = parts.headers.clone();
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(&path, parts.uri.query().unwrap_or_default())?,
         _ => {
-            let read = admission.read(body, &parts.headers, U::OPERATION.body_bytes());
-            let bytes = match read.await {
-                Err(fault) if has_body => return Ok(unheard(fault)),
-                read => read?,
-            };
-            wire::hold(&admission, weight::<U>(&bytes)).await?;
-            let (headers, uri) = (parts.headers.clone(), parts.uri);
+            wire::hold(admission, weight::<U>(&bytes)).await?;
             let large = bytes.len() > READ_AT_ONCE_BYTES;
             let read = move || {
-                from_body::<U>(&headers, &path, uri.query().unwrap_or_default(), &bytes)
+                let query = parts.uri.query().unwrap_or_default();
+                from_body::<U>(&parts.headers, &path, query, &bytes)
             };
             if large {
                 app.context().compute.run(move |_| read()).await??
@@ -131,8 +150,7 @@ async fn answer<U: UseCase>(
         let kept = steady::answer::<U>(&app, caller, asked).await?;
         return Ok(json(StatusCode::OK, kept.body.clone()));
     }
-    let key = parts
-        .headers
+    let key = headers
         .get(IDEMPOTENCY_KEY)
         .and_then(|value| value.to_str().ok());
     let outcome = execute::<U>(app, caller, "rest", key, asked).await?;

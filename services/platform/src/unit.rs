@@ -92,7 +92,7 @@ impl Unit {
     /// # Errors
     /// As [`Room::run`].
     pub async fn reckon<T: Send + 'static>(
-        &self,
+        &mut self,
         work: impl FnOnce(&Cancel) -> T + Send + 'static,
     ) -> Result<T, Fault> {
         self.compute.run(work).await

@@ -482,11 +482,17 @@ mod tests {
         assert_eq!(wire.len(), 2 * rows_n);
         let found = measure(shape("evaluation", "TakeRecords"), &wire).unwrap();
         assert_eq!(found.longest, ("rows", rows_n));
-        assert!(found.bytes >= rows_n * size_of::<RecordBatchRow>(), "{found:?}");
+        assert!(
+            found.bytes >= rows_n * size_of::<RecordBatchRow>(),
+            "{found:?}"
+        );
         let json = format!("[{}{{}}]", "{},".repeat(rows_n - 1));
         let found = measure_json(shape("evaluation", "TakeRecords"), json.as_bytes());
         assert_eq!(found.longest, ("rows", rows_n));
-        assert!(found.bytes >= rows_n * size_of::<RecordBatchRow>(), "{found:?}");
+        assert!(
+            found.bytes >= rows_n * size_of::<RecordBatchRow>(),
+            "{found:?}"
+        );
     }
 
     #[test]
@@ -497,7 +503,11 @@ mod tests {
             r#"{"dry_run":true,"rows":[{"a":[1,2,3,4,5]},{},{}]}"#,
             "{\"a\":\"\\\\\"}\n\n  \n{\"b\":[1,2]}\n{}\n",
         ] {
-            assert_eq!(measure_json(of, json.as_bytes()).longest, ("rows", 3), "{json}");
+            assert_eq!(
+                measure_json(of, json.as_bytes()).longest,
+                ("rows", 3),
+                "{json}"
+            );
         }
     }
 

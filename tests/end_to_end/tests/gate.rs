@@ -81,9 +81,15 @@ async fn rows_are_counted_before_they_are_built() {
         ("application/json", object.as_str()),
         ("application/x-ndjson", "{}\n".repeat(rows_n).as_str()),
     ] {
-        let problem = trials.post_text(BATCH, content_type, body).await.expect(413);
+        let problem = trials
+            .post_text(BATCH, content_type, body)
+            .await
+            .expect(413);
         let detail = problem["detail"].as_str().unwrap();
-        assert!(detail.contains("rows") && detail.contains("100000"), "{detail}");
+        assert!(
+            detail.contains("rows") && detail.contains("100000"),
+            "{detail}"
+        );
     }
     let many = TakeRecordsRequest {
         rows: vec![RecordBatchRow::default(); rows_n],
@@ -143,7 +149,10 @@ async fn a_person_has_a_quota_that_the_installation_sets() {
     assert_eq!(over.status, 429);
     assert!(over.headers.contains_key("retry-after"));
     let detail = over.body["detail"].as_str().unwrap();
-    assert!(detail.contains("your quota of 4 requests a day"), "{detail}");
+    assert!(
+        detail.contains("your quota of 4 requests a day"),
+        "{detail}"
+    );
     let status = breeder.crossing().list_seasons(request).await.unwrap_err();
     assert_eq!(status.code(), Code::ResourceExhausted);
     assert!(status.metadata().contains_key("retry-after"));
@@ -208,12 +217,11 @@ async fn what_the_installation_closes_is_closed() {
         .connect_lazy();
     let mut grpc = tonic::client::Grpc::new(channel);
     grpc.ready().await.unwrap();
-    let reflection =
-        http::uri::PathAndQuery::from_static("/grpc.reflection.v1.ServerReflection/ServerReflectionInfo");
-    let codec = tonic_prost::ProstCodec::<
-        contract::common::Empty,
-        contract::common::Empty,
-    >::default();
+    let reflection = http::uri::PathAndQuery::from_static(
+        "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
+    );
+    let codec =
+        tonic_prost::ProstCodec::<contract::common::Empty, contract::common::Empty>::default();
     let asked = tonic::Request::new(contract::common::Empty {});
     let status = grpc.unary(asked, reflection, codec).await.unwrap_err();
     assert_eq!(status.code(), Code::Unimplemented);
@@ -259,7 +267,12 @@ async fn counts_can_stand_at_an_address_of_their_own() {
     system.anonymous().get("/metrics").await.expect(404);
     let own = Client::new(format!("http://{address}"), None);
     let counts = own.get("/metrics").await.expect(200);
-    assert!(counts.as_str().unwrap().contains("drupeline_requests_total"));
+    assert!(
+        counts
+            .as_str()
+            .unwrap()
+            .contains("drupeline_requests_total")
+    );
     own.get("/api/crossing/v1/seasons").await.expect(404);
 }
 
@@ -296,7 +309,10 @@ async fn numbers_that_would_never_end_are_refused_by_field() {
         "block_size": 4_000_000_000u32, "seed": 1,
     });
     let path = "/api/evaluation/v1/designs:try";
-    assert_eq!(breeder.post(path, &huge).await.pointers(422), ["/block_size"]);
+    assert_eq!(
+        breeder.post(path, &huge).await.pointers(422),
+        ["/block_size"]
+    );
     let entries: Vec<String> = (0..3_000).map(|n| format!("e{n}")).collect();
     let wide = json!({"design": "row_column", "entries": entries, "replicates": 2, "seed": 1});
     assert_eq!(breeder.post(path, &wide).await.pointers(422), ["/entries"]);
@@ -304,5 +320,8 @@ async fn numbers_that_would_never_end_are_refused_by_field() {
         "design": "unreplicated", "entries": entries, "checks": ["d"],
         "block_size": 200_000, "seed": 1,
     });
-    assert_eq!(breeder.post(path, &sparse).await.pointers(422), ["/block_size"]);
+    assert_eq!(
+        breeder.post(path, &sparse).await.pointers(422),
+        ["/block_size"]
+    );
 }

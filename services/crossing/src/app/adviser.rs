@@ -115,7 +115,8 @@ impl Candidates {
         rows.sort_by_key(|row| (row.name.to_lowercase(), row.id));
         let ids: Vec<PlantId> = rows.iter().map(|row| row.id).collect();
         let ancestry = lineage(unit.connection(), &ids).await?;
-        let kinship = unit.reckon(move |_| {
+        let kinship = unit
+            .reckon(move |_| {
                 lines::built(&ancestry)?
                     .kinship(&ids)
                     .map_err(Fault::internal)

@@ -50,12 +50,7 @@ pub async fn sign_in(
             StatusCode::UNPROCESSABLE_ENTITY,
         );
     };
-    match dashboard
-        .0
-        .sessions
-        .sign_in(login.trim(), &password)
-        .await
-    {
+    match dashboard.0.sessions.sign_in(login.trim(), &password).await {
         Ok(cookie) => go_on(local_path(&next), cookie),
         Err(Trouble::SignIn) => refused(
             &login,

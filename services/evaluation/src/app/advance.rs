@@ -144,7 +144,8 @@ pub async fn suggest(
     }
     let draws_n = (DRAWN_VALUES / tested.len().max(1)).clamp(40, 2000);
     let (places, seed) = (request.keep_n as usize, request.seed);
-    let suggestions = unit.reckon(move |_| advance_list(&estimates, None, &culled, places, draws_n, seed))
+    let suggestions = unit
+        .reckon(move |_| advance_list(&estimates, None, &culled, places, draws_n, seed))
         .await?
         .map_err(|error| Fault::field("/keep_n", error.to_string()))?;
 
@@ -192,7 +193,8 @@ pub async fn suggest(
         .filter_map(|s| Some(tested[s.chance.id.parse::<usize>().ok()?]))
         .collect();
     let seed = request.seed;
-    let (scored, responses) = unit.reckon(move |_| {
+    let (scored, responses) = unit
+        .reckon(move |_| {
             let responses = scored
                 .iter()
                 .map(|trait_| response(trait_, &kept, tested.len(), seed))

@@ -256,7 +256,7 @@ const DRAWN_SCORES: usize = 2_000_000;
 
 /// How the response of each trait spreads when the best of the candidates are kept.
 async fn spread(
-    unit: &Unit,
+    unit: &mut Unit,
     covariances: &TraitCovariances,
     index: &Index,
     (share, candidates_n): (f64, usize),

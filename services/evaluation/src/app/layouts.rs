@@ -90,7 +90,8 @@ pub async fn lay_out(
     .map_err(Fault::invalid)?;
     let sites = store::trials::sites(unit.connection(), programme, id).await?;
     let sites_n = sites.len();
-    let layouts = unit.reckon(move |cancel| randomise(&asked, sites_n, cancel))
+    let layouts = unit
+        .reckon(move |cancel| randomise(&asked, sites_n, cancel))
         .await??;
 
     let total: usize = layouts.iter().map(|layout| layout.plots.len()).sum();

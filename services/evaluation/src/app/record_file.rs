@@ -40,7 +40,8 @@ pub async fn take(
         }
     };
     let content = request.content;
-    let rows = unit.reckon(move |_| read(&content))
+    let rows = unit
+        .reckon(move |_| read(&content))
         .await?
         .map_err(|error| match error.row {
             0 => Fault::field("/content", error.message),

@@ -238,7 +238,13 @@ mod tests {
         };
         assert_eq!(
             pointers(huge)[..5],
-            ["/replicates", "/block_size", "/replicated_n", "/rows", "/columns"]
+            [
+                "/replicates",
+                "/block_size",
+                "/replicated_n",
+                "/rows",
+                "/columns"
+            ]
         );
         let many = |n: usize| (0..n).map(|n| format!("e{n}")).collect::<Vec<_>>();
         for design in ["alpha", "row_column"] {
