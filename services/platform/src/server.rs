@@ -22,6 +22,7 @@ use tonic::server::NamedService;
 use tower::{Layer as _, Service};
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
 use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::timeout::RequestBodyTimeoutLayer;
 
 use crate::connection::{self, Manners};
 use crate::fault::{Fault, FaultKind};
@@ -74,6 +75,9 @@ impl Default for Faces {
         }
     }
 }
+
+/// Longest pause between two parts of any body; the gate before operations is stricter.
+const BODY_PAUSE: Duration = Duration::from_secs(30);
 
 /// For how long a browser remembers to come by TLS alone: a year.
 const TLS_ALONE: HeaderValue = HeaderValue::from_static("max-age=31536000");
@@ -151,6 +155,7 @@ pub async fn assemble(
             )
         })
         .fallback(unknown)
+        .layer(RequestBodyTimeoutLayer::new(BODY_PAUSE))
         .layer(middleware::from_fn(unbroken))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))

@@ -12,7 +12,6 @@ use axum::routing::{MethodFilter, on};
 use contract::common::Document;
 use http::request::Parts;
 use http::{HeaderMap, HeaderValue, Request, StatusCode, Version, header};
-use http_body::Body as _;
 use serde::de::value::{SeqAccessDeserializer, SeqDeserializer};
 use serde::de::{DeserializeSeed, IntoDeserializer as _, MapAccess, SeqAccess};
 use serde_json::{Map, Value};
@@ -99,7 +98,7 @@ async fn answer<U: UseCase>(
     tally: &mut Option<Tally>,
 ) -> Result<Response, Fault> {
     let (parts, body) = request.into_parts();
-    let has_body = parts.version < Version::HTTP_2 && !body.is_end_stream();
+    let has_body = parts.version < Version::HTTP_2 && announces_body(&parts.headers);
     // Before the body is read: whoever may not ask need not be listened to.
     let admission = match Gate::admit(app.context(), &U::OPERATION, &parts.headers, tally).await {
         Err(fault) if has_body => return Ok(unheard(fault)),
@@ -171,6 +170,14 @@ fn weight<U: UseCase>(bytes: &[u8]) -> wire::Measure {
             ..wire::Measure::default()
         },
     }
+}
+
+/// Whether a request of HTTP/1 says that it has a body.
+fn announces_body(headers: &HeaderMap) -> bool {
+    headers.contains_key(header::TRANSFER_ENCODING)
+        || headers
+            .get(header::CONTENT_LENGTH)
+            .is_some_and(|length| length != "0")
 }
 
 /// The reply to a request of HTTP/1 whose body was not read to its end: the rest of it is not
