@@ -15,6 +15,7 @@ use std::time::Duration;
 
 use futures_util::FutureExt as _;
 use futures_util::future::{BoxFuture, Shared, WeakShared};
+use jiff::civil::Date;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use crate::access::{Caller, Role};
@@ -67,8 +68,8 @@ pub struct Work<R>(Box<dyn FnOnce(&Cancel) -> Result<R, Fault> + Send>);
 
 impl<R> Work<R> {
     /// Work that may end early when its request is gone. It stands on what it was given, which must
-    /// come from the request, the caller's programme, partner and roles, and the service's tables:
-    /// whoever asks the same of the same state may get the same answer.
+    /// come from the request, the caller's programme, partner and roles, the day and the service's
+    /// tables: whoever asks the same of the same state may get the same answer.
     pub fn new(work: impl FnOnce(&Cancel) -> Result<R, Fault> + Send + 'static) -> Self {
         Self(Box::new(work))
     }
@@ -108,6 +109,8 @@ pub(crate) struct Question {
     request: Vec<u8>,
     /// Which transactions the reader's snapshot shows.
     snapshot: String,
+    /// The reader's day.
+    today: Date,
 }
 
 impl Question {
@@ -119,12 +122,16 @@ impl Question {
             roles: caller.roles().to_vec(),
             request: request.encode_to_vec(),
             snapshot: String::new(),
+            today: Date::default(),
         }
     }
 
-    pub(crate) fn at(mut self, snapshot: String) -> Self {
-        self.snapshot = snapshot;
-        self
+    pub(crate) fn at(self, snapshot: String, today: Date) -> Self {
+        Self {
+            snapshot,
+            today,
+            ..self
+        }
     }
 }
 
@@ -261,6 +268,7 @@ mod tests {
             roles: Vec::new(),
             request: vec![1],
             snapshot: snapshot.to_owned(),
+            today: Date::default(),
         }
     }
 

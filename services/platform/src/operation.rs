@@ -253,7 +253,7 @@ pub(crate) async fn read<R: Wire>(
     match settled {
         Settled::Now(reply) => Ok(reply),
         Settled::Later(work) => {
-            let question = question.at(unit.snapshot().await?);
+            let question = question.at(unit.snapshot().await?, unit.today());
             unit.commit().await?;
             context.compute.shared(question, work).await
         }
