@@ -36,7 +36,7 @@ pub struct Tag {
 ///
 /// # Errors
 /// An address too long for a QR code.
-pub fn print(size: PageSize, tag: &Tag, tags_n: u32) -> Result<Vec<u8>, qrcode::types::QrError> {
+pub fn print(size: PageSize, tag: &Tag, tags_n: i32) -> Result<Vec<u8>, qrcode::types::QrError> {
     let mut paper = Paper::new(size);
     let side_mm = (size.height_mm - 2.0 * MARGIN_MM).min(size.width_mm * 0.4);
     let left_mm = MARGIN_MM + side_mm + 2.0;
@@ -69,7 +69,7 @@ pub fn print(size: PageSize, tag: &Tag, tags_n: u32) -> Result<Vec<u8>, qrcode::
         false,
         "Scan to see whether it is protected and licensed as of today.",
     );
-    paper.copy(tags_n as usize);
+    paper.copy(usize::try_from(tags_n).unwrap_or(1));
     Ok(paper.finish())
 }
 
