@@ -18,7 +18,7 @@ use platform::{Clock, retry, server};
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
 
-use crate::installation::Installation;
+use crate::settings::Settings;
 
 /// The services that own tables.
 pub const WITH_TABLES: [ServiceName; 4] = [
@@ -45,7 +45,7 @@ pub struct Plan {
     /// The time.
     pub clock: Clock,
     /// What the installation decides.
-    pub installation: Installation,
+    pub settings: Settings,
 }
 
 /// Services of this process, joined.
@@ -104,12 +104,12 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             .unwrap_or_default();
         Peers::new(service, secret, places.clone())
     };
-    let Installation {
+    let Settings {
         faces,
         metrics_at,
         person,
         release,
-    } = plan.installation;
+    } = plan.settings;
     // One room and one gate: the cores and the memory are the process's.
     let (compute, gate) = (Room::default(), Gate::default());
     let mut mounted: Vec<Mounted> = Vec::new();

@@ -12,8 +12,8 @@ use sqlx::postgres::PgConnectOptions;
 use tokio::net::TcpListener;
 
 use crate::assembly::{self, Plan};
-use crate::installation::Installation;
 use crate::migrate::DATABASE_URL;
+use crate::settings::Settings;
 use crate::stopping::Stop;
 
 /// A service's database: its own URL (`DRUPELINE_<SERVICE>_DATABASE_URL`), else the common
@@ -66,7 +66,7 @@ fn plan(here: Vec<ServiceName>) -> Result<Plan, Box<dyn Error + Send + Sync>> {
         setup_key: config::setting("DRUPELINE_SETUP_KEY")?,
         elsewhere,
         clock: Clock::System,
-        installation: Installation::from_environment()?,
+        settings: Settings::from_environment()?,
     })
 }
 

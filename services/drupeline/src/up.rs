@@ -18,9 +18,9 @@ use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
-use crate::installation::Installation;
 use crate::migrate::{self, DATABASE_URL};
 use crate::serve::bind;
+use crate::settings::Settings;
 use crate::stopping::{LEFTOVERS, Stop};
 
 /// Name of the database inside a private PostgreSQL.
@@ -171,18 +171,18 @@ async fn serve(up: &Up, admin_url: &str, stop: Stop) -> Result<(), Box<dyn Error
         .map(|(service, _)| *service)
         .collect();
     let setup_key = setup_key(&up.data_dir)?;
-    let mut installation = Installation::from_environment()?;
-    installation
+    let mut settings = Settings::from_environment()?;
+    settings
         .release
         .public_url
         .get_or_insert_with(|| format!("http://{address}"));
     if up.demo && address.ip().is_loopback() {
         // A demonstration on one's own machine may send events to it.
-        installation.release.webhooks = release::Reach::Anywhere;
+        settings.release.webhooks = release::Reach::Anywhere;
     }
     if up.demo {
         // Its years are written down in minutes.
-        installation.person = Quota::UNLIMITED;
+        settings.person = Quota::UNLIMITED;
     }
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
@@ -196,7 +196,7 @@ async fn serve(up: &Up, admin_url: &str, stop: Stop) -> Result<(), Box<dyn Error
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        installation,
+        settings,
     })
     .await?;
 

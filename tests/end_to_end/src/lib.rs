@@ -16,7 +16,7 @@ use std::sync::{Arc, OnceLock};
 
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
-use drupeline::installation::Installation;
+use drupeline::settings::Settings;
 use platform::Clock;
 use platform::database;
 use platform::peers::{Peers, ServiceName};
@@ -68,15 +68,15 @@ impl System {
 
     /// Starts a Drupeline whose clock is given.
     pub async fn start_at(clock: Clock) -> Self {
-        Self::start_with(clock, |installation| {
+        Self::start_with(clock, |settings| {
             // Tests receive events on their own machine.
-            installation.release.webhooks = release::Reach::Anywhere;
+            settings.release.webhooks = release::Reach::Anywhere;
         })
         .await
     }
 
     /// Starts a Drupeline whose clock and settings are given; it is its own public address.
-    pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Installation)) -> Self {
+    pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Settings)) -> Self {
         static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = TEMPLATE.get_or_init(make_template).await;
@@ -103,10 +103,10 @@ impl System {
         let url = postgres::with_database(&admin_url, &name);
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
-        let mut installation = Installation::default();
-        installation.release.public_url = Some(format!("http://{address}"));
-        decide(&mut installation);
-        let (assembled, databases) = assemble(&url, clock, installation).await;
+        let mut settings = Settings::default();
+        settings.release.public_url = Some(format!("http://{address}"));
+        decide(&mut settings);
+        let (assembled, databases) = assemble(&url, clock, settings).await;
         tokio::spawn(platform::server::serve(
             listener,
             assembled.router,
@@ -190,7 +190,7 @@ impl System {
 async fn assemble(
     url: &str,
     clock: Clock,
-    installation: Installation,
+    settings: Settings,
 ) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
     let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
@@ -218,7 +218,7 @@ async fn assemble(
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock,
-        installation,
+        settings,
     })
     .await
     .expect("the services assemble");
@@ -238,7 +238,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System, Installation::default()).await;
+    let (assembled, _) = assemble(&url, Clock::System, Settings::default()).await;
     let found = async |founding| {
         accounts::found(&assembled.peers, SETUP_KEY, founding, || {
             PASSWORD.to_owned()

@@ -122,8 +122,8 @@ async fn whoever_is_not_signed_in_may_say_little() {
 
 #[tokio::test]
 async fn a_person_has_a_quota_that_the_installation_sets() {
-    let system = System::start_with(Clock::System, |installation| {
-        installation.person = Quota {
+    let system = System::start_with(Clock::System, |settings| {
+        settings.person = Quota {
             per_minute_n: 1_000,
             per_day_n: 4,
         };
@@ -194,11 +194,11 @@ async fn a_stream_is_counted_and_bounded_as_any_call() {
 
 #[tokio::test]
 async fn what_the_installation_closes_is_closed() {
-    let system = System::start_with(Clock::System, |installation| {
-        installation.faces.metrics = false;
-        installation.faces.reflection = false;
-        installation.faces.docs = false;
-        installation.faces.tls_in_front = true;
+    let system = System::start_with(Clock::System, |settings| {
+        settings.faces.metrics = false;
+        settings.faces.reflection = false;
+        settings.faces.docs = false;
+        settings.faces.tls_in_front = true;
     })
     .await;
     let anyone = system.anonymous();
@@ -259,9 +259,9 @@ async fn counts_can_stand_at_an_address_of_their_own() {
     let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
     let address = free.local_addr().unwrap();
     drop(free);
-    let system = System::start_with(Clock::System, |installation| {
-        installation.faces.metrics = false;
-        installation.metrics_at = Some(address);
+    let system = System::start_with(Clock::System, |settings| {
+        settings.faces.metrics = false;
+        settings.metrics_at = Some(address);
     })
     .await;
     system.anonymous().get("/metrics").await.expect(404);

@@ -26,8 +26,8 @@ use crate::assembly::{self, Plan};
 use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
-use crate::installation::Installation;
 use crate::migrate;
+use crate::settings::Settings;
 use crate::up::random_secret;
 
 type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
@@ -115,9 +115,9 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        installation: Installation {
+        settings: Settings {
             person: Quota::UNLIMITED,
-            ..Installation::default()
+            ..Settings::default()
         },
     })
     .await?;

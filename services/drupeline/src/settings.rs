@@ -9,7 +9,7 @@ use platform::server::Faces;
 
 /// What an installation decides.
 #[derive(Debug, Clone)]
-pub struct Installation {
+pub struct Settings {
     /// What it shows of itself beside its operations.
     pub faces: Faces,
     /// Where counts are shown, when not beside the operations.
@@ -20,7 +20,7 @@ pub struct Installation {
     pub release: release::Settings,
 }
 
-impl Default for Installation {
+impl Default for Settings {
     fn default() -> Self {
         Self {
             faces: Faces::default(),
@@ -33,7 +33,7 @@ impl Default for Installation {
 
 type Refused = Box<dyn Error + Send + Sync>;
 
-impl Installation {
+impl Settings {
     /// The settings of this process; DEVELOPERS.md tells what each means.
     ///
     /// # Errors
