@@ -212,18 +212,19 @@ pub async fn execute<U: UseCase>(
             replayed: true,
         });
     }
-    let reply = write::<U>(&app, &mut unit, request)
-        .await
-        .map_err(|fault| match &retry {
-            // Made so long ago that its reply is forgotten.
-            Some(Retry {
-                key: RetryKey::ClientId(id),
-                ..
-            }) if fault.is_taken_key() => {
-                Fault::exists("/id", format!("{id} is there already; make a new id"))
-            }
-            _ => fault,
-        })?;
+    let reply =
+        reply_within::<U>(&app, &mut unit, request)
+            .await
+            .map_err(|fault| match &retry {
+                // Made so long ago that its reply is forgotten.
+                Some(Retry {
+                    key: RetryKey::ClientId(id),
+                    ..
+                }) if fault.is_taken_key() => {
+                    Fault::exists("/id", format!("{id} is there already; make a new id"))
+                }
+                _ => fault,
+            })?;
     unit.audit(operation.name, via, account).await?;
     if let Some(retry) = &retry {
         let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;
@@ -265,7 +266,7 @@ pub(crate) async fn read<R: Wire>(
 }
 
 /// The reply of a use case that writes, which keeps its transaction until the end.
-async fn write<U: UseCase>(
+pub(crate) async fn reply_within<U: UseCase>(
     app: &U::App,
     unit: &mut Unit,
     request: U::Request,
