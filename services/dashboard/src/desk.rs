@@ -3,7 +3,8 @@
 use std::collections::HashMap;
 use std::convert::Infallible;
 
-use axum::extract::{FromRequestParts, Query};
+use axum::body::Bytes;
+use axum::extract::{FromRequestParts, Query, Request};
 use contract::crossing::crossing_client::CrossingClient;
 use contract::evaluation::evaluation_client::EvaluationClient;
 use contract::identity::identity_client::IdentityClient;
@@ -11,9 +12,12 @@ use contract::release::release_client::ReleaseClient;
 use http::request::Parts;
 use jiff::civil::Date;
 use platform::Permission;
+use platform::gate::{Admission, BATCH_BYTES, Gate};
 use platform::peers::{Authorised, Peers, ServiceName};
+use platform::server::Faces;
 
 use crate::Dashboard;
+use crate::layout::{self, Place};
 use crate::session::Visitor;
 use crate::trouble::Trouble;
 
@@ -25,6 +29,8 @@ const LARGEST_REPLY: usize = 64 << 20;
 pub struct Desk {
     peers: Peers,
     visitor: Visitor,
+    faces: Faces,
+    gate: Gate,
     now: jiff::Timestamp,
     /// What the page was asked for after the question mark.
     pub ask: Ask,
@@ -42,6 +48,8 @@ impl FromRequestParts<Dashboard> for Desk {
         Ok(Self {
             peers: dashboard.0.peers.clone(),
             visitor,
+            faces: dashboard.0.faces,
+            gate: dashboard.0.gate.clone(),
             now: dashboard.0.clock.now(),
             ask: Ask::of(parts),
         })
@@ -83,6 +91,26 @@ impl Desk {
     /// gives out, which the services decide.
     pub fn may(&self, permission: Permission) -> bool {
         self.visitor.caller.may(permission).is_ok()
+    }
+
+    /// Reads a large body as the gate of the services reads one: within bounds, at a least pace and
+    /// out of the memory that all bodies share. The body keeps its memory for as long as the admission
+    /// is kept.
+    ///
+    /// # Errors
+    /// Too large, too slow or broken off; unavailable when other bodies fill the memory.
+    pub async fn read(&self, request: Request) -> Result<(Admission, Bytes), Trouble> {
+        let admission = self.gate.enter(self.visitor.caller.clone()).await?;
+        let (parts, body) = request.into_parts();
+        let bytes = admission.read(body, &parts.headers, BATCH_BYTES).await?;
+        // Once more in the message that is made of it, and once on its way.
+        admission.hold(2 * bytes.len()).await?;
+        Ok((admission, bytes))
+    }
+
+    /// The places this person may start from.
+    pub fn places(&self) -> impl Iterator<Item = &'static Place> {
+        layout::places(&self.visitor, self.faces)
     }
 
     /// The person's name.

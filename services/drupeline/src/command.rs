@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{bench, import, labels, migrate, serve, up};
+use crate::{bench, import, labels, migrate, serve, stopping, up};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -108,7 +108,14 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
             services,
             port,
             address,
-        } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
+        } => {
+            let stop = stopping::Stop::listen()?;
+            let runtime = runtime()?;
+            let listen = SocketAddr::new(address, port);
+            let served = runtime.block_on(serve::run(services, listen, stop));
+            runtime.shutdown_timeout(stopping::LEFTOVERS);
+            served
+        }
         Command::Labels(command) => runtime()?.block_on(labels::run(&command)),
         Command::Bench { seconds } => bench::run(seconds),
         Command::Import(command) => runtime()?.block_on(import::command::run(&command)),

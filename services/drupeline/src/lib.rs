@@ -11,4 +11,6 @@ pub mod import;
 pub mod labels;
 pub mod migrate;
 pub mod serve;
+pub mod settings;
+pub mod stopping;
 pub mod up;

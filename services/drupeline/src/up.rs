@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use platform::fields::Words as _;
 use platform::health::Health;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, config, database, server};
 use private_postgres::{
     Happening, Options, PrivatePostgres, Supervised, binaries_from_environment,
@@ -21,7 +22,9 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
 use crate::migrate::{self, DATABASE_URL};
-use crate::serve::{bind, release_settings, stop_asked};
+use crate::serve::bind;
+use crate::settings::Settings;
+use crate::stopping::{LEFTOVERS, Stop};
 
 /// Name of the database inside a private PostgreSQL.
 const DATABASE: &str = "drupeline";
@@ -41,6 +44,7 @@ pub struct Up {
 /// # Errors
 /// When PostgreSQL cannot be started, the port is taken or the data folder cannot be used.
 pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
+    let stop = Stop::listen()?;
     prepare_folder(&up.data_dir)?;
     let given = config::setting(DATABASE_URL)?;
     let health = Health::default();
@@ -63,10 +67,10 @@ pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
             }
             (None, None) => unreachable!("one of the two was just made"),
         };
-        serve(up, &admin_url, health).await
+        serve(up, &admin_url, health, stop).await
     });
-    // Open requests have ended; now the database may go.
-    drop(runtime);
+    // Open requests have ended; now the database may go, whatever arithmetic is left over.
+    runtime.shutdown_timeout(LEFTOVERS);
     if let Some(private) = private {
         private.server.stop()?;
     }
@@ -213,6 +217,7 @@ async fn serve(
     up: &Up,
     admin_url: &str,
     health: Health,
+    stop: Stop,
 ) -> Result<(), Box<dyn Error + Send + Sync>> {
     let listener = bind(up.listen).await?;
     let address = listener.local_addr()?;
@@ -230,13 +235,18 @@ async fn serve(
         .map(|(service, _)| *service)
         .collect();
     let setup_key = setup_key(&up.data_dir)?;
-    let mut release = release_settings()?;
-    release
+    let mut settings = Settings::from_environment()?;
+    settings
+        .release
         .public_url
         .get_or_insert_with(|| format!("http://{address}"));
     if up.demo && address.ip().is_loopback() {
         // A demonstration on one's own machine may send events to it.
-        release.webhooks = release::Reach::Anywhere;
+        settings.release.webhooks = release::Reach::Anywhere;
+    }
+    if up.demo {
+        // Its years are written down in minutes.
+        settings.person = Quota::UNLIMITED;
     }
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
@@ -250,29 +260,21 @@ async fn serve(
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release,
+        settings,
         health,
     })
     .await?;
 
-    let (stop, stopping) = tokio::sync::watch::channel(false);
-    tokio::spawn(async move {
-        stop_asked().await;
-        let _ = stop.send(true);
-    });
-    let stopped = |mut stopping: tokio::sync::watch::Receiver<bool>| async move {
-        let _ = stopping.wait_for(|asked| *asked).await;
-    };
     let serving = tokio::spawn(server::serve(
         listener,
         assembled.router,
         assembled.background,
-        stopped(stopping.clone()),
+        stop.clone().asked(),
     ));
     if up.demo {
         tokio::select! {
             loaded = crate::demo::load(&assembled.peers, &setup_key, &up.data_dir) => loaded?,
-            () = stopped(stopping) => {}
+            () = stop.asked() => {}
         }
     }
     eprintln!();
@@ -289,6 +291,6 @@ async fn serve(
         eprintln!("  set-up key   {}", up.data_dir.join("setup-key").display());
     }
     eprintln!("  stop with Ctrl-C");
-    serving.await??;
+    serving.await?;
     Ok(())
 }

@@ -67,6 +67,8 @@ pub enum FaultKind {
     MediaType,
     /// The body is larger than this path takes.
     TooLarge,
+    /// The body came too slowly.
+    TooSlow,
     /// An idempotency key was used again with another body.
     RetryMismatch,
     /// The caller asked too often.
@@ -179,6 +181,29 @@ impl Fault {
         Self::new(FaultKind::Unavailable, detail)
     }
 
+    /// Says after how many seconds to ask again.
+    #[must_use]
+    pub fn after(mut self, retry_after_s: u32) -> Self {
+        self.retry_after_s = Some(retry_after_s);
+        self
+    }
+
+    /// After how many seconds to ask again, where that is known.
+    pub fn retry_after_s(&self) -> Option<u32> {
+        self.retry_after_s
+    }
+
+    /// The same fault for somebody else who asked the same.
+    pub(crate) fn told_again(&self) -> Self {
+        Self {
+            kind: self.kind,
+            detail: self.detail.clone(),
+            errors: self.errors.clone(),
+            source: self.source.as_ref().map(|source| source.to_string().into()),
+            retry_after_s: self.retry_after_s,
+        }
+    }
+
     /// A fault of ours; the cause is logged and not told.
     pub fn internal<E: StdError + Send + Sync + 'static>(source: E) -> Self {
         Self {
@@ -233,6 +258,12 @@ impl Fault {
         }
     }
 
+    /// After how many seconds to ask again, for a fault that waiting may mend.
+    fn wait_s(&self) -> Option<u32> {
+        let passes = matches!(self.kind, FaultKind::Unavailable | FaultKind::Throttled);
+        self.retry_after_s.or(passes.then_some(RETRY_AFTER_S))
+    }
+
     fn log(&self) {
         if let Some(source) = &self.source {
             tracing::error!(fault.kind = ?self.kind, fault.source = %source, "request failed");
@@ -254,7 +285,7 @@ impl Fault {
 
 impl FaultKind {
     /// Every kind, for the documentation.
-    pub const ALL: [FaultKind; 16] = [
+    pub const ALL: [FaultKind; 17] = [
         Self::Malformed,
         Self::Invalid,
         Self::Unauthenticated,
@@ -267,6 +298,7 @@ impl FaultKind {
         Self::VersionMissing,
         Self::MediaType,
         Self::TooLarge,
+        Self::TooSlow,
         Self::RetryMismatch,
         Self::Throttled,
         Self::Unavailable,
@@ -309,6 +341,7 @@ impl FaultKind {
                 "This content type is not taken here",
             ),
             Self::TooLarge => (S::PAYLOAD_TOO_LARGE, "too-large", "The body is too large"),
+            Self::TooSlow => (S::REQUEST_TIMEOUT, "too-slow", "The body came too slowly"),
             Self::RetryMismatch => (
                 S::UNPROCESSABLE_ENTITY,
                 "retry-mismatch",
@@ -339,6 +372,7 @@ impl FaultKind {
             Self::Stale => C::Aborted,
             Self::TooLarge | Self::Throttled => C::ResourceExhausted,
             Self::Unavailable => C::Unavailable,
+            Self::TooSlow => C::DeadlineExceeded,
             Self::Internal => C::Internal,
         }
     }
@@ -375,15 +409,11 @@ impl IntoResponse for Fault {
         let mut response = (status, body).into_response();
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON));
-        match self.kind {
-            FaultKind::Unauthenticated => {
-                headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
-            }
-            FaultKind::Unavailable | FaultKind::Throttled => {
-                let wait_s = self.retry_after_s.unwrap_or(RETRY_AFTER_S);
-                headers.insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
-            }
-            _ => {}
+        if self.kind == FaultKind::Unauthenticated {
+            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        if let Some(wait_s) = self.wait_s() {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
         }
         response
     }
@@ -396,7 +426,7 @@ impl From<Fault> for tonic::Status {
     fn from(fault: Fault) -> Self {
         fault.log();
         let mut status = tonic::Status::new(fault.kind.grpc(), fault.detail.clone());
-        if let Some(wait_s) = fault.retry_after_s {
+        if let Some(wait_s) = fault.wait_s() {
             status.metadata_mut().insert("retry-after", wait_s.into());
         }
         if let Ok(body) = serde_json::to_vec(&fault.problem()) {

@@ -17,9 +17,11 @@ use utoipa::ToSchema;
 
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
+use crate::compute::{Question, Room, Settled};
 use crate::fault::{Fault, FaultKind};
 use crate::feed::Announced;
 use crate::health::Health;
+use crate::gate::Gate;
 use crate::peers::{Peers, ServiceName};
 use crate::quota::Quotas;
 use crate::retry::{self, RetryKey};
@@ -48,6 +50,10 @@ pub struct Context {
     pub announced: Announced,
     /// How the process is.
     pub health: Health,
+    /// Where arithmetic is done; one for all services of a process.
+    pub compute: Room,
+    /// Who is let in, and with how much; one for all services of a process.
+    pub gate: Gate,
 }
 
 /// A service's application layer.
@@ -114,7 +120,16 @@ impl Operation {
 
 /// A message that can be a request or a reply.
 pub trait Wire:
-    prost::Message + Clone + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + 'static
+    prost::Message
+    + Clone
+    + Default
+    + Serialize
+    + DeserializeOwned
+    + ToSchema
+    + Any
+    + Send
+    + Sync
+    + 'static
 {
 }
 
@@ -127,12 +142,13 @@ impl<T> Wire for T where
         + ToSchema
         + Any
         + Send
+        + Sync
         + 'static
 {
 }
 
 /// What a use case will answer.
-pub type Answer<'a, R> = Pin<Box<dyn Future<Output = Result<R, Fault>> + Send + 'a>>;
+pub type Answer<'a, R> = Pin<Box<dyn Future<Output = Result<Settled<R>, Fault>> + Send + 'a>>;
 
 /// A use case bound to its operation; made by [`operations!`](crate::operations).
 pub trait UseCase: Send + Sync + 'static {
@@ -182,10 +198,11 @@ pub async fn execute<U: UseCase>(
         });
     }
     if matches!(operation.kind, Kind::Read | Kind::Document) {
+        let question = Question::of(operation, &caller, &request);
         let mut unit = Unit::begin(app.context(), caller, operation).await?;
-        let reply = U::run(&app, &mut unit, request).await?;
+        let settled = U::run(&app, &mut unit, request).await?;
         return Ok(Outcome {
-            reply,
+            reply: read(app.context(), unit, question, settled).await?,
             replayed: false,
         });
     }
@@ -201,18 +218,19 @@ pub async fn execute<U: UseCase>(
             replayed: true,
         });
     }
-    let reply = U::run(&app, &mut unit, request)
-        .await
-        .map_err(|fault| match &retry {
-            // Made so long ago that its reply is forgotten.
-            Some(Retry {
-                key: RetryKey::ClientId(id),
-                ..
-            }) if fault.is_taken_key() => {
-                Fault::exists("/id", format!("{id} is there already; make a new id"))
-            }
-            _ => fault,
-        })?;
+    let reply =
+        reply_within::<U>(&app, &mut unit, request)
+            .await
+            .map_err(|fault| match &retry {
+                // Made so long ago that its reply is forgotten.
+                Some(Retry {
+                    key: RetryKey::ClientId(id),
+                    ..
+                }) if fault.is_taken_key() => {
+                    Fault::exists("/id", format!("{id} is there already; make a new id"))
+                }
+                _ => fault,
+            })?;
     unit.audit(operation.name, via, account).await?;
     if let Some(retry) = &retry {
         let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;
@@ -230,6 +248,40 @@ pub async fn execute<U: UseCase>(
         reply,
         replayed: false,
     })
+}
+
+/// The reply of a use case that reads: what is still to be done for it is done without a connection.
+pub(crate) async fn read<R: Wire>(
+    context: &Context,
+    mut unit: Unit,
+    question: Question,
+    settled: Settled<R>,
+) -> Result<R, Fault> {
+    match settled {
+        Settled::Now(reply) => Ok(reply),
+        Settled::Later(work) => {
+            let question = question.at(unit.snapshot().await?, unit.today());
+            unit.commit().await?;
+            context.compute.shared(question, work).await
+        }
+        Settled::Elsewhere(asked) => {
+            unit.commit().await?;
+            asked.await
+        }
+    }
+}
+
+/// The reply of a use case that writes, which keeps its transaction until the end.
+pub(crate) async fn reply_within<U: UseCase>(
+    app: &U::App,
+    unit: &mut Unit,
+    request: U::Request,
+) -> Result<U::Reply, Fault> {
+    match U::run(app, unit, request).await? {
+        Settled::Now(reply) => Ok(reply),
+        Settled::Later(work) => app.context().compute.work(work).await,
+        Settled::Elsewhere(asked) => asked.await,
+    }
 }
 
 /// What a write keeps of its request: how a repeat is known, and what the audit trail says.
@@ -342,7 +394,15 @@ pub struct CatalogueEntry {
 /// }
 /// ```
 ///
-/// A trailing `also { ... }` holds gRPC methods that have no plain form, such as streams.
+/// A trailing `streams { ... }` holds gRPC methods that take the rows of a batch as a stream:
+/// method, row, batch and how a row joins it ([`crate::stream::Gather`]).
+///
+/// ```text
+///     streams {
+///         /// Take records as a stream.
+///         stream_records(RecordBatchRow) joins take_records by stream::Records;
+///     }
+/// ```
 #[macro_export]
 macro_rules! operations {
     (
@@ -354,7 +414,12 @@ macro_rules! operations {
             $method:ident $path:literal $name:ident($request:ty) -> $reply:ty,
                 may $permission:ident, $kind:ident => $use_case:path;
         )+
-        $(also { $($also:tt)* })?
+        $(streams {
+            $(
+                $(#[doc = $stream_doc:literal])+
+                $stream:ident($row:ty) joins $batch:ident by $gather:ty;
+            )+
+        })?
     ) => {
         $(
             $(#[doc = $doc])+
@@ -381,7 +446,9 @@ macro_rules! operations {
                     unit: &'a mut $crate::unit::Unit,
                     request: Self::Request,
                 ) -> $crate::operation::Answer<'a, Self::Reply> {
-                    ::std::boxed::Box::pin($use_case(app, unit, request))
+                    ::std::boxed::Box::pin(async move {
+                        $use_case(app, unit, request).await.map(::std::convert::Into::into)
+                    })
                 }
             }
         )+
@@ -389,6 +456,19 @@ macro_rules! operations {
         /// Every operation of this service, for the API's description and the permission matrix.
         pub fn catalogue() -> ::std::vec::Vec<$crate::operation::CatalogueEntry> {
             ::std::vec![$($crate::openapi::entry::<$name>()),+]
+        }
+
+        /// What each gRPC method asks of its caller: every operation, and every stream as the batch
+        /// that it becomes.
+        pub fn methods() -> ::std::vec::Vec<$crate::operation::Operation> {
+            ::std::vec![
+                $(<$name as $crate::operation::UseCase>::OPERATION,)+
+                $($($crate::operation::Operation {
+                    name: stringify!($stream),
+                    summary: concat!($($stream_doc),+),
+                    ..<$batch as $crate::operation::UseCase>::OPERATION
+                },)+)?
+            ]
         }
 
         /// The REST skin: every operation at its path.
@@ -414,7 +494,21 @@ macro_rules! operations {
                     $crate::skin::grpc::<$name>(self.0.clone(), request).await
                 }
             )+
-            $($($also)*)?
+            $($(
+                async fn $stream(
+                    &self,
+                    request: $crate::reexport::tonic::Request<
+                        $crate::reexport::tonic::Streaming<$row>,
+                    >,
+                ) -> ::std::result::Result<
+                    $crate::reexport::tonic::Response<
+                        <$batch as $crate::operation::UseCase>::Reply,
+                    >,
+                    $crate::reexport::tonic::Status,
+                > {
+                    $crate::stream::grpc::<$gather>(self.0.clone(), request).await
+                }
+            )+)?
         }
     };
 }

@@ -20,10 +20,11 @@ use sqlx::{Connection as _, PgConnection, PgPool};
 use tokio::sync::{mpsc, oneshot};
 
 use crate::access::Caller;
+use crate::compute;
 use crate::database;
 use crate::fault::Fault;
 use crate::ids::{OrganisationId, ProgrammeId};
-use crate::operation::{App, UseCase};
+use crate::operation::{self, App, UseCase};
 use crate::unit::Unit;
 
 /// How much of the replies' bodies is kept for one service.
@@ -139,7 +140,10 @@ pub(crate) async fn answer<U: UseCase>(
             .bind(programme)
             .fetch_optional(unit.connection())
             .await?;
-    let reply = U::run(app, &mut unit, request).await?;
+    let today = unit.today();
+    let question = compute::Question::of(&U::OPERATION, unit.caller(), &request);
+    let settled = U::run(app, &mut unit, request).await?;
+    let reply = operation::read(context, unit, question, settled).await?;
     let body = serde_json::to_vec(&reply).map_err(Fault::internal)?;
     let kept = Arc::new(Kept {
         revision: revision.unwrap_or(0),
@@ -147,7 +151,7 @@ pub(crate) async fn answer<U: UseCase>(
         body: body.into(),
     });
     // A day that turned meanwhile would be kept under yesterday's name.
-    if unit.today() == asked.today {
+    if today == asked.today {
         context.steady.kept.insert(asked, kept.clone());
     }
     Ok(kept)

@@ -71,6 +71,16 @@ pub fn start(default_filter: &str) {
     };
 }
 
+/// The span in which a request is carried out.
+pub(crate) fn span(operation: &Operation, skin: &str, request_id: &str) -> tracing::Span {
+    tracing::info_span!(
+        "request",
+        request.id = request_id,
+        request.operation = operation.name,
+        request.skin = skin
+    )
+}
+
 /// Counts an answered request.
 pub fn count(operation: &Operation, skin: &str, status: u16, took: Duration) {
     REQUESTS

@@ -7,6 +7,7 @@ use sqlx::{Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
+use crate::compute::{Cancel, Room};
 use crate::database::{self, Begin, Instant, Scope};
 use crate::fault::Fault;
 use crate::feed::Announced;
@@ -25,6 +26,7 @@ pub struct Unit {
     /// Whether it announces something.
     announces: bool,
     announced: Announced,
+    compute: Room,
 }
 
 impl Unit {
@@ -34,10 +36,9 @@ impl Unit {
         operation: &Operation,
     ) -> Result<Self, Fault> {
         let begin = match operation.kind {
-            // All of the reply, and the count of changes kept with it, of one snapshot.
-            Kind::Steady => Begin::Snapshot,
             kind if kind.writes() => Begin::Writing,
-            _ => Begin::Reading,
+            // All of a reply of one snapshot, which also names the state it was reckoned from.
+            _ => Begin::Snapshot,
         };
         let scope = Scope {
             programme: caller.programme(),
@@ -77,12 +78,25 @@ impl Unit {
             touched: Vec::new(),
             announces: false,
             announced: context.announced.clone(),
+            compute: context.compute.clone(),
         })
     }
 
     /// The connection, for the service's store.
     pub fn connection(&mut self) -> &mut PgConnection {
         &mut self.transaction
+    }
+
+    /// Does arithmetic in the [`Room`] while the unit keeps its connection; where nothing is read or
+    /// written afterwards, give [`crate::compute::Work`] back instead.
+    ///
+    /// # Errors
+    /// As [`Room::run`].
+    pub async fn reckon<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce(&Cancel) -> T + Send + 'static,
+    ) -> Result<T, Fault> {
+        self.compute.run(work).await
     }
 
     /// Who asks.
@@ -148,6 +162,13 @@ impl Unit {
         .await?;
         self.announces = true;
         Ok(())
+    }
+
+    /// Names the state of the database that this unit sees.
+    pub(crate) async fn snapshot(&mut self) -> Result<String, Fault> {
+        Ok(sqlx::query_scalar("select pg_current_snapshot()::text")
+            .fetch_one(self.connection())
+            .await?)
     }
 
     pub(crate) async fn audit(

@@ -16,6 +16,7 @@ use std::sync::{Arc, OnceLock};
 
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
+use drupeline::settings::Settings;
 use platform::Clock;
 use platform::database;
 use platform::peers::{Peers, ServiceName};
@@ -53,7 +54,7 @@ pub struct System {
     here: Arc<OnceLock<axum::Router>>,
     url: String,
     clock: Clock,
-    release: release::Settings,
+    settings: Settings,
 }
 
 struct Template {
@@ -70,16 +71,15 @@ impl System {
 
     /// Starts a Drupeline whose clock is given.
     pub async fn start_at(clock: Clock) -> Self {
-        // Tests receive events on their own machine.
-        let settings = release::Settings {
-            public_url: None,
-            webhooks: release::Reach::Anywhere,
-        };
-        Self::start_with(clock, settings).await
+        Self::start_with(clock, |settings| {
+            // Tests receive events on their own machine.
+            settings.release.webhooks = release::Reach::Anywhere;
+        })
+        .await
     }
 
-    /// Starts a Drupeline whose clock and release settings are given.
-    pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
+    /// Starts a Drupeline whose clock and settings are given; it is its own public address.
+    pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Settings)) -> Self {
         static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = TEMPLATE.get_or_init(make_template).await;
@@ -104,30 +104,32 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        Self::serve(url, clock, release, (&template.first, &template.other)).await
+        let accounts = (&template.first, &template.other);
+        Self::serve(url, clock, accounts, decide).await
     }
 
     /// Another process on the same database, as far as a test can tell.
     pub async fn beside(&self) -> Self {
-        let (clock, release) = (self.clock.clone(), self.release.clone());
-        Self::serve(
-            self.url.clone(),
-            clock,
-            release,
-            (&self.accounts, &self.others),
-        )
+        let settings = self.settings.clone();
+        let accounts = (&self.accounts, &self.others);
+        Self::serve(self.url.clone(), self.clock.clone(), accounts, |its| {
+            *its = settings;
+        })
         .await
     }
 
     async fn serve(
         url: String,
         clock: Clock,
-        release: release::Settings,
         (accounts, others): (&BTreeMap<String, Account>, &BTreeMap<String, Account>),
+        decide: impl FnOnce(&mut Settings),
     ) -> Self {
-        let (assembled, databases) = assemble(&url, clock.clone(), release.clone()).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
+        let mut settings = Settings::default();
+        settings.release.public_url = Some(format!("http://{address}"));
+        decide(&mut settings);
+        let (assembled, databases) = assemble(&url, clock.clone(), settings.clone()).await;
         tokio::spawn(platform::server::serve(
             listener,
             assembled.router,
@@ -143,7 +145,7 @@ impl System {
             here: assembled.here,
             url,
             clock,
-            release,
+            settings,
         }
     }
 
@@ -158,7 +160,7 @@ impl System {
             here: self.here.clone(),
             url: self.url.clone(),
             clock: self.clock.clone(),
-            release: self.release.clone(),
+            settings: self.settings.clone(),
         }
     }
 
@@ -222,7 +224,7 @@ impl System {
 async fn assemble(
     url: &str,
     clock: Clock,
-    release: release::Settings,
+    settings: Settings,
 ) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
     let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
@@ -250,7 +252,7 @@ async fn assemble(
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock,
-        release,
+        settings,
         health: platform::health::Health::default(),
     })
     .await
@@ -271,7 +273,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
+    let (assembled, _) = assemble(&url, Clock::System, Settings::default()).await;
     let found = async |founding| {
         accounts::found(&assembled.peers, SETUP_KEY, founding, || {
             PASSWORD.to_owned()

@@ -15,6 +15,7 @@ mod demo_pages;
 mod evaluation;
 mod evaluation_blocks;
 mod evaluation_pages;
+mod gate;
 mod identity;
 mod import;
 mod pages;

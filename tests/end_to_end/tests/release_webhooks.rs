@@ -579,7 +579,7 @@ async fn what_falls_due_under_a_licence_reaches_its_licensee_alone() {
 
 #[tokio::test]
 async fn in_earnest_a_webhook_leads_to_public_addresses_under_https() {
-    let system = System::start_with(Clock::System, ::release::Settings::default()).await;
+    let system = System::start_with(Clock::System, |_| ()).await;
     let rights = system.sign_in("rights").await;
     for url in [
         "http://example.org/",

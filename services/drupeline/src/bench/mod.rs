@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, database, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
@@ -27,6 +28,7 @@ use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
 use crate::migrate;
+use crate::settings::Settings;
 use crate::up::random_secret;
 
 type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
@@ -114,7 +116,10 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release: release::Settings::default(),
+        settings: Settings {
+            person: Quota::UNLIMITED,
+            ..Settings::default()
+        },
         health: platform::health::Health::default(),
     })
     .await?;

@@ -40,9 +40,9 @@ pub async fn take(
         }
     };
     let content = request.content;
-    let rows = tokio::task::spawn_blocking(move || read(&content))
-        .await
-        .map_err(Fault::internal)?
+    let rows = unit
+        .reckon(move |_| read(&content))
+        .await?
         .map_err(|error| match error.row {
             0 => Fault::field("/content", error.message),
             row => Fault::field("/content", format!("row {row} {}", error.message)),
