@@ -8,6 +8,7 @@ use platform::fault::FaultKind;
 use platform::operation::{UseCase as _, execute};
 use platform::peers::PROGRAMME_METADATA;
 use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, caller};
+use platform::text::settle_all;
 use platform::{App as _, Fault};
 use tonic::metadata::MetadataMap;
 
@@ -45,7 +46,8 @@ pub async fn stream_weather(
         }
         gather(&mut batch, row)?;
     }
-    let batch = batch.unwrap_or_default();
+    let mut batch = batch.unwrap_or_default();
+    settle_all(true, &mut batch)?;
     let key = text(&metadata, IDEMPOTENCY_KEY);
     let outcome = execute::<record_weather>(app, caller, "grpc", key, batch).await?;
     Ok(tonic::Response::new(outcome.reply))

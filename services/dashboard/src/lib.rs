@@ -49,6 +49,7 @@ pub fn mount(peers: Peers, clock: Clock, description: Arc<Value>) -> Mounted {
         description,
     }));
     let router = pages::routes()
+        .route_layer(middleware::from_fn(desk::nothing_passed_over))
         .route_layer(middleware::from_fn_with_state(
             dashboard.clone(),
             session::enter,

@@ -8,6 +8,7 @@ use platform::fault::FaultKind;
 use platform::operation::{UseCase as _, execute};
 use platform::peers::PROGRAMME_METADATA;
 use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, caller};
+use platform::text::settle_all;
 use platform::{App as _, Fault};
 use tonic::metadata::MetadataMap;
 
@@ -50,11 +51,12 @@ pub async fn stream_records(
         }
         rows.push(row);
     }
-    let batch = TakeRecordsRequest {
+    let mut batch = TakeRecordsRequest {
         rows,
         all_or_nothing: text(&metadata, ALL_OR_NOTHING) == Some("true"),
         dry_run: text(&metadata, DRY_RUN) == Some("true"),
     };
+    settle_all(true, &mut batch)?;
     let key = text(&metadata, IDEMPOTENCY_KEY);
     let outcome = execute::<take_records>(app, caller, "grpc", key, batch).await?;
     Ok(tonic::Response::new(outcome.reply))

@@ -26,12 +26,14 @@ pub mod operation;
 pub mod paging;
 pub mod peers;
 pub mod quota;
+pub mod reading;
 pub mod retry;
 pub mod server;
 pub mod sheet;
 pub mod skin;
 pub mod steady;
 pub mod telemetry;
+pub mod text;
 pub mod token;
 pub mod unit;
 

@@ -242,7 +242,7 @@ impl Batch {
             let read = if row.malformed.is_empty() {
                 read_row(&mut fields, &row, clock, time, &folds, &mut told, latest)
             } else {
-                fields.absorb([FieldError::new("", row.malformed.clone())]);
+                fields.absorb(row.malformed.iter().cloned().map(Into::into));
                 None
             };
             match read {

@@ -1,6 +1,7 @@
 //! Readings from CSV text.
 
 use contract::crossing::WeatherReading;
+use platform::FieldError;
 
 use super::weather::ReadingSource;
 
@@ -73,11 +74,10 @@ fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, String> {
         let record = match record {
             Ok(record) => record,
             Err(error) => {
-                let malformed = error.to_string();
                 rows.push((
                     index,
                     WeatherReading {
-                        malformed,
+                        malformed: vec![FieldError::new("", error.to_string()).into()],
                         ..WeatherReading::default()
                     },
                 ));
@@ -127,7 +127,7 @@ fn readings_from_csv(text: &str) -> Result<Vec<(u64, WeatherReading)>, String> {
             any = true;
             match number() {
                 Ok(value) => *into = Some(value),
-                Err(message) => row.malformed = message,
+                Err(message) => row.malformed.push(FieldError::new("", message).into()),
             }
         }
         if any {

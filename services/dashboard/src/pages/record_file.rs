@@ -7,7 +7,8 @@ use contract::evaluation::TakeRecordFileRequest;
 use http::header;
 use maud::{Markup, html};
 use multer::{Constraints, Multipart, SizeLimit};
-use platform::skin::{BATCH_BYTES, CSV, XLSX};
+use platform::reading::{self, CSV, XLSX};
+use platform::skin::BATCH_BYTES;
 use platform::{Fault, Permission};
 
 use super::Shown;
@@ -84,10 +85,19 @@ impl Sent {
                 Some("file") => {
                     let name = part.file_name().unwrap_or_default().to_ascii_lowercase();
                     sent.is_workbook = name.ends_with(".xlsx");
+                    if !sent.is_workbook && !name.ends_with(".csv") {
+                        let message =
+                            format!("{name:?} is neither .csv nor .xlsx; save it as one of them");
+                        return Err(Fault::field("/file", message).into());
+                    }
                     sent.content = part.bytes().await.map_err(unreadable)?.to_vec();
                 }
                 Some("how") => sent.dry_run = part.text().await.map_err(unreadable)? != "take",
-                _ => {}
+                other => {
+                    let name = other.unwrap_or_default();
+                    let fault = reading::unknown(name, format!("/{name}"), &["file", "how"]);
+                    return Err(Fault::invalid(vec![fault]).into());
+                }
             }
         }
         Ok(sent)

@@ -525,7 +525,7 @@ impl Season {
             by: cells.text("by"),
             reason: cells.text("reason"),
             note: cells.text("note"),
-            malformed: String::new(),
+            malformed: Vec::new(),
             ..Default::default()
         };
         self.keep(

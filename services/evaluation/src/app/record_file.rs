@@ -2,7 +2,7 @@
 
 use contract::common::{BatchReply, RejectedRow};
 use contract::evaluation::TakeRecordFileRequest;
-use platform::skin::{CSV, FILE_TYPES, XLSX};
+use platform::reading::{CSV, FILE_TYPES, XLSX};
 use platform::{Fault, Unit, sheet};
 
 use super::records;

@@ -164,8 +164,8 @@ fn read_rows<'a>(
     let mut read = Vec::with_capacity(rows.len());
     for (row, sent) in rows.iter().enumerate() {
         if !sent.malformed.is_empty() {
-            let error = FieldError::new("", sent.malformed.clone());
-            sieve.reject(row, &sent.id, vec![error]);
+            let errors = sent.malformed.iter().cloned().map(Into::into).collect();
+            sieve.reject(row, &sent.id, errors);
             continue;
         }
         let mut fields = Fields::new();

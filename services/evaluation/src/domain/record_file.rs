@@ -175,7 +175,7 @@ pub fn read(
             r#trait: text(Column::Trait),
             value: text(Column::Value),
             unit: text(Column::Unit),
-            malformed: String::new(),
+            malformed: Vec::new(),
         };
         if one_by_one {
             push(number, "value", row);
