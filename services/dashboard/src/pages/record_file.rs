@@ -29,7 +29,7 @@ pub async fn show(desk: Desk) -> Shown {
 
 fn form(desk: &Desk) -> Markup {
     html! {
-        p { "A CSV file in UTF-8, or a workbook (XLSX) with the table on its first sheet. The first row names the columns." }
+        p { "A CSV file in UTF-8, or a workbook (XLSX) with one sheet. The first row names the columns." }
         ul {
             li { code { "tree" } ", the number on the label, and " code { "observed_at" } ", a day or a moment, are always there; " code { "by" } " may be." }
             li { "Then either a column for every trait, named by its code as " code { "brix" } " or " code { "firmness_n" } ", or the columns " code { "trait" } " and " code { "value" } ", and " code { "unit" } " if you like." }
@@ -132,6 +132,9 @@ fn told(reply: &BatchReply, dry_run: bool) -> Markup {
             li { strong { (words::count(reply.duplicates)) } span { "were there before" } }
             li { strong { (words::count(reply.rejected.len() as u64)) } span { (if dry_run { "would not be taken" } else { "not taken" }) } }
             li { strong { (words::count(reply.doubtful.len() as u64)) } span { "deserve a second look" } }
+            @if !reply.skipped.is_empty() {
+                li { strong { (words::count(reply.skipped.len() as u64)) } span { "rows passed over, since they hold no value" } }
+            }
         }
         @if !reply.rejected.is_empty() { (rows("Not taken", &reply.rejected)) }
         @if !reply.doubtful.is_empty() { (rows("Taken, but in doubt", &reply.doubtful)) }

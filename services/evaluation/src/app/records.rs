@@ -64,6 +64,7 @@ pub(super) async fn take_rows(
     let library = store::traits::library_kept(unit.connection(), programme).await?;
     let library: HashMap<&str, &Trait> = library.iter().map(|t| (t.code.as_str(), t)).collect();
     let mut sieve = Sieve::default();
+    let sent = rows.len() as u64;
 
     let rows = read_rows(rows, &library, unit, &mut sieve);
     let grown = Grown::load(unit, programme, &rows).await?;
@@ -89,6 +90,9 @@ pub(super) async fn take_rows(
         duplicates: sieve.duplicates,
         rejected: sieve.rejected,
         doubtful: sieve.doubtful,
+        sent,
+        skipped: Vec::new(),
+        held_back: if refused { records.len() as u64 } else { 0 },
     })
 }
 
