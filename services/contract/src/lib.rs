@@ -8,6 +8,7 @@
 #![allow(missing_docs, clippy::all, reason = "generated code")]
 
 pub mod lenient;
+pub mod shape;
 
 /// The generated modules, in the shape of the proto packages.
 pub mod drupeline {

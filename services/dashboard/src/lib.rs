@@ -60,6 +60,7 @@ pub fn mount(
         gate,
     }));
     let router = pages::routes(faces)
+        .route_layer(middleware::from_fn(desk::nothing_passed_over))
         .route_layer(middleware::from_fn_with_state(
             dashboard.clone(),
             session::enter,

@@ -40,6 +40,16 @@ impl From<FieldError> for contract::common::FieldError {
     }
 }
 
+impl From<contract::common::FieldError> for FieldError {
+    fn from(e: contract::common::FieldError) -> Self {
+        Self {
+            pointer: e.pointer,
+            row: e.row,
+            message: e.message,
+        }
+    }
+}
+
 /// What kind of fault it is; each has one HTTP status and one gRPC code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FaultKind {

@@ -9,6 +9,7 @@ use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
 
+use contract::shape::Asked;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -155,7 +156,7 @@ pub trait UseCase: Send + Sync + 'static {
     /// The service's application layer.
     type App: App;
     /// What is asked.
-    type Request: Wire;
+    type Request: Wire + Asked;
     /// What is answered.
     type Reply: Wire;
     /// Its fixed facts.

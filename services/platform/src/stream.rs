@@ -11,6 +11,7 @@ use crate::door::admitted;
 use crate::fault::Fault;
 use crate::operation::{UseCase, Wire, execute};
 use crate::skin::IDEMPOTENCY_KEY;
+use crate::text::settle_all;
 
 /// How the messages of a stream become a batch.
 pub trait Gather: Send + 'static {
@@ -44,6 +45,7 @@ pub async fn grpc<G: Gather>(
     while let Some(row) = messages.message().await? {
         G::join(&mut batch, row)?;
     }
+    settle_all(true, &mut batch)?;
     let key = metadata
         .get(IDEMPOTENCY_KEY)
         .and_then(|value| value.to_str().ok());

@@ -8,6 +8,7 @@
 pub mod client;
 pub mod crossing;
 pub mod postgres;
+pub mod wire;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;

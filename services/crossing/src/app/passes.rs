@@ -497,7 +497,9 @@ async fn batch_row(
     row: RecordPassRequest,
 ) -> Result<Option<Vec<CrossWarning>>, Fault> {
     if !row.malformed.is_empty() {
-        return Err(Fault::field("", row.malformed));
+        return Err(Fault::invalid(
+            row.malformed.into_iter().map(Into::into).collect(),
+        ));
     }
     import::row_once(app, unit, row).await
 }

@@ -19,7 +19,7 @@ use super::{NAME_CHARS, NOTE_CHARS, at_most};
 use crate::CrossingApp;
 use crate::domain::PlantId;
 use crate::domain::weather::{
-    Batch, Days, ReadingClock, ReadingSource, StationId, StationTime, ask_about_unit,
+    Batch, Days, ReadingClock, ReadingSource, Readings, StationId, StationTime, ask_about_unit,
 };
 use crate::domain::weather_csv::CsvText;
 use crate::domain::winter::{Winter, origin_word, season_days};
@@ -255,7 +255,7 @@ async fn take(
         clock,
         source,
     } = sending;
-    let rows = readings
+    let Readings { rows, skipped } = readings
         .readings()
         .map_err(|(field, problem)| Fault::field(field, problem))?;
     ask_about_unit(&rows, unit_confirmed)
@@ -274,6 +274,7 @@ async fn take(
         .await?
         .ok_or_else(|| Fault::not_found("weather station", id))?;
     let mut time = StationTime::new(&zone).map_err(Fault::internal)?;
+    let rows_n = rows.len();
     let ids: std::collections::HashMap<u64, String> = rows
         .iter()
         .filter(|(_, row)| !row.id.is_empty())
@@ -296,6 +297,9 @@ async fn take(
         errors: errors.into_iter().map(Into::into).collect(),
     };
     Ok(BatchReply {
+        sent: (rows_n + skipped.len()) as u64,
+        skipped,
+        held_back: 0,
         accepted: taken.accepted_n,
         duplicates: taken.duplicates_n,
         rejected: taken

@@ -16,6 +16,7 @@ use crate::trouble::Trouble;
 
 /// What the sign-in form holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct SignIn {
     login: String,
     password: String,

@@ -8,7 +8,8 @@ use contract::evaluation::TakeRecordFileRequest;
 use http::{HeaderMap, header};
 use maud::{Markup, html};
 use multer::Multipart;
-use platform::skin::{BATCH_BYTES, CSV, XLSX};
+use platform::reading::{self, CSV, XLSX};
+use platform::skin::BATCH_BYTES;
 use platform::{Fault, Permission};
 
 use super::Shown;
@@ -29,7 +30,7 @@ pub async fn show(desk: Desk) -> Shown {
 
 fn form(desk: &Desk) -> Markup {
     html! {
-        p { "A CSV file in UTF-8, or a workbook (XLSX) with the table on its first sheet. The first row names the columns." }
+        p { "A CSV file in UTF-8, or a workbook (XLSX) with one sheet. The first row names the columns." }
         ul {
             li { code { "tree" } ", the number on the label, and " code { "observed_at" } ", a day or a moment, are always there; " code { "by" } " may be." }
             li { "Then either a column for every trait, named by its code as " code { "brix" } " or " code { "firmness_n" } ", or the columns " code { "trait" } " and " code { "value" } ", and " code { "unit" } " if you like." }
@@ -79,10 +80,19 @@ impl Sent {
                 Some("file") => {
                     let name = part.file_name().unwrap_or_default().to_ascii_lowercase();
                     sent.is_workbook = name.ends_with(".xlsx");
+                    if !sent.is_workbook && !name.ends_with(".csv") {
+                        let message =
+                            format!("{name:?} is neither .csv nor .xlsx; save it as one of them");
+                        return Err(Fault::field("/file", message).into());
+                    }
                     sent.content = part.bytes().await.map_err(unreadable)?.to_vec();
                 }
                 Some("how") => sent.dry_run = part.text().await.map_err(unreadable)? != "take",
-                _ => {}
+                other => {
+                    let name = other.unwrap_or_default();
+                    let fault = reading::unknown(name, format!("/{name}"), &["file", "how"]);
+                    return Err(Fault::invalid(vec![fault]).into());
+                }
             }
         }
         Ok(sent)
@@ -119,6 +129,9 @@ fn told(reply: &BatchReply, dry_run: bool) -> Markup {
             li { strong { (words::count(reply.duplicates)) } span { "were there before" } }
             li { strong { (words::count(reply.rejected.len() as u64)) } span { (if dry_run { "would not be taken" } else { "not taken" }) } }
             li { strong { (words::count(reply.doubtful.len() as u64)) } span { "deserve a second look" } }
+            @if !reply.skipped.is_empty() {
+                li { strong { (words::count(reply.skipped.len() as u64)) } span { "rows passed over, since they hold no value" } }
+            }
         }
         @if !reply.rejected.is_empty() { (rows("Not taken", &reply.rejected)) }
         @if !reply.doubtful.is_empty() { (rows("Taken, but in doubt", &reply.doubtful)) }

@@ -10,6 +10,7 @@ use contract::evaluation::{
     PrintTreeLabelsRequest, SiteLayout, TrialLayout, TrialTree, TryDesignRequest,
 };
 use platform::compute::{Cancel, Settled, Work};
+use platform::sheet::CsvTable;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use super::plants;
@@ -288,8 +289,7 @@ pub async fn csv(
             .name;
         site_names.insert(site, name);
     }
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let header = [
+    let mut table = CsvTable::new(&[
         "tree",
         "tree_id",
         "site",
@@ -304,34 +304,29 @@ pub async fn csv(
         "planted_on",
         "status",
         "rootstock",
-    ];
-    writer.write_record(header).map_err(Fault::internal)?;
+    ])?;
     for tree in trees {
         let entry = entry_of.get(&tree.germplasm_id);
         let site = site_names.get(&tree.site_id).cloned().unwrap_or_default();
         let tree = tree.message();
-        writer
-            .write_record([
-                tree.number,
-                tree.tree_id,
-                site,
-                tree.row.to_string(),
-                tree.column.to_string(),
-                tree.replicate.to_string(),
-                tree.block.to_string(),
-                entry.map(|e| e.number.clone()).unwrap_or_default(),
-                entry.map(|e| e.name.clone()).unwrap_or_default(),
-                tree.germplasm_id,
-                if tree.is_check { "check" } else { "" }.to_owned(),
-                tree.planted_on,
-                tree.status,
-                tree.rootstock,
-            ])
-            .map_err(Fault::internal)?;
+        table.row(&[
+            tree.number,
+            tree.tree_id,
+            site,
+            tree.row.to_string(),
+            tree.column.to_string(),
+            tree.replicate.to_string(),
+            tree.block.to_string(),
+            entry.map(|e| e.number.clone()).unwrap_or_default(),
+            entry.map(|e| e.name.clone()).unwrap_or_default(),
+            tree.germplasm_id,
+            if tree.is_check { "check" } else { "" }.to_owned(),
+            tree.planted_on,
+            tree.status,
+            tree.rootstock,
+        ])?;
     }
-    let content = writer
-        .into_inner()
-        .map_err(|e| Fault::internal(e.into_error()))?;
+    let content = table.finish()?;
     Ok(Document {
         content_type: "text/csv; charset=utf-8".to_owned(),
         file_name: format!("{}-layout.csv", trial.number),

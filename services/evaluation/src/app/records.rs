@@ -64,6 +64,7 @@ pub(super) async fn take_rows(
     let library = store::traits::library_kept(unit.connection(), programme).await?;
     let library: HashMap<&str, &Trait> = library.iter().map(|t| (t.code.as_str(), t)).collect();
     let mut sieve = Sieve::default();
+    let sent = rows.len() as u64;
 
     let rows = read_rows(rows, &library, unit, &mut sieve);
     let grown = Grown::load(unit, programme, &rows).await?;
@@ -89,6 +90,9 @@ pub(super) async fn take_rows(
         duplicates: sieve.duplicates,
         rejected: sieve.rejected,
         doubtful: sieve.doubtful,
+        sent,
+        skipped: Vec::new(),
+        held_back: if refused { records.len() as u64 } else { 0 },
     })
 }
 
@@ -164,8 +168,8 @@ fn read_rows<'a>(
     let mut read = Vec::with_capacity(rows.len());
     for (row, sent) in rows.iter().enumerate() {
         if !sent.malformed.is_empty() {
-            let error = FieldError::new("", sent.malformed.clone());
-            sieve.reject(row, &sent.id, vec![error]);
+            let errors = sent.malformed.iter().cloned().map(Into::into).collect();
+            sieve.reject(row, &sent.id, errors);
             continue;
         }
         let mut fields = Fields::new();
