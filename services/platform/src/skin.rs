@@ -181,9 +181,19 @@ async fn in_time<T>(kind: Kind, call: impl Future<Output = Result<T, Fault>>) ->
     } else {
         PATIENCE
     };
-    tokio::time::timeout(patience, call).await.map_err(|_| {
-        Fault::unavailable("this took too long and was given up; nothing was written")
-    })?
+    tokio::time::timeout(patience, call)
+        .await
+        .map_err(|_| given_up(kind))?
+}
+
+/// The fault of a call that was given up, of which nobody knows how far it came.
+fn given_up(kind: Kind) -> Fault {
+    let what = "this took too long and was given up";
+    if kind.writes() {
+        Fault::perhaps_written(what)
+    } else {
+        Fault::unavailable(format!("{what}; ask for less, or again later"))
+    }
 }
 
 fn json(status: StatusCode, body: impl Into<Body>) -> Response {
@@ -689,6 +699,16 @@ mod tests {
         assert_eq!((read_lines.rows[0].n, read_lines.rows[1].n), (1, 0));
         let list = b" [{\"id\":\"a\",\"n\":1},{\"id\":\"b\"}] ";
         assert_eq!(read(Content::List(list)), Some(read_lines));
+    }
+
+    #[test]
+    fn who_gives_up_promises_nothing_of_what_was_written() {
+        for kind in [Kind::Create, Kind::Act, Kind::Edit, Kind::Batch, Kind::File] {
+            let told = given_up(kind).detail().to_owned();
+            assert!(told.contains("may have been written"), "{told}");
+            assert!(told.contains("same Idempotency-Key"), "{told}");
+        }
+        assert!(!given_up(Kind::Read).detail().contains("written"));
     }
 
     #[test]

@@ -46,6 +46,7 @@ const OTHER: Founding = Founding {
 /// A running Drupeline, seen from one of its two programmes.
 pub struct System {
     address: SocketAddr,
+    url: String,
     accounts: BTreeMap<String, Account>,
     others: BTreeMap<String, Account>,
     databases: BTreeMap<ServiceName, PgConnectOptions>,
@@ -101,6 +102,26 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
+        let accounts = (template.first.clone(), template.other.clone());
+        Self::serve(url, accounts, clock, release).await
+    }
+
+    /// A second program over the same database, as after a restart or beside the first.
+    pub async fn another(&self) -> Self {
+        let accounts = (self.accounts.clone(), self.others.clone());
+        let release = release::Settings {
+            public_url: None,
+            webhooks: release::Reach::Anywhere,
+        };
+        Self::serve(self.url.clone(), accounts, Clock::System, release).await
+    }
+
+    async fn serve(
+        url: String,
+        (accounts, others): (BTreeMap<String, Account>, BTreeMap<String, Account>),
+        clock: Clock,
+        release: release::Settings,
+    ) -> Self {
         let (assembled, databases) = assemble(&url, clock, release).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
@@ -112,8 +133,9 @@ impl System {
         ));
         Self {
             address,
-            accounts: template.first.clone(),
-            others: template.other.clone(),
+            url,
+            accounts,
+            others,
             databases,
             peers: assembled.peers,
             here: assembled.here,
@@ -124,6 +146,7 @@ impl System {
     pub async fn other_programme(&self) -> Self {
         Self {
             address: self.address,
+            url: self.url.clone(),
             accounts: self.others.clone(),
             others: self.accounts.clone(),
             databases: self.databases.clone(),
@@ -173,6 +196,11 @@ impl System {
     /// A client that is not signed in.
     pub fn anonymous(&self) -> Client {
         Client::new(self.url(), None)
+    }
+
+    /// Plain SQL as the administrator of the database.
+    pub async fn admin(&self) -> sqlx::PgConnection {
+        connect(&self.url).await
     }
 
     /// Plain SQL as a service's own role.
