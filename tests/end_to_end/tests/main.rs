@@ -31,5 +31,7 @@ mod release_life;
 mod release_pages;
 mod release_rights;
 mod release_webhooks;
+mod repeats;
+mod repeats_history;
 mod story;
 mod transport;
