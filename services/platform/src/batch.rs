@@ -198,31 +198,32 @@ impl<A: Sync + 'static, T: Send, D: Send + 'static> Batch<A, T, D> {
     /// # Errors
     /// When the database refuses, or another request holds one of the ids for too long.
     pub async fn claim(unit: &mut Unit, rows: Vec<Row<A, T, D>>) -> Result<Self, Fault> {
+        // An id that comes twice is claimed once.
         let mut first: HashMap<(&'static str, RetryKey), &[u8]> = HashMap::new();
         for call in rows.iter().filter_map(|row| row.call.as_ref().ok()) {
             first
                 .entry((call.operation, call.key.clone()))
                 .or_insert(&call.fingerprint);
         }
-        let asked: Vec<(&str, RetryKey, &[u8])> = first
-            .iter()
-            .map(|((operation, key), print)| (*operation, key.clone(), *print))
+        let asked: Vec<(&'static str, RetryKey, &[u8])> = first
+            .into_iter()
+            .map(|((operation, key), print)| (operation, key, print))
             .collect();
         let found = if asked.is_empty() {
             Vec::new()
         } else {
             retry::claim(unit, &asked).await?
         };
-        let known = first
-            .into_keys()
+        let known = asked
+            .into_iter()
             .zip(found)
-            .map(|(key, known)| {
+            .map(|((operation, key, _), known)| {
                 let memory = match known {
                     Known::Fresh => Memory::Unknown,
                     Known::Before(before) => Memory::Content(before.fingerprint),
                     Known::Hidden => Memory::Hidden,
                 };
-                (key, memory)
+                ((operation, key), memory)
             })
             .collect();
         Ok(Self {

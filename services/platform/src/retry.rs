@@ -162,7 +162,7 @@ fn programme(unit: &Unit) -> Uuid {
 /// Unavailable, when the wait is too long.
 pub(crate) async fn claim(
     unit: &mut Unit,
-    asked: &[(&str, RetryKey, &[u8])],
+    asked: &[(&'static str, RetryKey, &[u8])],
 ) -> Result<Vec<Known>, Fault> {
     let stored: Vec<String> = asked.iter().map(|(_, key, _)| key.stored(unit)).collect();
     let (programme, subject, now) = (programme(unit), unit.caller().subject, unit.now());

@@ -478,6 +478,7 @@ async fn a_partner_is_never_given_another_partners_reply() {
 #[tokio::test]
 async fn a_repeat_after_a_restart_is_the_same_to_the_last_digit() {
     let house = house(1, 1).await;
+    let weighed = dry_pollen(&house.breeder, &house.rolf, 500, Some(80.0)).await;
     let station = |n: u32| {
         json!({"id": Uuid::now_v7(), "name": format!("Station {n}"), "site": "Glass house",
             "latitude_deg": 0.1 + f64::from(n) / 7.0, "time_zone": "Europe/Madrid"})
@@ -498,7 +499,7 @@ async fn a_repeat_after_a_restart_is_the_same_to_the_last_digit() {
         id: Uuid::now_v7().to_string(),
         cross_id: house.crosses[0].clone(),
         on: "2026-02-12".into(),
-        pollen_lot_id: house.lots[0].clone(),
+        pollen_lot_id: weighed,
         mother_id: house.mothers[0].clone(),
         flowers_emasculated_n: 7,
         flowers_pollinated_n: 7,
