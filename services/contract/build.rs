@@ -3,6 +3,8 @@
 
 #[path = "build/shapes.rs"]
 mod shapes;
+#[path = "build/secrets.rs"]
+mod secrets;
 
 use std::path::{Path, PathBuf};
 
@@ -99,6 +101,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for field in RECURSIVE {
         build = build.field_attribute(field, "#[schema(no_recursion)]");
     }
+    std::fs::write(out.join("secrets.rs"), secrets::generate(&descriptors)?)?;
     build.compile_fds(descriptors)?;
     Ok(())
 }

@@ -347,9 +347,17 @@ pub(crate) async fn in_time<T>(
 ) -> Result<T, Fault> {
     tokio::time::timeout(operation.patience(), call)
         .await
-        .map_err(|_| {
-            Fault::unavailable("this took too long and was given up; nothing was written")
-        })?
+        .map_err(|_| given_up(operation.kind))?
+}
+
+/// The fault of a call that was given up, of which nobody knows how far it came.
+fn given_up(kind: Kind) -> Fault {
+    let what = "this took too long and was given up";
+    if kind.writes() {
+        Fault::perhaps_written(what)
+    } else {
+        Fault::unavailable(format!("{what}; ask for less, or again later"))
+    }
 }
 
 /// Counts a request of a person or a key and refuses it when the quota is used up.
@@ -403,6 +411,16 @@ mod tests {
     use futures_util::{FutureExt as _, StreamExt as _, stream};
 
     use super::*;
+
+    #[test]
+    fn who_gives_up_promises_nothing_of_what_was_written() {
+        for kind in [Kind::Create, Kind::Act, Kind::Edit, Kind::Batch, Kind::File] {
+            let told = given_up(kind).detail().to_owned();
+            assert!(told.contains("may have been written"), "{told}");
+            assert!(told.contains("same Idempotency-Key"), "{told}");
+        }
+        assert!(!given_up(Kind::Read).detail().contains("written"));
+    }
 
     fn gate(limits: Limits) -> Gate {
         Gate::new(Limits {

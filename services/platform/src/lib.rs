@@ -7,12 +7,14 @@
 //! 2. [`skin`] turns the body into a request message, within bounds;
 //! 3. [`unit`] opens a transaction scoped to the caller's programme and partner;
 //! 4. [`retry`] answers a repeated request with the first reply;
-//! 5. the use case runs, and what it wrote is audited, remembered and committed together.
+//! 5. the use case runs, and what it wrote is audited, remembered and committed together; when it
+//!    only met other writers, all of it is done anew ([`operation::execute`]).
 //!
 //! A use case sees the database through its [`unit::Unit`] alone, and only step 3 makes one.
 
 pub mod access;
 pub mod audit;
+pub mod batch;
 pub mod clock;
 pub mod compute;
 pub mod config;
@@ -33,6 +35,7 @@ pub mod peers;
 pub mod quota;
 pub mod reading;
 pub mod retry;
+mod secrets;
 pub mod server;
 pub mod sheet;
 pub mod skin;

@@ -58,18 +58,30 @@ pub async fn forget_replies(
     let mut forgotten_n = 0;
     loop {
         let mut transaction = database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await?;
-        let swept_n = sqlx::query(
-            "delete from retry where (programme_id, operation, key) in \
-             (select programme_id, operation, key from retry where at < $1 order by at limit $2)",
+        // Ids stay known, without their replies.
+        let swept_n: i64 = sqlx::query_scalar(
+            "with old as materialized ( \
+                 select programme_id, operation, key from retry \
+                 where at < $1 and reply is not null order by at limit $2), \
+             ids as ( \
+                 update retry r set reply = null, secret_check = '' from old \
+                 where (r.programme_id, r.operation, r.key) \
+                     = (old.programme_id, old.operation, old.key) and r.key like 'id:%' \
+                 returning 1), \
+             keys as ( \
+                 delete from retry r using old \
+                 where (r.programme_id, r.operation, r.key) \
+                     = (old.programme_id, old.operation, old.key) and r.key not like 'id:%' \
+                 returning 1) \
+             select (select count(*) from ids) + (select count(*) from keys)",
         )
         .bind(before)
         .bind(SWEPT_AT_ONCE)
-        .execute(&mut *transaction)
-        .await?
-        .rows_affected();
+        .fetch_one(&mut *transaction)
+        .await?;
         transaction.commit().await?;
-        forgotten_n += swept_n;
-        if swept_n < SWEPT_AT_ONCE.unsigned_abs() {
+        forgotten_n += swept_n.unsigned_abs();
+        if swept_n < SWEPT_AT_ONCE {
             return Ok(forgotten_n);
         }
     }

@@ -197,8 +197,13 @@ impl Unit {
         Ok(())
     }
 
+    /// Makes all of it count.
+    ///
+    /// # Errors
+    /// When the database refuses, after which nothing was written; when it did not come to say,
+    /// after which all of it was, or nothing.
     pub(crate) async fn commit(self) -> Result<(), Fault> {
-        self.transaction.commit().await?;
+        self.transaction.commit().await.map_err(not_committed)?;
         if self.announces {
             self.announced.tell();
         }
@@ -206,9 +211,30 @@ impl Unit {
     }
 }
 
+/// What a failed commit means: the server's refusal undoes everything, while a connection that was
+/// lost leaves open what became of it.
+fn not_committed(error: sqlx::Error) -> Fault {
+    match error {
+        error @ sqlx::Error::Database(_) => Fault::from(error).nothing_written(),
+        error => Fault::perhaps_written("the connection to the database was lost").because(error),
+    }
+}
+
 impl Kind {
     /// True for an operation that may write.
     pub fn writes(self) -> bool {
         !matches!(self, Self::Read | Self::Steady | Self::Document)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_commit_without_an_answer_leaves_open_what_became_of_it() {
+        let cut = not_committed(sqlx::Error::Io(std::io::Error::other("cut")));
+        assert!(cut.is_perhaps_written());
+        assert!(cut.detail().contains("may have been written"), "{cut}");
     }
 }

@@ -48,6 +48,7 @@ const OTHER: Founding = Founding {
 /// A running Drupeline, seen from one of its two programmes.
 pub struct System {
     address: SocketAddr,
+    url: String,
     accounts: BTreeMap<String, Account>,
     others: BTreeMap<String, Account>,
     databases: BTreeMap<ServiceName, PgConnectOptions>,
@@ -154,6 +155,7 @@ impl System {
     pub async fn other_programme(&self) -> Self {
         Self {
             address: self.address,
+            url: self.url.clone(),
             accounts: self.others.clone(),
             others: self.accounts.clone(),
             databases: self.databases.clone(),
@@ -206,6 +208,11 @@ impl System {
     /// A client that is not signed in.
     pub fn anonymous(&self) -> Client {
         Client::new(self.url(), None)
+    }
+
+    /// Plain SQL as the administrator of the database.
+    pub async fn admin(&self) -> sqlx::PgConnection {
+        connect(&self.url).await
     }
 
     /// Plain SQL as a service's own role.

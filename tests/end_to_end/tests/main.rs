@@ -34,5 +34,7 @@ mod release_life;
 mod release_pages;
 mod release_rights;
 mod release_webhooks;
+mod repeats;
+mod repeats_history;
 mod story;
 mod transport;

@@ -95,10 +95,10 @@ fn meaning(kind: FaultKind) -> &'static str {
             "Too many requests came in a short time or were under way at once, or wrong passwords for one login."
         }
         K::Unavailable => {
-            "The service, or one that it needs, cannot answer now. Nothing was written."
+            "The service, or one that it needs, cannot answer now. The detail says whether nothing was written or something may have been; either way the same request can be sent again with the same Idempotency-Key or id."
         }
         K::Internal => {
-            "Something went wrong on our side. Nothing was written; the cause is in the log under the request’s id."
+            "Something went wrong on our side. The detail says so where nothing was written; otherwise something may have been, and the same Idempotency-Key or id does no harm. The cause is in the log under the request’s id."
         }
     }
 }
