@@ -8,9 +8,10 @@ use std::net::SocketAddr;
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
+use platform::config::Secret;
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
-use platform::{Clock, config, database, server};
+use platform::{Clock, config, server};
 use private_postgres::{Options, PrivatePostgres, binaries_from_environment};
 use rand::distr::{Alphanumeric, SampleString as _};
 use sqlx::postgres::PgConnectOptions;
@@ -136,17 +137,21 @@ pub fn random_secret() -> String {
     Alphanumeric.sample_string(&mut rand::rng(), 32)
 }
 
+/// Name of the file with the set-up key in the data folder.
+pub const SETUP_KEY_FILE: &str = "setup-key";
+
 /// The installation's set-up key, made on first start.
-fn setup_key(data_dir: &Path) -> std::io::Result<String> {
-    let path = data_dir.join("setup-key");
+fn setup_key(data_dir: &Path) -> Result<Secret, Box<dyn Error + Send + Sync>> {
+    let path = data_dir.join(SETUP_KEY_FILE);
     match fs::read_to_string(&path) {
-        Ok(key) => Ok(key.trim().to_owned()),
+        Ok(key) => Secret::read(&path.display().to_string(), &key)
+            .map_err(|error| format!("{error}, or remove the file to have one made").into()),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            let key = random_secret();
-            write_secret(&path, &format!("{key}\n"))?;
+            let key = Secret::random();
+            write_secret(&path, &format!("{}\n", key.reveal()))?;
             Ok(key)
         }
-        Err(error) => Err(error),
+        Err(error) => Err(error.into()),
     }
 }
 
@@ -155,13 +160,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");
     migrate::run(admin_url).await?;
-    let mut databases = BTreeMap::new();
-    for service in assembly::WITH_TABLES {
-        let options = database::options(DATABASE_URL, admin_url)?
-            .username(&service.database_role())
-            .password(&migrate::role_password(service, admin_url)?);
-        databases.insert(service, options);
-    }
+    let databases = migrate::role_databases(admin_url, assembly::WITH_TABLES).await?;
     let here: Vec<ServiceName> = ServiceName::ALL
         .iter()
         .map(|(service, _)| *service)
@@ -179,7 +178,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         // All in one process: the secrets need not outlive it.
         service_secrets: here
             .iter()
-            .map(|&service| (service, random_secret()))
+            .map(|&service| (service, Secret::random()))
             .collect(),
         here,
         databases,
@@ -207,7 +206,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
     ));
     if up.demo {
         tokio::select! {
-            loaded = crate::demo::load(&assembled.peers, &setup_key, &up.data_dir) => loaded?,
+            loaded = crate::demo::load(&assembled.peers, setup_key.reveal(), &up.data_dir) => loaded?,
             () = stopped(stopping) => {}
         }
     }
@@ -222,7 +221,10 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
             up.data_dir.join(crate::demo::ACCOUNTS_FILE).display()
         );
     } else {
-        eprintln!("  set-up key   {}", up.data_dir.join("setup-key").display());
+        eprintln!(
+            "  set-up key   {}",
+            up.data_dir.join(SETUP_KEY_FILE).display()
+        );
     }
     eprintln!("  stop with Ctrl-C");
     serving.await??;

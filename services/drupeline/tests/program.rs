@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use contract::identity::identity_client::IdentityClient;
 use contract::identity::{FoundProgrammeRequest, SignInRequest};
+use platform::config::Secret;
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use tonic::transport::{Channel, Endpoint};
 
@@ -183,22 +184,30 @@ async fn services_run_apart_and_find_one_another() {
         assert!(fine, "{said}");
     }
 
+    let made = [(); 4].map(|()| Secret::random().reveal().to_owned());
     let secrets = [
-        (
-            "DRUPELINE_CROSSING_SERVICE_SECRET",
-            "the secret of crossing",
-        ),
-        ("DRUPELINE_RELEASE_SERVICE_SECRET", "the secret of release"),
-        (
-            "DRUPELINE_EVALUATION_SERVICE_SECRET",
-            "the secret of evaluation",
-        ),
-        ("DRUPELINE_SETUP_KEY", "the set-up key"),
+        ("DRUPELINE_CROSSING_SERVICE_SECRET", made[0].as_str()),
+        ("DRUPELINE_RELEASE_SERVICE_SECRET", made[1].as_str()),
+        ("DRUPELINE_EVALUATION_SERVICE_SECRET", made[2].as_str()),
+        ("DRUPELINE_SETUP_KEY", made[3].as_str()),
         database,
     ];
+    // A secret that could be guessed is refused by name, and not told.
+    for place in 0..4 {
+        let mut weak = secrets;
+        weak[place].1 = "the secret of a service";
+        let (fine, said) = Program::start(&["serve", "identity", "--port", "0"], &weak).ends();
+        assert!(!fine && said.contains(weak[place].0), "{said}");
+        assert!(said.contains("openssl rand -hex 32") && !said.contains(weak[place].1));
+    }
     let mut identity = Program::start(&["serve", "identity", "--port", "0"], &secrets);
     let identity_at = identity.ready("serving identity");
-    found(&identity_at, "the set-up key".into()).await;
+    found(&identity_at, made[3].clone()).await;
+    // The host spelt differently is the same host: migrating by another name of it changes nothing.
+    let other_name = url.replace("127.0.0.1", "localhost");
+    let (fine, said) = Program::start(&["migrate"], &[("DATABASE_URL", &other_name)]).ends();
+    assert!(fine, "{said}");
+
     let session = IdentityClient::new(channel(&identity_at))
         .sign_in(sign_in())
         .await

@@ -25,6 +25,7 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Evaluation,
         migrations: &MIGRATIONS,
         counts_changes: false,
+        grants: Default::default(),
     }
 }
 

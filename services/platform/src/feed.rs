@@ -119,6 +119,7 @@ pub async fn step<F: Follower>(app: &F::App) -> Result<usize, Fault> {
             name: format!("feed of {source}"),
             session: None,
             standing: Standing::Service {
+                service: F::SOURCE,
                 programme: Some(programme),
             },
         };

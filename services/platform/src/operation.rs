@@ -16,6 +16,7 @@ use sqlx::PgPool;
 use utoipa::ToSchema;
 
 use crate::access::{Caller, Permission};
+use crate::audit::Refusals;
 use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
 use crate::peers::{Peers, ServiceName};
@@ -42,6 +43,8 @@ pub struct Context {
     pub quotas: Arc<Quotas>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
+    /// What was refused of late.
+    pub refusals: Refusals,
 }
 
 /// A service's application layer.
@@ -167,7 +170,7 @@ pub async fn execute<U: UseCase>(
     request: U::Request,
 ) -> Result<Outcome<U::Reply>, Fault> {
     let operation = &U::OPERATION;
-    caller.may(operation.permission)?;
+    caller.may_call(operation)?;
     if operation.kind == Kind::Steady {
         let kept = steady::answer::<U>(&app, caller, request).await?;
         return Ok(Outcome {

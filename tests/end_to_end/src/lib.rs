@@ -17,8 +17,9 @@ use std::sync::{Arc, OnceLock};
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
 use platform::Clock;
+use platform::config::Secret;
 use platform::database;
-use platform::peers::{Peers, ServiceName};
+use platform::peers::{Peers, Place, ServiceName};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _, PgPool};
 use tokio::net::TcpListener;
@@ -26,7 +27,6 @@ use tokio::sync::OnceCell;
 
 pub use client::{Client, Reply};
 
-const SETUP_KEY: &str = "set-up key of the tests";
 /// Key of the lock under which the template is made.
 const TEMPLATE_LOCK: i64 = 0x7465_6d70;
 /// Hashing a strong password is slow on purpose, so the tests' accounts share one.
@@ -51,6 +51,24 @@ pub struct System {
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     peers: Peers,
     here: Arc<OnceLock<axum::Router>>,
+    admin_url: String,
+}
+
+/// The set-up key of the tests, and what each service proves itself with.
+struct Secrets {
+    setup_key: Secret,
+    services: BTreeMap<ServiceName, Secret>,
+}
+
+fn secrets() -> &'static Secrets {
+    static SECRETS: OnceLock<Secrets> = OnceLock::new();
+    SECRETS.get_or_init(|| Secrets {
+        setup_key: Secret::random(),
+        services: <ServiceName as platform::fields::Words>::ALL
+            .iter()
+            .map(|(service, _)| (*service, Secret::random()))
+            .collect(),
+    })
 }
 
 struct Template {
@@ -117,6 +135,7 @@ impl System {
             databases,
             peers: assembled.peers,
             here: assembled.here,
+            admin_url: url,
         }
     }
 
@@ -129,7 +148,23 @@ impl System {
             databases: self.databases.clone(),
             peers: self.peers.clone(),
             here: self.here.clone(),
+            admin_url: self.admin_url.clone(),
         }
+    }
+
+    /// The database's URL, as its administrator.
+    pub fn admin_url(&self) -> &str {
+        &self.admin_url
+    }
+
+    /// Reaches the services in process, as one of them does.
+    pub fn peers_of(&self, service: ServiceName) -> Peers {
+        let places = assembly::WITH_TABLES
+            .into_iter()
+            .map(|other| (other, Place::Here(Arc::downgrade(&self.here))))
+            .collect();
+        let secret = secrets().services[&service].reveal().to_owned();
+        Peers::new(service, secret, places)
     }
 
     /// Base address, as `http://127.0.0.1:40123`.
@@ -170,6 +205,21 @@ impl System {
         Client::new(self.url(), Some(token.to_owned()))
     }
 
+    /// A client with a service's token.
+    pub async fn as_service(&self, service: ServiceName) -> Client {
+        let secret = secrets().services[&service].reveal();
+        let token = self
+            .anonymous()
+            .post(
+                "/api/identity/v1/service-tokens",
+                &serde_json::json!({ "service": service.to_string(), "secret": secret }),
+            )
+            .await
+            .expect(200);
+        let token = token["access_token"].as_str().expect("an access token");
+        Client::new(self.url(), Some(token.to_owned()))
+    }
+
     /// A client that is not signed in.
     pub fn anonymous(&self) -> Client {
         Client::new(self.url(), None)
@@ -205,14 +255,11 @@ async fn assemble(
         .map(|(service, _)| *service)
         .collect();
     let assembled = assembly::assemble(Plan {
-        service_secrets: here
-            .iter()
-            .map(|&service| (service, format!("secret of {service}")))
-            .collect(),
+        service_secrets: secrets().services.clone(),
         here,
         databases: databases.clone(),
         connections: 4,
-        setup_key: Some(SETUP_KEY.to_owned()),
+        setup_key: Some(secrets().setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock,
         release,
@@ -232,14 +279,17 @@ async fn make_template() -> Template {
     execute(&mut admin, format!("create database {name}")).await;
     let url = postgres::with_database(&admin_url, &name);
     // Roles belong to the server, so their passwords must not differ between databases.
-    drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
+    drupeline::migrate::run_with_role_passwords(&url, |s| Some(postgres::role_password(s)))
         .await
         .expect("the schemas migrate");
     let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
     let found = async |founding| {
-        accounts::found(&assembled.peers, SETUP_KEY, founding, || {
-            PASSWORD.to_owned()
-        })
+        accounts::found(
+            &assembled.peers,
+            secrets().setup_key.reveal(),
+            founding,
+            || PASSWORD.to_owned(),
+        )
         .await
         .expect("the programme is founded")
     };
@@ -252,7 +302,8 @@ async fn make_template() -> Template {
     Template { name, first, other }
 }
 
-async fn connect(url: &str) -> sqlx::PgConnection {
+/// A connection to a database, as its administrator.
+pub async fn connect(url: &str) -> sqlx::PgConnection {
     let options: PgConnectOptions = url.parse().expect("a database URL");
     options.connect().await.expect("PostgreSQL answers")
 }
