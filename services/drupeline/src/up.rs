@@ -22,7 +22,7 @@ use crate::migrate::{self, DATABASE_URL};
 use crate::serve::{bind, release_settings, stop_asked};
 
 /// Name of the database inside a private PostgreSQL.
-const DATABASE: &str = "drupeline";
+pub const DATABASE: &str = "drupeline";
 
 /// What `up` was asked for.
 pub struct Up {
@@ -80,9 +80,9 @@ fn step(what: &str) {
     eprintln!("drupeline: {what} …");
 }
 
-/// The data folder must be passable for the account that PostgreSQL runs as; what is secret in it
+/// Makes the data folder where it is missing. It must be passable for the account that PostgreSQL runs as; what is secret in it
 /// is protected file by file.
-fn prepare_folder(folder: &Path) -> Result<(), String> {
+pub(crate) fn prepare_folder(folder: &Path) -> Result<(), String> {
     let failed = |error: std::io::Error| {
         format!(
             "the data folder {} cannot be used: {error}; choose another with --data-dir",
@@ -100,7 +100,7 @@ fn prepare_folder(folder: &Path) -> Result<(), String> {
     Ok(())
 }
 
-async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+pub(crate) async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
     let options: PgConnectOptions = maintenance_url.parse()?;
     let mut connection = options.connect().await?;
     let there: bool =

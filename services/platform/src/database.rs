@@ -256,17 +256,19 @@ async fn ensure_role_secret(connection: &mut PgConnection) -> Result<RoleSecret,
     Ok(RoleSecret(value))
 }
 
+/// Numbers of the newest migrations that this program knows: of the platform, then of the service.
+pub fn newest(schema: &Schema) -> [i64; 2] {
+    [&LEDGER, schema.migrations].map(|known| known.iter().map(|m| m.version).max().unwrap_or(0))
+}
+
 /// Fails when a schema is older or newer than the program that wants to serve it.
 ///
 /// # Errors
 /// [`DatabaseError::Behind`] or [`DatabaseError::Ahead`] with the schema's name.
 pub async fn require_current(pool: &PgPool, schema: &Schema) -> Result<(), DatabaseError> {
     let name = schema.service.schema();
-    for (table, known) in [
-        ("_platform_migrations", &LEDGER),
-        ("_sqlx_migrations", schema.migrations),
-    ] {
-        let newest = known.iter().map(|m| m.version).max().unwrap_or(0);
+    let tables = ["_platform_migrations", "_sqlx_migrations"];
+    for (table, newest) in tables.into_iter().zip(newest(schema)) {
         let query = format!("select coalesce(max(version), 0) from {table} where success");
         let applied = sqlx::query_scalar::<_, i64>(sqlx::AssertSqlSafe(query))
             .fetch_one(pool)

@@ -95,9 +95,8 @@ impl System {
 
     /// Starts a Drupeline whose clock and release settings are given.
     pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
-        static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
-        let template = TEMPLATE.get_or_init(make_template).await;
+        let template = template().await;
         let name = format!(
             "drupeline_test_{}_{}",
             std::process::id(),
@@ -119,7 +118,27 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        let (assembled, databases) = assemble(&url, clock, release).await;
+        let databases = databases(&url);
+        Self::on(url, databases, clock, release).await
+    }
+
+    /// Starts a Drupeline on a database that was made from another test's, as by a restore, with the
+    /// passwords that `migrate` gave its roles.
+    pub async fn on_restored(url: String) -> Self {
+        let databases = drupeline::migrate::role_databases(&url, assembly::WITH_TABLES)
+            .await
+            .expect("the roles have passwords");
+        Self::on(url, databases, Clock::System, release::Settings::default()).await
+    }
+
+    async fn on(
+        url: String,
+        databases: BTreeMap<ServiceName, PgConnectOptions>,
+        clock: Clock,
+        release: release::Settings,
+    ) -> Self {
+        let template = template().await;
+        let assembled = assemble(databases.clone(), clock, release).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
         tokio::spawn(platform::server::serve(
@@ -234,13 +253,15 @@ impl System {
     }
 }
 
-async fn assemble(
-    url: &str,
-    clock: Clock,
-    release: release::Settings,
-) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
+async fn template() -> &'static Template {
+    static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
+    TEMPLATE.get_or_init(make_template).await
+}
+
+/// A database as each service's role reaches it.
+fn databases(url: &str) -> BTreeMap<ServiceName, PgConnectOptions> {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
-    let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
+    assembly::WITH_TABLES
         .into_iter()
         .map(|service| {
             let own = admin
@@ -249,15 +270,22 @@ async fn assemble(
                 .password(&postgres::role_password(service));
             (service, own)
         })
-        .collect();
+        .collect()
+}
+
+async fn assemble(
+    databases: BTreeMap<ServiceName, PgConnectOptions>,
+    clock: Clock,
+    release: release::Settings,
+) -> assembly::Assembled {
     let here: Vec<ServiceName> = <ServiceName as platform::fields::Words>::ALL
         .iter()
         .map(|(service, _)| *service)
         .collect();
-    let assembled = assembly::assemble(Plan {
+    assembly::assemble(Plan {
         service_secrets: secrets().services.clone(),
         here,
-        databases: databases.clone(),
+        databases,
         connections: 4,
         setup_key: Some(secrets().setup_key.clone()),
         elsewhere: BTreeMap::new(),
@@ -265,8 +293,7 @@ async fn assemble(
         release,
     })
     .await
-    .expect("the services assemble");
-    (assembled, databases)
+    .expect("the services assemble")
 }
 
 /// Makes the template of this process: migrated, with two programmes and all their accounts.
@@ -282,7 +309,8 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, |s| Some(postgres::role_password(s)))
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
+    let assembled =
+        assemble(databases(&url), Clock::System, release::Settings::default()).await;
     let found = async |founding| {
         accounts::found(
             &assembled.peers,

@@ -2,6 +2,7 @@
 
 mod access;
 mod audit_trail;
+mod backup;
 mod contract;
 mod crossing;
 mod crossing_corrections;

@@ -195,7 +195,14 @@ pub async fn verify(
     Ok(report)
 }
 
-async fn heads(connection: &mut PgConnection, schema: &str) -> Result<Vec<Head>, sqlx::Error> {
+/// Heads of a service's chains.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn heads(
+    connection: &mut PgConnection,
+    schema: &str,
+) -> Result<Vec<Head>, sqlx::Error> {
     let query = format!(
         "select programme_id, lane, entries_n, hash from {schema}.audit_head \
          order by programme_id, lane"
