@@ -100,7 +100,9 @@ pub(crate) fn prepare_folder(folder: &Path) -> Result<(), String> {
     Ok(())
 }
 
-pub(crate) async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+pub(crate) async fn ensure_database(
+    maintenance_url: &str,
+) -> Result<(), Box<dyn Error + Send + Sync>> {
     let options: PgConnectOptions = maintenance_url.parse()?;
     let mut connection = options.connect().await?;
     let there: bool =

@@ -223,7 +223,10 @@ impl PidFile {
     }
 
     fn parse(text: &str) -> Option<Self> {
-        let port = text.lines().nth(3).and_then(|line| line.trim().parse().ok());
+        let port = text
+            .lines()
+            .nth(3)
+            .and_then(|line| line.trim().parse().ok());
         let mut lines = text.lines();
         // A single-user server writes its process id with a minus sign.
         let pid = lines.next()?.trim().trim_start_matches('-').parse().ok()?;

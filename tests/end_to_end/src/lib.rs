@@ -309,8 +309,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, |s| Some(postgres::role_password(s)))
         .await
         .expect("the schemas migrate");
-    let assembled =
-        assemble(databases(&url), Clock::System, release::Settings::default()).await;
+    let assembled = assemble(databases(&url), Clock::System, release::Settings::default()).await;
     let found = async |founding| {
         accounts::found(
             &assembled.peers,

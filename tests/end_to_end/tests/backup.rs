@@ -52,7 +52,9 @@ async fn plants(client: &Client) -> BTreeSet<String> {
     let mut cursor = String::new();
     loop {
         let page = client
-            .get(&format!("/api/crossing/v1/germplasm?limit=200&cursor={cursor}"))
+            .get(&format!(
+                "/api/crossing/v1/germplasm?limit=200&cursor={cursor}"
+            ))
             .await
             .expect(200);
         for item in page["items"].as_array().unwrap() {
@@ -112,18 +114,31 @@ async fn a_backup_of_a_busy_database_becomes_one_that_works_in_another_cluster()
     for writer in writers {
         acknowledged.extend(writer.await.unwrap());
     }
-    assert!(acknowledged.is_superset(&before.iter().filter(|n| n.starts_with("Plant")).cloned().collect()));
+    assert!(
+        acknowledged.is_superset(
+            &before
+                .iter()
+                .filter(|n| n.starts_with("Plant"))
+                .cloned()
+                .collect()
+        )
+    );
     assert_eq!(
         std::fs::metadata(&file).unwrap().permissions().mode() & 0o777,
         0o600
     );
-    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().flatten().collect();
+    let left: Vec<_> = std::fs::read_dir(folder.path())
+        .unwrap()
+        .flatten()
+        .collect();
     assert_eq!(left.len(), 2, "nothing unfinished is left: {left:?}");
 
     let other = cluster().await;
     let target = tempfile::tempdir().unwrap();
     let url = other.url();
-    let restored = backup::into(&url, target.path(), &file, false).await.unwrap();
+    let restored = backup::into(&url, target.path(), &file, false)
+        .await
+        .unwrap();
     assert_eq!(restored, manifest);
     let key = target.path().join("setup-key");
     assert_eq!(
@@ -169,7 +184,9 @@ async fn a_backup_of_a_busy_database_becomes_one_that_works_in_another_cluster()
     assert!(forged.is_err(), "rights are as they were");
 
     // Over data only when told.
-    let refused = backup::into(&url, target.path(), &file, false).await.unwrap_err();
+    let refused = backup::into(&url, target.path(), &file, false)
+        .await
+        .unwrap_err();
     assert!(refused.to_string().contains("--replace"), "{refused}");
     println!(
         "{} rows of {} tables backed up beside {} writes, restored and compared",
@@ -198,7 +215,11 @@ async fn a_backup_that_is_cut_off_or_was_tampered_with_is_refused() {
     let text = String::from_utf8_lossy(&whole).into_owned();
     let digest_at = text.find("\"digest\": \"").unwrap() + 11;
     let mut changed = whole.clone();
-    changed[digest_at] = if changed[digest_at] == b'9' { b'8' } else { b'9' };
+    changed[digest_at] = if changed[digest_at] == b'9' {
+        b'8'
+    } else {
+        b'9'
+    };
     for (name, bytes) in [
         ("empty", &b""[..]),
         ("other", &b"something else altogether"[..]),

@@ -284,11 +284,19 @@ mod tests {
     #[test]
     fn every_difference_is_told_and_sequences_may_go_on() {
         let was = manifest(
-            &[("a.same", 2, "1:2"), ("a.less", 3, "3:4"), ("a.gone", 1, "5:6")],
+            &[
+                ("a.same", 2, "1:2"),
+                ("a.less", 3, "3:4"),
+                ("a.gone", 1, "5:6"),
+            ],
             &[("a.on", 5), ("a.back", 7)],
         );
         let is = manifest(
-            &[("a.same", 2, "1:2"), ("a.less", 2, "3:3"), ("a.more", 1, "7:8")],
+            &[
+                ("a.same", 2, "1:2"),
+                ("a.less", 2, "3:3"),
+                ("a.more", 1, "7:8"),
+            ],
             &[("a.on", 9), ("a.back", 6)],
         );
         let found: Vec<String> = was

@@ -18,7 +18,7 @@ use std::time::Instant;
 use platform::database;
 use sqlx::{ConnectOptions as _, Connection as _, PgConnection};
 
-pub use restore::restore;
+pub use restore::{into, restore};
 
 use crate::installation::Installation;
 use crate::migrate::DATABASE_URL;

@@ -15,14 +15,16 @@ type Failed = Box<dyn Error + Send + Sync>;
 
 /// A program that is new enough: an older one refuses to dump a server, or to read a dump.
 pub fn find(name: &'static str, oldest_major: u32) -> Result<ClientProgram, Failed> {
-    ClientProgram::find(binaries_from_environment().as_deref(), name, oldest_major).ok_or_else(|| {
-        format!(
-            "{name} of PostgreSQL {oldest_major} or newer is not installed: `apt-get install \
+    ClientProgram::find(binaries_from_environment().as_deref(), name, oldest_major).ok_or_else(
+        || {
+            format!(
+                "{name} of PostgreSQL {oldest_major} or newer is not installed: `apt-get install \
              postgresql-client`, or name the folder of the programs in {}",
-            private_postgres::BINARIES_VARIABLE
-        )
-        .into()
-    })
+                private_postgres::BINARIES_VARIABLE
+            )
+            .into()
+        },
+    )
 }
 
 /// A program that works on a database. The password is handed over apart, so that no list of

@@ -83,7 +83,10 @@ fn set_aside(data_dir: &Path) -> Result<(), Failed> {
     let at = jiff::Timestamp::now().strftime("%Y%m%dT%H%M%SZ");
     let aside = data_dir.join(format!("{POSTGRES_FOLDER}.replaced-{at}"));
     fs::rename(&present, &aside)?;
-    eprintln!("drupeline: what was there is set aside in {}", aside.display());
+    eprintln!(
+        "drupeline: what was there is set aside in {}",
+        aside.display()
+    );
     Ok(())
 }
 
@@ -109,7 +112,12 @@ pub async fn into(
 
     let program = programs::find("pg_restore", manifest.dumped_with)?.path;
     let mut restoring = programs::command(&program, url)?
-        .args(["--no-owner", "--no-acl", "--exit-on-error", "--single-transaction"])
+        .args([
+            "--no-owner",
+            "--no-acl",
+            "--exit-on-error",
+            "--single-transaction",
+        ])
         .stdin(Stdio::piped())
         .spawn()?;
     let mut into = restoring
@@ -145,7 +153,10 @@ fn require_known(manifest: &Manifest) -> Result<(), Failed> {
     if manifest.format > FORMAT {
         return Err(newer(format!("form {}", manifest.format)));
     }
-    for schema in assembly::WITH_TABLES.into_iter().filter_map(assembly::schema) {
+    for schema in assembly::WITH_TABLES
+        .into_iter()
+        .filter_map(assembly::schema)
+    {
         let name = schema.service.schema();
         let [platform, own] = manifest.migrations.get(name).copied().unwrap_or_default();
         let [known_platform, known_own] = database::newest(&schema);

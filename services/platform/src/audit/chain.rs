@@ -199,10 +199,7 @@ pub async fn verify(
 ///
 /// # Errors
 /// When the database refuses.
-pub async fn heads(
-    connection: &mut PgConnection,
-    schema: &str,
-) -> Result<Vec<Head>, sqlx::Error> {
+pub async fn heads(connection: &mut PgConnection, schema: &str) -> Result<Vec<Head>, sqlx::Error> {
     let query = format!(
         "select programme_id, lane, entries_n, hash from {schema}.audit_head \
          order by programme_id, lane"
