@@ -7,7 +7,7 @@ use contract::crossing::{RecordWeatherRequest, WeatherStreamRow};
 use platform::fault::FaultKind;
 use platform::operation::{UseCase as _, execute};
 use platform::peers::PROGRAMME_METADATA;
-use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, admit, caller};
+use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, caller};
 use platform::{App as _, Fault};
 use tonic::metadata::MetadataMap;
 
@@ -31,7 +31,7 @@ pub async fn stream_weather(
     )
     .await?;
     // Before the readings are read: whoever may not write need not be listened to.
-    admit(app.context(), &caller, &record_weather::OPERATION, "grpc").await?;
+    caller.may_call(&record_weather::OPERATION)?;
     let mut batch: Option<RecordWeatherRequest> = None;
     let mut bytes = 0;
     while let Some(row) = stream.message().await? {

@@ -5,7 +5,6 @@ use std::error::Error;
 use std::sync::{Arc, OnceLock};
 
 use axum::Router;
-use platform::audit::Refusals;
 use platform::config::Secret;
 use platform::database::{self, Schema};
 use platform::operation::{CatalogueEntry, Context};
@@ -128,7 +127,6 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
             quotas: Arc::default(),
-            refusals: Refusals::default(),
             peers,
         };
         let keeping = platform::quota::keep(context.clone());

@@ -7,7 +7,7 @@ use contract::evaluation::{RecordBatchRow, TakeRecordsRequest};
 use platform::fault::FaultKind;
 use platform::operation::{UseCase as _, execute};
 use platform::peers::PROGRAMME_METADATA;
-use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, admit, caller};
+use platform::skin::{BATCH_BYTES, IDEMPOTENCY_KEY, caller};
 use platform::{App as _, Fault};
 use tonic::metadata::MetadataMap;
 
@@ -36,7 +36,7 @@ pub async fn stream_records(
     )
     .await?;
     // Before the rows are read: whoever may not write need not be listened to.
-    admit(app.context(), &caller, &take_records::OPERATION, "grpc").await?;
+    caller.may_call(&take_records::OPERATION)?;
     let mut rows = Vec::new();
     let mut bytes = 0;
     while let Some(row) = stream.message().await? {

@@ -16,7 +16,6 @@ use sqlx::PgPool;
 use utoipa::ToSchema;
 
 use crate::access::{Caller, Permission};
-use crate::audit::Refusals;
 use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
 use crate::peers::{Peers, ServiceName};
@@ -43,8 +42,6 @@ pub struct Context {
     pub quotas: Arc<Quotas>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
-    /// What was refused of late.
-    pub refusals: Refusals,
 }
 
 /// A service's application layer.

@@ -20,10 +20,10 @@ use tracing::Instrument as _;
 use crate::access::Caller;
 use crate::fault::{Fault, FaultKind, FieldError};
 use crate::ids::ProgrammeId;
-use crate::operation::{App, Context, Kind, Operation, Outcome, UseCase, execute};
+use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
 use crate::peers::PROGRAMME_METADATA;
 use crate::quota::Tally;
-use crate::{audit, steady, telemetry};
+use crate::{steady, telemetry};
 
 /// Largest body of a plain request.
 pub const BODY_BYTES: usize = 4 * 1024 * 1024;
@@ -116,7 +116,7 @@ async fn answer<U: UseCase>(
     )
     .await?;
     // Before the body is read: whoever may not ask need not be listened to.
-    admit(app.context(), &caller, &U::OPERATION, "rest").await?;
+    caller.may_call(&U::OPERATION)?;
     charge(app.context(), &caller, tally).await?;
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(path, parts.uri.query().unwrap_or_default())?,
@@ -166,41 +166,12 @@ async fn answer<U: UseCase>(
         let kept = in_time(kind, steady::answer::<U>(&app, caller, asked)).await?;
         return Ok(json(StatusCode::OK, kept.body.clone()));
     }
-    let outcome = carry_out::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked).await?;
+    let outcome = in_time(
+        kind,
+        execute::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked),
+    )
+    .await?;
     reply(kind, outcome)
-}
-
-/// Holds a caller against an operation; a refusal is written down.
-///
-/// # Errors
-/// Unauthenticated when nobody is signed in, forbidden when the caller may not do it.
-pub async fn admit(
-    context: &Context,
-    caller: &Caller,
-    operation: &Operation,
-    via: &'static str,
-) -> Result<(), Fault> {
-    let admitted = caller.may_call(operation);
-    if let Err(fault) = &admitted {
-        audit::note_refused(context, caller, operation, via, fault).await;
-    }
-    admitted
-}
-
-/// Carries an operation out in the time that its kind has; what it refuses is written down.
-async fn carry_out<U: UseCase>(
-    app: Arc<U::App>,
-    caller: Caller,
-    via: &'static str,
-    idempotency_key: Option<&str>,
-    request: U::Request,
-) -> Result<Outcome<U::Reply>, Fault> {
-    let asking = execute::<U>(app.clone(), caller.clone(), via, idempotency_key, request);
-    let outcome = in_time(U::OPERATION.kind, asking).await;
-    if let Err(fault) = &outcome {
-        audit::note_refused(app.context(), &caller, &U::OPERATION, via, fault).await;
-    }
-    outcome
 }
 
 /// Gives a call up that takes too long for its kind.
@@ -280,9 +251,13 @@ pub async fn grpc<U: UseCase>(
             text(PROGRAMME_METADATA),
         )
         .await?;
-        admit(app.context(), &caller, &U::OPERATION, "grpc").await?;
+        caller.may_call(&U::OPERATION)?;
         charge(app.context(), &caller, &mut tally).await?;
-        carry_out::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message).await
+        in_time(
+            U::OPERATION.kind,
+            execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
+        )
+        .await
     }
     .await;
     let code = match &result {
