@@ -76,11 +76,11 @@ async fn ensure_role(
     role: &str,
     rights: &str,
 ) -> Result<(), DatabaseError> {
-    // Only a superuser may name these rights, even to take them away.
+    // Only who has these rights may name them, even to take them away. A new role has none.
     let without = if is_superuser(connection).await? {
         "nosuperuser nobypassrls noreplication nocreatedb nocreaterole"
     } else {
-        "nocreatedb nocreaterole"
+        ""
     };
     let mut tries = 0;
     loop {
@@ -100,7 +100,8 @@ async fn ensure_role(
         }
     }
     let powerful: bool = sqlx::query_scalar(
-        "select rolsuper or rolbypassrls or rolcreaterole from pg_roles where rolname = $1",
+        "select rolsuper or rolbypassrls or rolreplication or rolcreatedb or rolcreaterole \
+         from pg_roles where rolname = $1",
     )
     .bind(role)
     .fetch_one(connection)
