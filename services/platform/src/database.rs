@@ -1,5 +1,6 @@
 //! Each service's schema, role and scope in the one PostgreSQL.
 
+use std::collections::BTreeSet;
 use std::str::FromStr as _;
 use std::time::Duration;
 
@@ -267,23 +268,29 @@ pub fn newest(schema: &Schema) -> [i64; 2] {
 /// [`DatabaseError::Behind`] or [`DatabaseError::Ahead`] with the schema's name.
 pub async fn require_current(pool: &PgPool, schema: &Schema) -> Result<(), DatabaseError> {
     let name = schema.service.schema();
-    let tables = ["_platform_migrations", "_sqlx_migrations"];
-    for (table, newest) in tables.into_iter().zip(newest(schema)) {
-        let query = format!("select coalesce(max(version), 0) from {table} where success");
+    for (table, known) in [
+        ("_platform_migrations", &LEDGER),
+        ("_sqlx_migrations", schema.migrations),
+    ] {
+        let known: BTreeSet<i64> = known.iter().map(|migration| migration.version).collect();
+        let query = format!("select version from {table} where success");
         let applied = sqlx::query_scalar::<_, i64>(sqlx::AssertSqlSafe(query))
-            .fetch_one(pool)
+            .fetch_all(pool)
             .await;
-        match applied {
-            Ok(version) if version == newest => {}
-            Ok(version) if version > newest => {
-                return Err(DatabaseError::Ahead {
-                    schema: name,
-                    found: version,
-                    known: newest,
-                });
-            }
-            Ok(_) | Err(sqlx::Error::Database(_)) => return Err(DatabaseError::Behind(name)),
+        let applied: BTreeSet<i64> = match applied {
+            Ok(versions) => versions.into_iter().collect(),
+            Err(sqlx::Error::Database(_)) => return Err(DatabaseError::Behind(name)),
             Err(error) => return Err(error.into()),
+        };
+        if let Some(found) = applied.difference(&known).next_back() {
+            return Err(DatabaseError::Ahead {
+                schema: name,
+                found: *found,
+                known: known.last().copied().unwrap_or(0),
+            });
+        }
+        if applied != known {
+            return Err(DatabaseError::Behind(name));
         }
     }
     Ok(())
