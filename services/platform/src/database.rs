@@ -282,7 +282,7 @@ pub async fn require_current(pool: &PgPool, schema: &Schema) -> Result<(), Datab
             Err(sqlx::Error::Database(_)) => return Err(DatabaseError::Behind(name)),
             Err(error) => return Err(error.into()),
         };
-        if let Some(found) = applied.difference(&known).next_back() {
+        if let Some(found) = applied.difference(&known).last() {
             return Err(DatabaseError::Ahead {
                 schema: name,
                 found: *found,
