@@ -26,6 +26,11 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Crossing,
         migrations: &MIGRATIONS,
         counts_changes: false,
+        grants: platform::ownership::Grants {
+            deletes: &["pollen_candidate", "cross_mother"],
+            trusted: &["make_year_partition(text, int)"],
+            ..Default::default()
+        },
     }
 }
 

@@ -6,6 +6,7 @@ use std::sync::{Arc, OnceLock};
 
 use axum::Router;
 use platform::compute::Room;
+use platform::config::Secret;
 use platform::database::{self, Schema};
 use platform::feed::Announced;
 use platform::health::Health;
@@ -39,9 +40,9 @@ pub struct Plan {
     /// Most connections of each service.
     pub connections: u32,
     /// What each service proves itself with; of services elsewhere, only identity needs them.
-    pub service_secrets: BTreeMap<ServiceName, String>,
+    pub service_secrets: BTreeMap<ServiceName, Secret>,
     /// What founding a programme needs; none closes that door.
-    pub setup_key: Option<String>,
+    pub setup_key: Option<Secret>,
     /// Addresses of services that run elsewhere.
     pub elsewhere: BTreeMap<ServiceName, String>,
     /// The time.
@@ -104,7 +105,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         let secret = plan
             .service_secrets
             .get(&service)
-            .cloned()
+            .map(|secret| secret.reveal().to_owned())
             .unwrap_or_default();
         Peers::new(service, secret, places.clone())
     };

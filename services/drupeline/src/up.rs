@@ -8,11 +8,12 @@ use std::net::SocketAddr;
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
+use platform::config::Secret;
 use platform::fields::Words as _;
 use platform::health::Health;
 use platform::peers::ServiceName;
 use platform::quota::Quota;
-use platform::{Clock, config, database, server};
+use platform::{Clock, config, server};
 use private_postgres::{
     Happening, Options, PrivatePostgres, Supervised, binaries_from_environment,
 };
@@ -27,7 +28,7 @@ use crate::settings::Settings;
 use crate::stopping::{LEFTOVERS, Stop};
 
 /// Name of the database inside a private PostgreSQL.
-const DATABASE: &str = "drupeline";
+pub const DATABASE: &str = "drupeline";
 
 /// What `up` was asked for.
 pub struct Up {
@@ -130,9 +131,9 @@ fn step(what: &str) {
     eprintln!("drupeline: {what} …");
 }
 
-/// The data folder must be passable for the account that PostgreSQL runs as; what is secret in it
+/// Makes the data folder where it is missing. It must be passable for the account that PostgreSQL runs as; what is secret in it
 /// is protected file by file.
-fn prepare_folder(folder: &Path) -> Result<(), String> {
+pub(crate) fn prepare_folder(folder: &Path) -> Result<(), String> {
     let failed = |error: std::io::Error| {
         format!(
             "the data folder {} cannot be used: {error}; choose another with --data-dir",
@@ -150,7 +151,9 @@ fn prepare_folder(folder: &Path) -> Result<(), String> {
     Ok(())
 }
 
-async fn ensure_database(maintenance_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+pub(crate) async fn ensure_database(
+    maintenance_url: &str,
+) -> Result<(), Box<dyn Error + Send + Sync>> {
     let options: PgConnectOptions = maintenance_url.parse()?;
     let mut connection = options.connect().await?;
     let there: bool =
@@ -199,17 +202,21 @@ pub fn random_secret() -> String {
     Alphanumeric.sample_string(&mut rand::rng(), 32)
 }
 
+/// Name of the file with the set-up key in the data folder.
+pub const SETUP_KEY_FILE: &str = "setup-key";
+
 /// The installation's set-up key, made on first start.
-fn setup_key(data_dir: &Path) -> std::io::Result<String> {
-    let path = data_dir.join("setup-key");
+fn setup_key(data_dir: &Path) -> Result<Secret, Box<dyn Error + Send + Sync>> {
+    let path = data_dir.join(SETUP_KEY_FILE);
     match fs::read_to_string(&path) {
-        Ok(key) => Ok(key.trim().to_owned()),
+        Ok(key) => Secret::read(&path.display().to_string(), &key)
+            .map_err(|error| format!("{error}, or remove the file to have one made").into()),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            let key = random_secret();
-            write_secret(&path, &format!("{key}\n"))?;
+            let key = Secret::random();
+            write_secret(&path, &format!("{}\n", key.reveal()))?;
             Ok(key)
         }
-        Err(error) => Err(error),
+        Err(error) => Err(error.into()),
     }
 }
 
@@ -223,13 +230,7 @@ async fn serve(
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");
     migrate::run(admin_url).await?;
-    let mut databases = BTreeMap::new();
-    for service in assembly::WITH_TABLES {
-        let options = database::options(DATABASE_URL, admin_url)?
-            .username(&service.database_role())
-            .password(&migrate::role_password(service, admin_url)?);
-        databases.insert(service, options);
-    }
+    let databases = migrate::role_databases(admin_url, assembly::WITH_TABLES).await?;
     let here: Vec<ServiceName> = ServiceName::ALL
         .iter()
         .map(|(service, _)| *service)
@@ -252,7 +253,7 @@ async fn serve(
         // All in one process: the secrets need not outlive it.
         service_secrets: here
             .iter()
-            .map(|&service| (service, random_secret()))
+            .map(|&service| (service, Secret::random()))
             .collect(),
         here,
         databases,
@@ -273,7 +274,7 @@ async fn serve(
     ));
     if up.demo {
         tokio::select! {
-            loaded = crate::demo::load(&assembled.peers, &setup_key, &up.data_dir) => loaded?,
+            loaded = crate::demo::load(&assembled.peers, setup_key.reveal(), &up.data_dir) => loaded?,
             () = stop.asked() => {}
         }
     }
@@ -288,7 +289,10 @@ async fn serve(
             up.data_dir.join(crate::demo::ACCOUNTS_FILE).display()
         );
     } else {
-        eprintln!("  set-up key   {}", up.data_dir.join("setup-key").display());
+        eprintln!(
+            "  set-up key   {}",
+            up.data_dir.join(SETUP_KEY_FILE).display()
+        );
     }
     eprintln!("  stop with Ctrl-C");
     serving.await?;

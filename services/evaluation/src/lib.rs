@@ -26,6 +26,7 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Evaluation,
         migrations: &MIGRATIONS,
         counts_changes: false,
+        grants: Default::default(),
     }
 }
 

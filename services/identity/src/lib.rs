@@ -16,6 +16,7 @@ use contract::identity::identity_server::IdentityServer;
 use jiff::Timestamp;
 use platform::Fault;
 use platform::door::Door;
+use platform::config::Secret;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
 use platform::server::Mounted;
@@ -28,6 +29,7 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Identity,
         migrations: &MIGRATIONS,
         counts_changes: false,
+        grants: Default::default(),
     }
 }
 
@@ -35,9 +37,9 @@ pub fn schema() -> platform::database::Schema {
 #[derive(Clone)]
 pub struct Secrets {
     /// What each service proves itself with.
-    pub services: BTreeMap<ServiceName, String>,
+    pub services: BTreeMap<ServiceName, Secret>,
     /// What founding a programme needs; none closes that door.
-    pub setup_key: Option<String>,
+    pub setup_key: Option<Secret>,
 }
 
 /// The application layer of this service.

@@ -238,6 +238,7 @@ async fn take<F: Follower>(app: &F::App, event: &FeedEvent) -> Result<(), Fault>
         name: format!("feed of {source}"),
         session: None,
         standing: Standing::Service {
+            service: F::SOURCE,
             programme: Some(programme),
         },
     };

@@ -154,7 +154,7 @@ impl Gate {
     ) -> Result<Admission, Fault> {
         let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
         let caller = caller(context, text("authorization"), text(PROGRAMME_METADATA)).await?;
-        caller.may(operation.permission)?;
+        caller.may_call(operation)?;
         charge(context, &caller, tally).await?;
         context.gate.enter(caller).await
     }

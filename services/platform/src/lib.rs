@@ -30,6 +30,7 @@ pub mod ids;
 pub mod numbering;
 pub mod openapi;
 pub mod operation;
+pub mod ownership;
 pub mod paging;
 pub mod peers;
 pub mod quota;

@@ -198,7 +198,7 @@ pub async fn execute<U: UseCase>(
     request: U::Request,
 ) -> Result<Outcome<U::Reply>, Fault> {
     let operation = &U::OPERATION;
-    caller.may(operation.permission)?;
+    caller.may_call(operation)?;
     if operation.kind == Kind::Steady {
         let kept = steady::answer::<U>(&app, caller, request).await?;
         return Ok(Outcome {

@@ -6,6 +6,7 @@ use sqlx::postgres::PgConnection;
 use sqlx::{Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
+use crate::audit::{AuditOutcome, NewEntry};
 use crate::clock::Clock;
 use crate::compute::{Cancel, Room};
 use crate::database::{self, Begin, Instant, Scope};
@@ -180,20 +181,18 @@ impl Unit {
         let touched = Value::Array(std::mem::take(&mut self.touched));
         let programme = self.caller.programme();
         let (subject, name, now) = (self.caller.subject, self.caller.name.clone(), self.now);
-        sqlx::query(
-            "insert into audit (programme_id, at, actor_id, actor_name, via, operation, touched, request) \
-             values ($1, $2, $3, $4, $5, $6, $7, $8)",
-        )
-        .bind(programme)
-        .bind(Instant(now))
-        .bind(subject)
-        .bind(name)
-        .bind(via)
-        .bind(operation)
-        .bind(touched)
-        .bind(request)
-        .execute(self.connection())
-        .await?;
+        let entry = NewEntry {
+            programme,
+            at: now,
+            actor: subject,
+            actor_name: &name,
+            via,
+            operation,
+            outcome: AuditOutcome::Done,
+            touched,
+            request,
+        };
+        entry.write(self.connection()).await?;
         Ok(())
     }
 

@@ -26,6 +26,7 @@
 
 mod account;
 mod binaries;
+mod client;
 mod cluster;
 mod error;
 mod folder;
@@ -35,6 +36,7 @@ mod server;
 mod supervised;
 
 pub use binaries::{BINARIES_VARIABLE, OLDEST_MAJOR, binaries_from_environment};
+pub use client::ClientProgram;
 pub use error::{StartError, StopError};
 pub use private_postgres::{Options, PrivatePostgres, SUPERUSER};
 pub use supervised::{Happening, Supervised};

@@ -28,6 +28,10 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Release,
         migrations: &MIGRATIONS,
         counts_changes: true,
+        grants: platform::ownership::Grants {
+            trusted: &["seal(text, bytea)", "seal_holds(uuid, text, bytea, bytea)"],
+            ..Default::default()
+        },
     }
 }
 

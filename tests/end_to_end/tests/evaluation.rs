@@ -881,7 +881,7 @@ async fn means_ranking_and_advance_list_lead_to_decisions() {
     // Announced once, with what the pipeline needs.
     let transport = world
         .system
-        .peers()
+        .peers_of(ServiceName::Release)
         .reach(ServiceName::Evaluation, None)
         .await
         .unwrap();
@@ -1389,7 +1389,7 @@ async fn another_programme_sees_nothing_even_in_plain_sql() {
         "select c.relname::text from pg_class c join pg_namespace n on n.oid = c.relnamespace \
          where n.nspname = 'evaluation' and c.relkind in ('r', 'p') and exists (select from pg_attribute a \
          where a.attrelid = c.oid and a.attname = 'programme_id') \
-         and c.relname not in ('outbox', 'retry', 'audit', 'revision', 'key_use') order by 1",
+         and coalesce(obj_description(c.oid, 'pg_class'), '') not like 'bookkeeping:%' order by 1",
     )
     .fetch_all(&pool)
     .await

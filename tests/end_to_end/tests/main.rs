@@ -1,6 +1,8 @@
 //! Drupeline over real HTTP and gRPC on a real PostgreSQL.
 
 mod access;
+mod audit_trail;
+mod backup;
 mod contract;
 mod crossing;
 mod crossing_corrections;
@@ -10,6 +12,7 @@ mod crossing_pages;
 mod crossing_parents;
 mod crossing_season;
 mod crossing_seed;
+mod database_rights;
 mod demo;
 mod demo_pages;
 mod evaluation;

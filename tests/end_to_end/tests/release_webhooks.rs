@@ -480,7 +480,7 @@ async fn announce(system: &System) -> u32 {
     let me = admin.get("/api/identity/v1/me").await.expect(200);
     let programme: platform::ProgrammeId = me["programme_id"].as_str().unwrap().parse().unwrap();
     let transport = system
-        .peers()
+        .peers_of(ServiceName::Release)
         .reach(ServiceName::Release, Some(programme))
         .await
         .unwrap();

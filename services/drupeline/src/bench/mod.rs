@@ -15,10 +15,11 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::time::{Duration, Instant};
 
+use platform::config::Secret;
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
 use platform::quota::Quota;
-use platform::{Clock, database, server};
+use platform::{Clock, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
@@ -33,7 +34,6 @@ use crate::up::random_secret;
 
 type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 
-const SETUP_KEY: &str = "set-up key of a database that lives for one run";
 const CONNECTIONS: u32 = 16;
 const ROUNDS: usize = 3;
 const FOUNDING: Founding = Founding {
@@ -90,17 +90,8 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
     eprintln!("drupeline: preparing a database …");
     migrate::run(url).await?;
     let admin: PgConnectOptions = url.parse()?;
-    let mut databases = BTreeMap::new();
-    for service in assembly::WITH_TABLES {
-        let password = migrate::role_password(service, url)?;
-        let options = database::options(migrate::DATABASE_URL, url)?;
-        databases.insert(
-            service,
-            options
-                .username(&service.database_role())
-                .password(&password),
-        );
-    }
+    let databases = migrate::role_databases(url, assembly::WITH_TABLES).await?;
+    let setup_key = Secret::random();
     let here: Vec<ServiceName> = ServiceName::ALL
         .iter()
         .map(|(service, _)| *service)
@@ -108,12 +99,12 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
     let assembled = assembly::assemble(Plan {
         service_secrets: here
             .iter()
-            .map(|&service| (service, random_secret()))
+            .map(|&service| (service, Secret::random()))
             .collect(),
         here,
         databases,
         connections: CONNECTIONS,
-        setup_key: Some(SETUP_KEY.to_owned()),
+        setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
         settings: Settings {
@@ -133,7 +124,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         assembled.background,
         std::future::pending(),
     ));
-    let accounts = accounts::found(&peers, SETUP_KEY, &FOUNDING, random_secret).await?;
+    let accounts = accounts::found(&peers, setup_key.reveal(), &FOUNDING, random_secret).await?;
     let today = Clock::System.today();
     let hidden = indicatif::ProgressBar::hidden();
     loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;

@@ -13,7 +13,7 @@ use contract::identity::{FoundProgrammeRequest, SignInRequest};
 use tonic::transport::{Channel, Endpoint};
 
 /// Long enough for a loaded machine; nothing here measures time.
-const PATIENCE: Duration = Duration::from_secs(120);
+pub const PATIENCE: Duration = Duration::from_secs(120);
 
 /// A running program.
 pub struct Program {

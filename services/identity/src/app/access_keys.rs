@@ -252,7 +252,7 @@ pub async fn exchange(
         prg: Some(programme.uuid()),
         roles: vec![Role::Partner.word().to_owned()],
         org: Some(row.organisation_id.uuid()),
-        svc: false,
+        svc: None,
         sid: None,
         key: Some(id.uuid()),
         quota: Some(row.quota),
