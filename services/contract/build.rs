@@ -1,10 +1,10 @@
 //! Compiles `proto/` without a system compiler and gives every message its JSON and schema form,
 //! so that REST and gRPC speak of one set of types.
 
-#[path = "build/shapes.rs"]
-mod shapes;
 #[path = "build/secrets.rs"]
 mod secrets;
+#[path = "build/shapes.rs"]
+mod shapes;
 
 use std::path::{Path, PathBuf};
 

@@ -120,8 +120,7 @@ pub enum Verdict<D> {
 
 /// What a row's operation answers: the reply as it is kept, and what is said of it in the batch.
 type Run<A, D> = Box<dyn for<'a> FnOnce(&'a A, &'a mut Unit) -> Done<'a, D> + Send>;
-type Done<'a, D> =
-    Pin<Box<dyn Future<Output = Result<(Option<Vec<u8>>, D), Fault>> + Send + 'a>>;
+type Done<'a, D> = Pin<Box<dyn Future<Output = Result<(Option<Vec<u8>>, D), Fault>> + Send + 'a>>;
 
 /// A row that is an operation of its own.
 pub struct Row<A, T, D> {

@@ -12,9 +12,9 @@
 //! Replies are forgotten after [`KEPT_DAYS`] ([`crate::sweep`]); ids are remembered for ever. A
 //! creation repeated after that does no harm: it is refused as something that exists.
 
-use std::collections::HashMap;
 use sha2::{Digest as _, Sha256};
 use sqlx::Row as _;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 use crate::database::Instant;
