@@ -66,10 +66,7 @@ pub(crate) async fn fruit_sets(
     without: Option<CrossId>,
 ) -> Result<FruitSets, Fault> {
     let counted = crosses::counted_fruit(unit.connection(), without).await?;
-    // Fitting is arithmetic for a while, so it leaves the threads that serve others alone.
-    tokio::task::spawn_blocking(move || FruitSets::of(&counted))
-        .await
-        .map_err(Fault::internal)
+    unit.reckon(move |_| FruitSets::of(&counted)).await
 }
 
 /// Advises on a pair of parents for a season, lots and bloom being looked at as said.

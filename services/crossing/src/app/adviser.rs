@@ -13,6 +13,7 @@ use contract::evaluation::{GetAnalysisRequest, ListPredictionsRequest, RandomLev
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
 use phenology::overlap::BloomWindow;
+use platform::compute::Cancel;
 use platform::database::Day;
 use platform::operation::App as _;
 use platform::peers::ServiceName;
@@ -117,9 +118,13 @@ impl Candidates {
         rows.sort_by_key(|row| (row.name.to_lowercase(), row.id));
         let ids: Vec<PlantId> = rows.iter().map(|row| row.id).collect();
         let ancestry = lineage(unit.connection(), &ids).await?;
-        let kinship = lines::built(&ancestry)?
-            .kinship(&ids)
-            .map_err(Fault::internal)?;
+        let kinship = unit
+            .reckon(move |_| {
+                lines::built(&ancestry)?
+                    .kinship(&ids)
+                    .map_err(Fault::internal)
+            })
+            .await??;
         Ok(Self { rows, kinship })
     }
 
@@ -496,8 +501,14 @@ pub async fn rank(
     let of_analyses = with_analyses(app, unit, &mut request.traits, &candidates).await?;
     let year = year.unwrap_or_else(|| i32::from(today.year()));
     let ground = Ground::read(unit, &candidates, year, today).await?;
-    let search = Search::new(&candidates, &request, ceiling, ground, rules)?;
-    let (chosen, left_out, pairs_n) = search.choose(max_pairs as usize);
+    let search = Search::new(candidates, &request, ceiling, ground, rules)?;
+    let (search, (chosen, left_out, pairs_n)) = unit
+        .reckon(move |cancel| {
+            let chosen = search.choose(max_pairs as usize, cancel)?;
+            Ok::<_, Fault>((search, chosen))
+        })
+        .await??;
+    let candidates = &search.candidates;
 
     let sets = advice::fruit_sets(unit, None).await?;
     let mut items = Vec::with_capacity(chosen.len());
@@ -537,9 +548,12 @@ pub async fn rank(
     })
 }
 
+/// The best pairs, why others were left out, and how many there were.
+type Choice = (Vec<Chosen>, Vec<LeftOutPairs>, u32);
+
 /// The goals with all that the pairs are held against.
-struct Search<'a> {
-    candidates: &'a Candidates,
+struct Search {
+    candidates: Candidates,
     traits: Vec<TraitModel>,
     loci: Vec<LocusModel>,
     genotypes: Vec<Genotypes>,
@@ -554,9 +568,9 @@ struct Search<'a> {
     rules: Rules,
 }
 
-impl<'a> Search<'a> {
+impl Search {
     fn new(
-        candidates: &'a Candidates,
+        candidates: Candidates,
         request: &AdvisePairsRequest,
         ceiling: f64,
         ground: Ground,
@@ -630,9 +644,9 @@ impl<'a> Search<'a> {
 
     /// Scores every pair, then looks at what stands in its way from the best on, until no further pair
     /// can be among the best once prices are taken off.
-    fn choose(&self, max_pairs: usize) -> (Vec<Chosen>, Vec<LeftOutPairs>, u32) {
+    fn choose(&self, max_pairs: usize, cancel: &Cancel) -> Result<Choice, Fault> {
         let mut heaps: BTreeMap<&'static str, Heap> = BTreeMap::new();
-        let (mut scored, pairs_n) = self.all_scored(&mut heaps);
+        let (mut scored, pairs_n) = self.all_scored(&mut heaps, cancel)?;
         // Of pairs that score alike, those whose share is known come first.
         scored.sort_by(|a, b| {
             b.score
@@ -672,17 +686,22 @@ impl<'a> Search<'a> {
                 examples: heap.examples,
             })
             .collect();
-        (chosen, left_out, pairs_n)
+        Ok((chosen, left_out, pairs_n))
     }
 
     /// Pairs that the goals and the ceiling of kinship leave, and how many there were.
-    fn all_scored(&self, heaps: &mut BTreeMap<&'static str, Heap>) -> (Vec<Scored>, u32) {
+    fn all_scored(
+        &self,
+        heaps: &mut BTreeMap<&'static str, Heap>,
+        cancel: &Cancel,
+    ) -> Result<(Vec<Scored>, u32), Fault> {
         let n = self.candidates.rows.len();
         let mut odds: HashMap<(usize, usize), LociOdds> = HashMap::new();
         let classes = self.locus_classes();
         let mut scored: Vec<Scored> = Vec::new();
         let mut pairs_n = 0;
         for i in 0..n {
+            cancel.check()?;
             for j in i + 1..n {
                 if !self.may(i, j) && !self.may(j, i) {
                     continue;
@@ -713,7 +732,7 @@ impl<'a> Search<'a> {
                 }
             }
         }
-        (scored, pairs_n)
+        Ok((scored, pairs_n))
     }
 
     fn leave_out(

@@ -11,13 +11,14 @@ use compatibility::ExpectedFertility;
 use contract::crossing::{
     ParentContribution, PlanLimit, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
+use platform::compute::Work;
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
 
 use super::advice;
 use super::adviser::{Candidates, USUAL_KINSHIP, ease, reckoned, with_analyses, workable};
 use crate::CrossingApp;
-use crate::domain::fruit_sets::ExpectedSet;
+use crate::domain::fruit_sets::{ExpectedSet, FruitSets};
 use crate::domain::parents;
 use crate::domain::plan::{largest_remainders, rise, risen};
 use crate::store::mothers;
@@ -235,7 +236,7 @@ pub async fn plan(
     app: &CrossingApp,
     unit: &mut Unit,
     mut request: PlanSeasonRequest,
-) -> Result<SeasonPlan, Fault> {
+) -> Result<Work<SeasonPlan>, Fault> {
     let mut fields = Fields::new();
     if !request.season.trim().is_empty() {
         super::seasons::year(&mut fields, "season", &request.season);
@@ -297,13 +298,12 @@ pub async fn plan(
         .collect();
     let limits = limits(&asked, &takes)?;
 
-    // Optimising is arithmetic for a while, so it leaves the threads that serve others alone.
     let parents_of = Parents {
         merit,
         coancestry,
         largest_share: asked.largest_share,
     };
-    let (parents_of, asked, takes, limits, drawn) = tokio::task::spawn_blocking(move || {
+    Ok(Work::new(move |_| {
         let drawn = draw(
             &parents_of,
             &asked,
@@ -314,86 +314,114 @@ pub async fn plan(
                 (workable(&advice) && advice.fertility != Some(ExpectedFertility::MostlySterile))
                     .then(|| ease(advice.compatibility.verdict))
             },
-        );
-        (parents_of, asked, takes, limits, drawn)
-    })
-    .await
-    .map_err(Fault::internal)?;
-    let drawn = drawn?;
-    let shared = share_out(&asked, &takes, &drawn.crosses);
-    let mut matings = Vec::with_capacity(drawn.crosses.len());
-    let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
-    let mut used: BTreeMap<(&str, &str), ExpectedSet> = BTreeMap::new();
-    for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
-        let (mother, father) = (
-            &candidates.rows[cross.mother],
-            &candidates.rows[cross.father],
-        );
-        let set = sets.expect(mother.id, &mother.species, &father.species);
-        let lacks = asked
-            .fruit_wanted_n
-            .map(|fruit| set.flowers_for(fruit))
-            .filter(|needed| {
-                mother.species != father.species && *needed > takes[cross.mother].flowers()
-            });
-        if let Some(needed) = lacks {
-            notes.push(format!(
-                "{} with pollen of {}: {needed} flowers a cross bring the wanted fruit with pollen of {}, more than the plan reckons; {}",
-                mother.name, father.name, father.species, set.basis
-            ));
-        }
-        *lacking.entry(cross.mother).or_insert(0) += mothers_n;
-        matings.push(SeasonMating {
-            seed_parent_id: mother.id.to_string(),
-            seed_parent_name: mother.name.clone(),
-            pollen_parent_id: father.id.to_string(),
-            pollen_parent_name: father.name.clone(),
-            crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
-            mothers_n,
-            flowers_n,
-            expected_fruit_n: f64::from(flowers_n) * set.mean(),
-            progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
-            expected_merit: f64::midpoint(
-                parents_of.merit[cross.mother],
-                parents_of.merit[cross.father],
-            ),
-            verdict: match cross.ease {
-                3 => "full",
-                2 => "half",
-                _ => "unknown",
+        )?;
+        let planned = Planned {
+            asked,
+            candidates,
+            parents_of,
+            takes,
+            limits,
+            sets,
+        };
+        Ok(planned.told(&drawn, notes))
+    }))
+}
+
+/// All that a plan was drawn from.
+struct Planned {
+    asked: Asked,
+    candidates: Candidates,
+    parents_of: Parents,
+    takes: Vec<Takes>,
+    limits: Option<MotherLimits>,
+    sets: FruitSets,
+}
+
+impl Planned {
+    fn told(&self, drawn: &Drawn, mut notes: Vec<String>) -> SeasonPlan {
+        let Self {
+            asked,
+            candidates,
+            parents_of,
+            takes,
+            limits,
+            sets,
+        } = self;
+        let shared = share_out(asked, takes, &drawn.crosses);
+        let mut matings = Vec::with_capacity(drawn.crosses.len());
+        let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
+        let mut used: BTreeMap<(&str, &str), ExpectedSet> = BTreeMap::new();
+        for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
+            let (mother, father) = (
+                &candidates.rows[cross.mother],
+                &candidates.rows[cross.father],
+            );
+            let set = sets.expect(mother.id, &mother.species, &father.species);
+            let lacks = asked
+                .fruit_wanted_n
+                .map(|fruit| set.flowers_for(fruit))
+                .filter(|needed| {
+                    mother.species != father.species && *needed > takes[cross.mother].flowers()
+                });
+            if let Some(needed) = lacks {
+                notes.push(format!(
+                    "{} with pollen of {}: {needed} flowers a cross bring the wanted fruit with pollen of {}, more than the plan reckons; {}",
+                    mother.name, father.name, father.species, set.basis
+                ));
             }
-            .to_owned(),
-            mothers_standing_n: takes[cross.mother].standing_n,
-        });
-        used.insert((mother.name.as_str(), father.species.as_str()), set);
-    }
-    for (mother, needed) in lacking {
-        let standing = takes[mother].standing_n;
-        if needed > standing {
-            let name = &candidates.rows[mother].name;
-            notes.push(format!(
-                "{needed} mothers of {name} are asked for and {standing} stand"
-            ));
+            *lacking.entry(cross.mother).or_insert(0) += mothers_n;
+            matings.push(SeasonMating {
+                seed_parent_id: mother.id.to_string(),
+                seed_parent_name: mother.name.clone(),
+                pollen_parent_id: father.id.to_string(),
+                pollen_parent_name: father.name.clone(),
+                crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
+                mothers_n,
+                flowers_n,
+                expected_fruit_n: f64::from(flowers_n) * set.mean(),
+                progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
+                expected_merit: f64::midpoint(
+                    parents_of.merit[cross.mother],
+                    parents_of.merit[cross.father],
+                ),
+                verdict: match cross.ease {
+                    3 => "full",
+                    2 => "half",
+                    _ => "unknown",
+                }
+                .to_owned(),
+                mothers_standing_n: takes[cross.mother].standing_n,
+            });
+            used.insert((mother.name.as_str(), father.species.as_str()), set);
         }
-    }
-    notes.extend(used.into_iter().map(|((mother, _), set)| {
-        format!(
-            "fruit set of {mother}, {:.1} %: {}",
-            set.mean() * 100.0,
-            set.basis
+        for (mother, needed) in lacking {
+            let standing = takes[mother].standing_n;
+            if needed > standing {
+                let name = &candidates.rows[mother].name;
+                notes.push(format!(
+                    "{needed} mothers of {name} are asked for and {standing} stand"
+                ));
+            }
+        }
+        notes.extend(used.into_iter().map(|((mother, _), set)| {
+            format!(
+                "fruit set of {mother}, {:.1} %: {}",
+                set.mean() * 100.0,
+                set.basis
+            )
+        }));
+        if limits.is_some() && asked.seed_parents_n.is_some() {
+            notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
+        }
+        told(
+            candidates,
+            parents_of,
+            drawn,
+            limits_told(asked, takes, limits.as_ref(), drawn),
+            matings,
+            notes,
         )
-    }));
-    if limits.is_some() && asked.seed_parents_n.is_some() {
-        notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
     }
-    Ok(told(
-        &candidates,
-        &parents_of,
-        &drawn,
-        limits_told(&asked, &takes, limits.as_ref(), &drawn),
-        matings,
-        notes,
-    ))
 }
 
 /// Mothers and flowers of each cross: what its fruit needs where fruit is asked for, else an even part
