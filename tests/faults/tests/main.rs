@@ -2,6 +2,7 @@
 
 mod aborted_clients;
 mod announcers;
+mod bombs;
 mod connection_cuts;
 mod demo_kills;
 mod disk_full;
