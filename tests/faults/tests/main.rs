@@ -5,6 +5,7 @@ mod announcers;
 mod connection_cuts;
 mod demo_kills;
 mod disk_full;
+mod histories;
 mod kills;
 mod stopped;
 mod two_processes;
