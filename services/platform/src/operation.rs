@@ -334,13 +334,18 @@ const MOST_TRIES: u32 = 10;
 const LONGEST_PAUSE: Duration = Duration::from_millis(1500);
 /// How long a repeat waits for the first sending of the same request.
 const WAITS_FOR_FIRST: Duration = Duration::from_secs(40);
-/// Pause before a repeat looks again whether the first was answered; it holds no connection then.
-const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
+/// Pause before a repeat looks again whether the first was answered, growing from look to look; it
+/// holds no connection then.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(25);
+/// Pauses grow to so many times the first.
+const MOST_GROWTH: u32 = 20;
 
 /// Decides whether a write that failed is carried out anew.
 struct Tries {
     began: Instant,
     done_n: u32,
+    /// Looks whether the first was answered.
+    looks_n: u32,
     /// Whether a repeat can be told from the first.
     known: bool,
     has_rows: bool,
@@ -352,6 +357,7 @@ impl Tries {
         Self {
             began: Instant::now(),
             done_n: 0,
+            looks_n: 0,
             known: !given.asked.keys.is_empty(),
             has_rows: given.has_rows,
             perhaps_written: false,
@@ -360,10 +366,11 @@ impl Tries {
 
     /// How long to pause before the next try; the fault, when there is to be none.
     fn pause_after(&mut self, fault: Fault) -> Result<Duration, Fault> {
-        self.done_n += 1;
         if fault.waits_for_first() && self.began.elapsed() < WAITS_FOR_FIRST {
-            return Ok(BETWEEN_LOOKS);
+            self.looks_n += 1;
+            return Ok(BETWEEN_LOOKS * self.looks_n.min(MOST_GROWTH));
         }
+        self.done_n += 1;
         self.perhaps_written |= fault.is_perhaps_written();
         // Rows that another batch wrote at this moment are duplicates at the next look.
         let passes = fault.passes() || (self.has_rows && fault.is_taken_key());

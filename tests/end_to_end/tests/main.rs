@@ -38,6 +38,5 @@ mod release_pages;
 mod release_rights;
 mod release_webhooks;
 mod repeats;
-mod repeats_history;
 mod story;
 mod transport;

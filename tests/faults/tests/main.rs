@@ -6,6 +6,7 @@ mod bombs;
 mod connection_cuts;
 mod demo_kills;
 mod disk_full;
+mod histories;
 mod kills;
 mod stopped;
 mod two_processes;
