@@ -441,7 +441,10 @@ pub async fn record_batch(
     unit: &mut Unit,
     request: RecordPassesRequest,
 ) -> Result<BatchReply, Fault> {
-    let mut reply = BatchReply::default();
+    let mut reply = BatchReply {
+        sent: request.rows.len() as u64,
+        ..BatchReply::default()
+    };
     let mut rows: Vec<(u64, RecordPassRequest)> = (0..).zip(request.rows).collect();
     // A pass rests on those before it, whatever the order in which they come back.
     rows.sort_by(|(_, a), (_, b)| a.on.cmp(&b.on));
