@@ -1,6 +1,8 @@
 //! Compiles `proto/` without a system compiler and gives every message its JSON and schema form,
 //! so that REST and gRPC speak of one set of types.
 
+#[path = "build/secrets.rs"]
+mod secrets;
 #[path = "build/shapes.rs"]
 mod shapes;
 
@@ -99,6 +101,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for field in RECURSIVE {
         build = build.field_attribute(field, "#[schema(no_recursion)]");
     }
+    std::fs::write(out.join("secrets.rs"), secrets::generate(&descriptors)?)?;
     build.compile_fds(descriptors)?;
     Ok(())
 }

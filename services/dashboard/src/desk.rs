@@ -4,6 +4,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::convert::Infallible;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use axum::body::Bytes;
 use axum::extract::{FromRequestParts, Query, Request};
 use axum::middleware::Next;
 use axum::response::{IntoResponse as _, Response};
@@ -14,10 +15,13 @@ use contract::release::release_client::ReleaseClient;
 use http::Method;
 use http::request::Parts;
 use jiff::civil::Date;
+use platform::gate::{Admission, BATCH_BYTES, Gate};
 use platform::peers::{Authorised, Peers, ServiceName};
+use platform::server::Faces;
 use platform::{Fault, FieldError, Permission, reading};
 
 use crate::Dashboard;
+use crate::layout::{self, Place};
 use crate::pages::asks_for_a_page;
 use crate::session::Visitor;
 use crate::trouble::Trouble;
@@ -30,6 +34,8 @@ const LARGEST_REPLY: usize = 64 << 20;
 pub struct Desk {
     peers: Peers,
     visitor: Visitor,
+    faces: Faces,
+    gate: Gate,
     now: jiff::Timestamp,
     /// What the page was asked for after the question mark.
     pub ask: Ask,
@@ -47,6 +53,8 @@ impl FromRequestParts<Dashboard> for Desk {
         Ok(Self {
             peers: dashboard.0.peers.clone(),
             visitor,
+            faces: dashboard.0.faces,
+            gate: dashboard.0.gate.clone(),
             now: dashboard.0.clock.now(),
             ask: Ask::of(parts),
         })
@@ -88,6 +96,26 @@ impl Desk {
     /// gives out, which the services decide.
     pub fn may(&self, permission: Permission) -> bool {
         self.visitor.caller.may(permission).is_ok()
+    }
+
+    /// Reads a large body as the gate of the services reads one: within bounds, at a least pace and
+    /// out of the memory that all bodies share. The body keeps its memory for as long as the admission
+    /// is kept.
+    ///
+    /// # Errors
+    /// Too large, too slow or broken off; unavailable when other bodies fill the memory.
+    pub async fn read(&self, request: Request) -> Result<(Admission, Bytes), Trouble> {
+        let admission = self.gate.enter(self.visitor.caller.clone()).await?;
+        let (parts, body) = request.into_parts();
+        let bytes = admission.read(body, &parts.headers, BATCH_BYTES).await?;
+        // Once more in the message that is made of it, and once on its way.
+        admission.hold(2 * bytes.len()).await?;
+        Ok((admission, bytes))
+    }
+
+    /// The places this person may start from.
+    pub fn places(&self) -> impl Iterator<Item = &'static Place> {
+        layout::places(&self.visitor, self.faces)
     }
 
     /// The person's name.

@@ -1,39 +1,32 @@
 //! The two skins, REST and gRPC: translate, and nothing else.
 
 use std::any::Any;
-use std::future::Future;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use axum::Router;
-use axum::body::{Body, to_bytes};
+use axum::body::{Body, Bytes};
 use axum::extract::rejection::RawPathParamsRejection;
 use axum::extract::{RawPathParams, State};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodFilter, on};
 use contract::common::Document;
-use http::{HeaderValue, Request, StatusCode, header};
+use http::request::Parts;
+use http::{HeaderMap, HeaderValue, Request, StatusCode, Version, header};
 use serde_json::{Map, Value};
 use tracing::Instrument as _;
 
-use crate::access::Caller;
-use crate::fault::{Fault, FaultKind};
-use crate::ids::ProgrammeId;
-use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
-use crate::peers::PROGRAMME_METADATA;
+use crate::access::Permission;
+use crate::door::{admitted, request_id};
+use crate::fault::Fault;
+use crate::gate::{Admission, Gate, in_time};
+use crate::operation::{App, Kind, Operation, Outcome, UseCase, execute};
 use crate::quota::Tally;
 use crate::reading::{self, Beside};
 use crate::text::settle_all;
-use crate::{steady, telemetry};
+use crate::{steady, telemetry, wire};
 
-/// Largest body of a plain request.
-pub const BODY_BYTES: usize = 4 * 1024 * 1024;
-/// Largest body of a batch, and largest gRPC message.
-pub const BATCH_BYTES: usize = 128 * 1024 * 1024;
-/// How long a request may take.
-const PATIENCE: Duration = Duration::from_secs(60);
-/// How long a batch may take.
-const BATCH_PATIENCE: Duration = Duration::from_secs(600);
+pub use crate::gate::{BATCH_BYTES, BODY_BYTES};
 
 /// Name of the header by which a retry is known.
 pub const IDEMPOTENCY_KEY: &str = "idempotency-key";
@@ -58,20 +51,12 @@ async fn rest<U: UseCase>(
     request: Request<Body>,
 ) -> Response {
     let started = Instant::now();
-    let id = request
-        .headers()
-        .get("x-request-id")
-        .and_then(|id| id.to_str().ok());
-    let span = tracing::info_span!(
-        "request",
-        request.id = id.unwrap_or_default(),
-        request.operation = U::OPERATION.name
-    );
+    let span = telemetry::span(&U::OPERATION, "rest", request_id(request.headers()));
     let mut tally = None;
-    let answered = match &path {
+    let answered = match path {
         Ok(path) => {
             answer::<U>(app, path, request, &mut tally)
-                .instrument(span.clone())
+                .instrument(span)
                 .await
         }
         Err(error) => Err(Fault::malformed(format!(
@@ -82,6 +67,12 @@ async fn rest<U: UseCase>(
     if let Some(tally) = tally {
         tally.write_headers(response.headers_mut());
     }
+    if !U::OPERATION.is_public() {
+        let headers = response.headers_mut();
+        headers
+            .entry(header::CACHE_CONTROL)
+            .or_insert(HeaderValue::from_static("no-store"));
+    }
     telemetry::count(
         &U::OPERATION,
         "rest",
@@ -91,70 +82,107 @@ async fn rest<U: UseCase>(
     response
 }
 
+impl Operation {
+    /// True when its reply is the same for everyone, so that it may be kept on the way.
+    fn is_public(&self) -> bool {
+        self.permission == Permission::Anyone && !self.kind.writes()
+    }
+}
+
 async fn answer<U: UseCase>(
     app: Arc<U::App>,
-    path: &RawPathParams,
+    path: RawPathParams,
     request: Request<Body>,
     tally: &mut Option<Tally>,
 ) -> Result<Response, Fault> {
-    let kind = U::OPERATION.kind;
     let (parts, body) = request.into_parts();
-    let header = |name: &str| {
-        parts
-            .headers
-            .get(name)
-            .and_then(|value| value.to_str().ok())
-    };
-    let caller = caller(
-        app.context(),
-        header("authorization"),
-        header(PROGRAMME_METADATA),
-    )
-    .await?;
+    let has_body = parts.version < Version::HTTP_2 && announces_body(&parts.headers);
     // Before the body is read: whoever may not ask need not be listened to.
-    caller.may(U::OPERATION.permission)?;
-    charge(app.context(), &caller, tally).await?;
-    // A body is refused where there is none to be, and so is read there too.
-    let limit = match (U::OPERATION.method, kind) {
-        ("GET" | "DELETE", _) => BODY_BYTES,
-        (_, Kind::Batch | Kind::File) => BATCH_BYTES,
-        _ => BODY_BYTES,
+    let admission = match Gate::admit(app.context(), &U::OPERATION, &parts.headers, tally).await {
+        Err(fault) if has_body => return Ok(unheard(fault)),
+        admitted => admitted?,
     };
-    let bytes = to_bytes(body, limit).await.map_err(|_| {
-        Fault::new(
-            FaultKind::TooLarge,
-            format!("the body is larger than {limit} bytes or broke off; send less at once"),
-        )
-    })?;
-    let beside = Beside {
-        path: path.iter().collect(),
-        query: parts.uri.query().unwrap_or_default(),
-        headers: &parts.headers,
+    // Where there is to be no body, one is refused, and so is read there too.
+    let read = admission.read(body, &parts.headers, U::OPERATION.body_bytes());
+    let bytes = match read.await {
+        Err(fault) if has_body => return Ok(unheard(fault)),
+        read => read?,
     };
-    let mut asked: U::Request = reading::message(&U::OPERATION, &beside, &bytes)?;
-    settle_all(kind == Kind::Batch, &mut asked)?;
+    let carried_out = carry_out::<U>(app, path, parts, bytes, &admission);
+    in_time(&U::OPERATION, carried_out).await
+}
+
+/// Makes a request message of what came, and carries it out.
+async fn carry_out<U: UseCase>(
+    app: Arc<U::App>,
+    path: RawPathParams,
+    parts: Parts,
+    bytes: Bytes,
+    admission: &Admission,
+) -> Result<Response, Fault> {
+    let kind = U::OPERATION.kind;
+    let headers = parts.headers.clone();
+    wire::hold(admission, weight::<U>(&bytes)).await?;
+    let large = bytes.len() > READ_AT_ONCE_BYTES;
+    let read = move || {
+        let beside = Beside {
+            path: path.iter().collect(),
+            query: parts.uri.query().unwrap_or_default(),
+            headers: &parts.headers,
+        };
+        let mut asked: U::Request = reading::message(&U::OPERATION, &beside, &bytes)?;
+        settle_all(kind == Kind::Batch, &mut asked)?;
+        Ok::<_, Fault>(asked)
+    };
+    let asked = if large {
+        app.context().compute.run(move |_| read()).await??
+    } else {
+        read()?
+    };
+    let caller = admission.caller.clone();
     if kind == Kind::Steady {
-        let kept = in_time(kind, steady::answer::<U>(&app, caller, asked)).await?;
+        let kept = steady::answer::<U>(&app, caller, asked).await?;
         return Ok(json(StatusCode::OK, kept.body.clone()));
     }
-    let outcome = in_time(
-        kind,
-        execute::<U>(app, caller, "rest", header(IDEMPOTENCY_KEY), asked),
-    )
-    .await?;
+    let key = headers
+        .get(IDEMPOTENCY_KEY)
+        .and_then(|value| value.to_str().ok());
+    let outcome = execute::<U>(app, caller, "rest", key, asked).await?;
     reply(kind, outcome)
 }
 
-/// Gives a call up that takes too long for its kind.
-async fn in_time<T>(kind: Kind, call: impl Future<Output = Result<T, Fault>>) -> Result<T, Fault> {
-    let patience = if matches!(kind, Kind::Batch | Kind::File) {
-        BATCH_PATIENCE
-    } else {
-        PATIENCE
-    };
-    tokio::time::timeout(patience, call).await.map_err(|_| {
-        Fault::unavailable("this took too long and was given up; nothing was written")
-    })?
+/// Largest body that is made into a message between two other requests; a larger one is read where
+/// there is room for arithmetic.
+const READ_AT_ONCE_BYTES: usize = 256 * 1024;
+
+/// What a body becomes in memory.
+fn weight<U: UseCase>(bytes: &[u8]) -> wire::Measure {
+    match wire::asked(&U::OPERATION) {
+        Some(sent) if U::OPERATION.kind != Kind::File => wire::measure_json(sent.shape, bytes),
+        // The file is copied into the message.
+        _ => wire::Measure {
+            bytes: bytes.len(),
+            ..wire::Measure::default()
+        },
+    }
+}
+
+/// Whether a request of HTTP/1 says that it has a body.
+fn announces_body(headers: &HeaderMap) -> bool {
+    headers.contains_key(header::TRANSFER_ENCODING)
+        || headers
+            .get(header::CONTENT_LENGTH)
+            .is_some_and(|length| length != "0")
+}
+
+/// The reply to a request of HTTP/1 whose body was not read to its end: the rest of it is not
+/// listened to, so nothing else can come on the connection.
+fn unheard(fault: Fault) -> Response {
+    let mut response = fault.into_response();
+    response
+        .headers_mut()
+        .insert(header::CONNECTION, HeaderValue::from_static("close"));
+    response
 }
 
 fn json(status: StatusCode, body: impl Into<Body>) -> Response {
@@ -203,7 +231,7 @@ fn reply<R: serde::Serialize + Any>(kind: Kind, outcome: Outcome<R>) -> Result<R
     Ok(response)
 }
 
-/// The gRPC form of an operation.
+/// The gRPC form of an operation, behind its [`crate::door`].
 ///
 /// # Errors
 /// The fault as a status, with the problem document in its metadata.
@@ -211,86 +239,12 @@ pub async fn grpc<U: UseCase>(
     app: Arc<U::App>,
     request: tonic::Request<U::Request>,
 ) -> Result<tonic::Response<U::Reply>, tonic::Status> {
-    let started = Instant::now();
-    let (metadata, _, mut message) = request.into_parts();
-    let text = |name: &str| metadata.get(name).and_then(|value| value.to_str().ok());
-    let mut tally = None;
-    let result = async {
-        let caller = caller(
-            app.context(),
-            text("authorization"),
-            text(PROGRAMME_METADATA),
-        )
-        .await?;
-        caller.may(U::OPERATION.permission)?;
-        charge(app.context(), &caller, &mut tally).await?;
-        settle_all(U::OPERATION.kind == Kind::Batch, &mut message)?;
-        in_time(
-            U::OPERATION.kind,
-            execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
-        )
-        .await
-    }
-    .await;
-    let code = match &result {
-        Ok(_) => 200,
-        Err(fault) => fault.kind().http().0.as_u16(),
-    };
-    telemetry::count(&U::OPERATION, "grpc", code, started.elapsed());
-    let mut response = match result {
-        Ok(outcome) => Ok(tonic::Response::new(outcome.reply)),
-        Err(fault) => Err(tonic::Status::from(fault)),
-    };
-    if let Some(tally) = tally {
-        tally.write_metadata(match &mut response {
-            Ok(response) => response.metadata_mut(),
-            Err(status) => status.metadata_mut(),
-        });
-    }
-    response
-}
-
-/// Counts a request of a partner's key and refuses it when the key's quota is used up.
-async fn charge(
-    context: &Context,
-    caller: &Caller,
-    tally: &mut Option<Tally>,
-) -> Result<(), Fault> {
-    let (Some(key), Some(programme)) = (caller.key(), caller.programme()) else {
-        return Ok(());
-    };
-    let now = context.clock.now();
-    let (told, refused) = context
-        .quotas
-        .charge(&context.pool, programme, key, now)
-        .await?;
-    *tally = Some(told);
-    refused.map_or(Ok(()), Err)
-}
-
-/// Who asks, from the credentials that came with the call.
-///
-/// # Errors
-/// Unauthenticated when there are credentials and they do not hold.
-pub async fn caller(
-    context: &Context,
-    authorization: Option<&str>,
-    programme: Option<&str>,
-) -> Result<Caller, Fault> {
-    let Some(authorization) = authorization else {
-        return Ok(Caller::nobody());
-    };
-    let (scheme, token) = authorization.split_once(' ').unwrap_or_default();
-    if !scheme.eq_ignore_ascii_case("bearer") {
-        return Err(Fault::unauthenticated(
-            "send the access token as \"Authorization: Bearer …\"",
-        ));
-    }
-    let programme = programme
-        .map(|text| {
-            text.parse::<ProgrammeId>()
-                .map_err(|_| Fault::malformed(format!("{PROGRAMME_METADATA} is not an id")))
-        })
-        .transpose()?;
-    context.verifier.caller(token.trim(), programme).await
+    let (metadata, extensions, mut message) = request.into_parts();
+    let caller = admitted(&extensions)?.caller.clone();
+    settle_all(U::OPERATION.kind == Kind::Batch, &mut message)?;
+    let key = metadata
+        .get(IDEMPOTENCY_KEY)
+        .and_then(|value| value.to_str().ok());
+    let outcome = execute::<U>(app, caller, "grpc", key, message).await?;
+    Ok(tonic::Response::new(outcome.reply))
 }

@@ -1,6 +1,6 @@
 //! Weather stations, their readings and the winter that they tell.
 
-use contract::common::{BatchReply, RejectedRow};
+use contract::common::BatchReply;
 use contract::crossing::{
     ChillDay, EditWeatherStationRequest, GetWeatherStationRequest, ListWeatherStationsRequest,
     LoadWeatherCsvRequest, RecordWeatherRequest, RegisterWeatherStationRequest, SeasonChill,
@@ -11,6 +11,7 @@ use phenology::chill::{ChillModel, chill_account_dated};
 use phenology::daylength::Latitude;
 use phenology::heat::{HeatModel, running_heat};
 use phenology::series::Origin;
+use platform::batch::Report;
 use platform::fault::{FieldError, OnConstraint as _};
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
@@ -291,28 +292,18 @@ async fn take(
     if taken.accepted_n > 0 {
         unit.touch("weather_station", id);
     }
-    let told = |row: u64, errors: Vec<FieldError>| RejectedRow {
-        row,
-        id: ids.get(&row).cloned().unwrap_or_default(),
-        errors: errors.into_iter().map(Into::into).collect(),
-    };
-    Ok(BatchReply {
-        sent: (rows_n + skipped.len()) as u64,
-        skipped,
-        held_back: 0,
-        accepted: taken.accepted_n,
-        duplicates: taken.duplicates_n,
-        rejected: taken
-            .rejected
-            .into_iter()
-            .map(|(row, errors)| told(row, errors))
-            .collect(),
-        doubtful: taken
-            .doubtful
-            .into_iter()
-            .map(|(row, message)| told(row, vec![FieldError::new("", message)]))
-            .collect(),
-    })
+    let mut report = Report::of(rows_n + skipped.len());
+    report.skip(skipped);
+    report.accept(taken.accepted_n);
+    report.duplicate(taken.duplicates_n);
+    let id = |row: u64| ids.get(&row).map(String::as_str).unwrap_or_default();
+    for (row, errors) in taken.rejected {
+        report.reject(row, id(row), errors);
+    }
+    for (row, message) in taken.doubtful {
+        report.doubt(row, id(row), vec![FieldError::new("", message)]);
+    }
+    Ok(report.into_reply())
 }
 
 /// The winters of a station, with what other stations of its site can fill.

@@ -1,12 +1,13 @@
 //! Records brought as a file: chosen on the device, checked first if one likes, then taken.
 
+use axum::body::{Body, Bytes};
 use axum::extract::Request;
 use axum::response::{IntoResponse as _, Response};
 use contract::common::{BatchReply, RejectedRow};
 use contract::evaluation::TakeRecordFileRequest;
-use http::header;
+use http::{HeaderMap, header};
 use maud::{Markup, html};
-use multer::{Constraints, Multipart, SizeLimit};
+use multer::Multipart;
 use platform::reading::{self, CSV, XLSX};
 use platform::skin::BATCH_BYTES;
 use platform::{Fault, Permission};
@@ -59,26 +60,20 @@ struct Sent {
 }
 
 impl Sent {
-    async fn read(request: Request) -> Result<Self, Trouble> {
+    async fn read(headers: &HeaderMap, body: Bytes) -> Result<Self, Trouble> {
         let unreadable = |error: multer::Error| {
             Trouble::from(Fault::malformed(format!(
                 "the form cannot be read: {error}"
             )))
         };
-        let boundary = request
-            .headers()
+        let boundary = headers
             .get(header::CONTENT_TYPE)
             .and_then(|value| value.to_str().ok())
             .map(multer::parse_boundary)
             .transpose()
             .map_err(unreadable)?
             .ok_or_else(|| Fault::malformed("the form brings no file"))?;
-        let limit = SizeLimit::new().whole_stream(BATCH_BYTES as u64);
-        let mut parts = Multipart::with_constraints(
-            request.into_body().into_data_stream(),
-            boundary,
-            Constraints::new().size_limit(limit),
-        );
+        let mut parts = Multipart::new(Body::from(body).into_data_stream(), boundary);
         let mut sent = Self::default();
         while let Some(part) = parts.next_field().await.map_err(unreadable)? {
             match part.name() {
@@ -106,7 +101,9 @@ impl Sent {
 
 /// Checks or takes the records of a file, and tells what became of every row.
 pub async fn take(desk: Desk, request: Request) -> Result<Response, Trouble> {
-    let sent = Sent::read(request).await?;
+    let headers = request.headers().clone();
+    let (_held, body) = desk.read(request).await?;
+    let sent = Sent::read(&headers, body).await?;
     let dry_run = sent.dry_run;
     let asked = TakeRecordFileRequest {
         content: sent.content,

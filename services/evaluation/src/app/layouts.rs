@@ -9,6 +9,7 @@ use contract::evaluation::{
     GetLayoutCsvRequest, GetLayoutMapRequest, GetLayoutRequest, LayOutTrialRequest,
     PrintTreeLabelsRequest, SiteLayout, TrialLayout, TrialTree, TryDesignRequest,
 };
+use platform::compute::{Cancel, Settled, Work};
 use platform::sheet::CsvTable;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
@@ -89,7 +90,10 @@ pub async fn lay_out(
     })
     .map_err(Fault::invalid)?;
     let sites = store::trials::sites(unit.connection(), programme, id).await?;
-    let layouts = randomise(asked, sites.len()).await?;
+    let sites_n = sites.len();
+    let layouts = unit
+        .reckon(move |cancel| randomise(&asked, sites_n, cancel))
+        .await??;
 
     let total: usize = layouts.iter().map(|layout| layout.plots.len()).sum();
     let mut trees: Vec<TreeRow> = Vec::with_capacity(total);
@@ -396,7 +400,7 @@ pub async fn map(
     _app: &EvaluationApp,
     unit: &mut Unit,
     request: GetLayoutMapRequest,
-) -> Result<Document, Fault> {
+) -> Result<Work<Document>, Fault> {
     let programme = unit.programme()?;
     let asked = (request.trial_id.as_str(), request.site_id.as_str());
     let of = site_trees(unit, programme, asked, false).await?;
@@ -420,11 +424,13 @@ pub async fn map(
         });
     }
     let title = format!("Trial {} at {}", of.trial_number, of.site_name);
-    Ok(Document {
-        content_type: "image/svg+xml".to_owned(),
-        file_name: format!("{}-layout.svg", of.trial_number),
-        content: map::draw(&title, &squares).into_bytes(),
-    })
+    Ok(Work::new(move |_| {
+        Ok(Document {
+            content_type: "image/svg+xml".to_owned(),
+            file_name: format!("{}-layout.svg", of.trial_number),
+            content: map::draw(&title, &squares).into_bytes(),
+        })
+    }))
 }
 
 /// Labels of a trial's standing trees as PDF.
@@ -435,7 +441,7 @@ pub async fn labels(
     app: &EvaluationApp,
     unit: &mut Unit,
     request: PrintTreeLabelsRequest,
-) -> Result<Document, Fault> {
+) -> Result<Settled<Document>, Fault> {
     let programme = unit.programme()?;
     let asked = (request.trial_id.as_str(), request.site_id.as_str());
     let of = site_trees(unit, programme, asked, true).await?;
@@ -450,21 +456,22 @@ pub async fn labels(
             });
         }
     }
-    let printed = plants::client(app, programme)
-        .await?
-        .print_labels(PrintLabelsRequest {
-            page: request.page,
-            skip: request.skip,
-            given,
-            ..PrintLabelsRequest::default()
+    let mut crossing = plants::client(app, programme).await?;
+    Ok(Settled::Elsewhere(Box::pin(async move {
+        let printed = crossing
+            .print_labels(PrintLabelsRequest {
+                page: request.page,
+                skip: request.skip,
+                given,
+                ..PrintLabelsRequest::default()
+            })
+            .await?
+            .into_inner();
+        Ok(Document {
+            file_name: format!("{}-labels.pdf", of.trial_number),
+            ..printed
         })
-        .await
-        .map_err(Fault::from)?
-        .into_inner();
-    Ok(Document {
-        file_name: format!("{}-labels.pdf", of.trial_number),
-        ..printed
-    })
+    })))
 }
 
 /// Tries a design without keeping it.
@@ -475,7 +482,7 @@ pub async fn try_design(
     _app: &EvaluationApp,
     _unit: &mut Unit,
     request: TryDesignRequest,
-) -> Result<TrialLayout, Fault> {
+) -> Result<Work<TrialLayout>, Fault> {
     let asked = plan(Asked {
         design: &request.design,
         entries: request.entries,
@@ -488,9 +495,13 @@ pub async fn try_design(
         seed: request.seed,
     })
     .map_err(Fault::invalid)?;
-    let layouts = randomise(asked, 1).await?;
-    let layout = &layouts[0];
-    Ok(TrialLayout {
+    Ok(Work::new(move |cancel| {
+        Ok(tried(&randomise(&asked, 1, cancel)?[0]))
+    }))
+}
+
+fn tried(layout: &Layout) -> TrialLayout {
+    TrialLayout {
         design: word(&layout.design).to_owned(),
         design_made: layout.design.to_string(),
         seed: layout.seed,
@@ -511,24 +522,21 @@ pub async fn try_design(
             })
             .collect(),
         ..TrialLayout::default()
-    })
+    }
 }
 
-/// One layout for each site, each further one from the next seed; off the async threads.
-async fn randomise(plan: TrialPlan, sites_n: usize) -> Result<Vec<Layout>, Fault> {
-    let made = tokio::task::spawn_blocking(move || {
-        (0..sites_n as u64)
-            .map(|site| {
-                designs::lay_out(&TrialPlan {
-                    seed: plan.seed.wrapping_add(site),
-                    ..plan.clone()
-                })
+/// One layout for each site, each further one from the next seed.
+fn randomise(plan: &TrialPlan, sites_n: usize, cancel: &Cancel) -> Result<Vec<Layout>, Fault> {
+    (0..sites_n as u64)
+        .map(|site| {
+            cancel.check()?;
+            designs::lay_out(&TrialPlan {
+                seed: plan.seed.wrapping_add(site),
+                ..plan.clone()
             })
-            .collect::<Result<Vec<_>, _>>()
-    })
-    .await
-    .map_err(Fault::internal)?;
-    made.map_err(|error| Fault::invalid(vec![fault(&error)]))
+            .map_err(|error| Fault::invalid(vec![fault(&error)]))
+        })
+        .collect()
 }
 
 fn lowest(layouts: &[Layout]) -> f64 {
