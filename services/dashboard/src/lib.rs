@@ -48,6 +48,7 @@ pub fn mount(peers: Peers, clock: Clock, description: Arc<Value>) -> Mounted {
         clock,
         description,
     }));
+    let refusing = platform::token::refuse_ended_grants(dashboard.0.sessions.verifier());
     let router = pages::routes()
         .route_layer(middleware::from_fn_with_state(
             dashboard.clone(),
@@ -62,6 +63,6 @@ pub fn mount(peers: Peers, clock: Clock, description: Arc<Value>) -> Mounted {
         grpc_name: "",
         catalogue: Vec::new(),
         pool: None,
-        background: Vec::new(),
+        background: vec![Box::pin(refusing)],
     }
 }

@@ -11,9 +11,12 @@ use std::time::{Duration, Instant};
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{AppendHeaders, IntoResponse, Redirect, Response};
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{RefreshSessionRequest, Session, SignInRequest, SignOutRequest};
+use contract::identity::{
+    ContinueSignInRequest, RecoverPasswordRequest, RefreshSessionRequest, Session, SignInRequest,
+    SignOutRequest,
+};
 use http::{HeaderMap, HeaderValue, StatusCode, header};
 use platform::Caller;
 use platform::fault::FaultKind;
@@ -27,6 +30,10 @@ use crate::layout::{self, Page};
 use crate::trouble::{SignInFirst, Trouble};
 
 const COOKIE: &str = "drupeline_session";
+/// The cookie by which a device is known that signed in before; it opens nothing by itself.
+const DEVICE: &str = "drupeline_device";
+/// As long as a device is known.
+const DEVICE_LIFE_S: u32 = 80 * 24 * 3600;
 /// As long as a refresh token lives.
 const COOKIE_LIFE_S: u32 = 14 * 24 * 3600;
 /// How long pages that carry a refresh token already used are given the pair it was used for.
@@ -59,22 +66,16 @@ impl From<Session> for Pair {
 
 impl Pair {
     fn of(headers: &HeaderMap) -> Option<Self> {
-        headers
-            .get_all(header::COOKIE)
-            .iter()
-            .filter_map(|value| value.to_str().ok())
-            .flat_map(|value| value.split(';'))
-            .filter_map(|cookie| cookie.trim().split_once('='))
-            .filter(|(name, _)| *name == COOKIE)
-            .find_map(|(_, value)| value.split_once('~'))
-            .map(|(access, refresh)| Self {
-                access: access.to_owned(),
-                refresh: refresh.to_owned(),
-            })
+        let (access, refresh) = value_of(headers, COOKIE)?.split_once('~')?;
+        Some(Self {
+            access: access.to_owned(),
+            refresh: refresh.to_owned(),
+        })
     }
 
     fn cookie(&self, headers: &HeaderMap) -> HeaderValue {
         cookie(
+            COOKIE,
             &format!("{}~{}", self.access, self.refresh),
             COOKIE_LIFE_S,
             headers,
@@ -82,17 +83,47 @@ impl Pair {
     }
 }
 
-fn cookie(value: &str, life_s: u32, headers: &HeaderMap) -> HeaderValue {
+/// What became of somebody who wants to sign in.
+pub enum Entry {
+    /// They are in; the cookies to set.
+    In([HeaderValue; 2]),
+    /// Something is missing still, as the session says.
+    Step(Box<Session>),
+}
+
+impl Entry {
+    fn of(session: Session, headers: &HeaderMap) -> Self {
+        if !session.step.is_empty() {
+            return Self::Step(Box::new(session));
+        }
+        let device = cookie(DEVICE, &session.device_token, DEVICE_LIFE_S, headers);
+        Self::In([Pair::from(session).cookie(headers), device])
+    }
+}
+
+/// The value of a cookie.
+fn value_of<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(';'))
+        .filter_map(|cookie| cookie.trim().split_once('='))
+        .find(|(found, _)| *found == name)
+        .map(|(_, value)| value)
+}
+
+fn cookie(name: &str, value: &str, life_s: u32, headers: &HeaderMap) -> HeaderValue {
     let secure = if is_loopback(headers) { "" } else { "; Secure" };
     let text =
-        format!("{COOKIE}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
+        format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
     HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
         "drupeline_session=; Path=/; Max-Age=0",
     ))
 }
 
 fn no_cookie(headers: &HeaderMap) -> HeaderValue {
-    cookie("", 0, headers)
+    cookie(COOKIE, "", 0, headers)
 }
 
 /// Whether the browser speaks to its own machine, where there is no encryption to ask for.
@@ -117,7 +148,7 @@ type Exchange = Arc<OnceCell<Pair>>;
 /// Keeps people signed in.
 pub struct Sessions {
     peers: Peers,
-    verifier: Verifier,
+    verifier: Arc<Verifier>,
     exchanges: Mutex<HashMap<String, (Instant, Exchange)>>,
 }
 
@@ -129,10 +160,15 @@ enum Arrival {
 }
 
 impl Sessions {
+    /// Checks who asks, as the session's token says.
+    pub fn verifier(&self) -> Arc<Verifier> {
+        self.verifier.clone()
+    }
+
     /// Sessions held by the identity service.
     pub fn new(peers: Peers) -> Self {
         Self {
-            verifier: Verifier::new(peers.clone()),
+            verifier: Arc::new(Verifier::new(peers.clone())),
             peers,
             exchanges: Mutex::default(),
         }
@@ -201,7 +237,7 @@ impl Sessions {
             .clone()
     }
 
-    /// Signs a person in; gives the cookie to set.
+    /// Signs a person in, or tells the next step to it.
     ///
     /// # Errors
     /// When login and password do not fit together, or too many were tried.
@@ -210,13 +246,44 @@ impl Sessions {
         login: &str,
         password: &str,
         headers: &HeaderMap,
-    ) -> Result<HeaderValue, Trouble> {
+    ) -> Result<Entry, Trouble> {
         let request = SignInRequest {
             login: login.to_owned(),
             password: password.to_owned(),
+            device_token: value_of(headers, DEVICE).unwrap_or_default().to_owned(),
         };
         let session = self.identity()?.sign_in(request).await?.into_inner();
-        Ok(Pair::from(session).cookie(headers))
+        Ok(Entry::of(session, headers))
+    }
+
+    /// Takes the step to a session that was missing.
+    ///
+    /// # Errors
+    /// When it does not hold, or took too long.
+    pub async fn step(
+        &self,
+        request: ContinueSignInRequest,
+        headers: &HeaderMap,
+    ) -> Result<Entry, Trouble> {
+        let request = ContinueSignInRequest {
+            device_token: value_of(headers, DEVICE).unwrap_or_default().to_owned(),
+            ..request
+        };
+        let session = self
+            .identity()?
+            .continue_sign_in(request)
+            .await?
+            .into_inner();
+        Ok(Entry::of(session, headers))
+    }
+
+    /// Sets a new password with a link; gives the login.
+    ///
+    /// # Errors
+    /// When the link does not hold, or the password is not one to take.
+    pub async fn recover(&self, request: RecoverPasswordRequest) -> Result<String, Trouble> {
+        let recovered = self.identity()?.recover_password(request).await?;
+        Ok(recovered.into_inner().login)
     }
 
     /// Ends the session of whoever is signed in; gives the cookie to set.
@@ -292,12 +359,17 @@ pub fn local_path(next: &str) -> &str {
     if leads_away { "/" } else { next }
 }
 
-/// Sends the browser on, with a cookie.
-pub fn go_on(to: &str, cookie: HeaderValue) -> Response {
+/// Sends the browser on, with cookies.
+pub fn go_on(to: &str, cookies: impl IntoIterator<Item = HeaderValue>) -> Response {
     let to = HeaderValue::from_str(to).unwrap_or(HeaderValue::from_static("/"));
+    let cookies = cookies
+        .into_iter()
+        .map(|cookie| (header::SET_COOKIE, cookie))
+        .collect();
     (
         StatusCode::SEE_OTHER,
-        [(header::LOCATION, to), (header::SET_COOKIE, cookie)],
+        [(header::LOCATION, to)],
+        AppendHeaders::<Vec<_>>(cookies),
     )
         .into_response()
 }

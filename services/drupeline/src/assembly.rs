@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::sync::{Arc, OnceLock};
 
-use axum::Router;
+use axum::{Router, middleware};
 use platform::database::{self, Schema};
 use platform::operation::{CatalogueEntry, Context};
+use platform::origin::{self, TrustedProxies};
 use platform::peers::{Peers, Place, ServiceName};
 use platform::server::{Background, Mounted};
 use platform::steady::Steady;
@@ -39,6 +40,8 @@ pub struct Plan {
     pub elsewhere: BTreeMap<ServiceName, String>,
     /// The time.
     pub clock: Clock,
+    /// The machines whose word for a caller's address is taken.
+    pub trusted_proxies: TrustedProxies,
     /// What the installation decides for the release service.
     pub release: release::Settings,
 }
@@ -126,6 +129,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
             quotas: Arc::default(),
+            refusals: Arc::default(),
             peers,
         };
         let keeping = platform::quota::keep(context.clone());
@@ -149,6 +153,12 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         }
     }
     let (router, mut background) = server::assemble(mounted, &here).await?;
+    // Not on the router through which services of this process reach one another: there the first
+    // caller's address stands.
+    let router = router.layer(middleware::from_fn_with_state(
+        Arc::new(plan.trusted_proxies),
+        origin::note,
+    ));
     for pool in pools.values() {
         background.push(Box::pin(retry::sweep(pool.clone(), plan.clock.clone())));
     }

@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{bench, import, labels, migrate, serve, up};
+use crate::{bench, host, import, labels, migrate, serve, up};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -68,6 +68,26 @@ enum Command {
     },
     /// Bring the database that DATABASE_URL names up to date. Safe to run twice, also at once.
     Migrate,
+    /// Give a login a new password and print it; it is to be changed at the next sign-in. Works on
+    /// the host, on the database of the data folder or the one DATABASE_URL names, also while
+    /// Drupeline runs.
+    ResetPassword {
+        /// The login.
+        login: String,
+        /// Take the login's second factors away as well, as when they were lost.
+        #[arg(long)]
+        end_second_factors: bool,
+        /// Folder for the database and the secrets, as for `up`.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+    },
+    /// Revoke every key that tokens are signed with, when others may know them; another one signs
+    /// from then on, and sessions go on with it.
+    RevokeSigningKeys {
+        /// Folder for the database and the secrets, as for `up`.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+    },
 }
 
 fn service(word: &str) -> Result<ServiceName, String> {
@@ -112,6 +132,18 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
         Command::Labels(command) => runtime()?.block_on(labels::run(&command)),
         Command::Bench { seconds } => bench::run(seconds),
         Command::Import(command) => runtime()?.block_on(import::command::run(&command)),
+        Command::ResetPassword {
+            login,
+            end_second_factors,
+            data_dir,
+        } => host::reset_password(
+            &data_dir.map_or_else(default_data_dir, Ok)?,
+            &login,
+            end_second_factors,
+        ),
+        Command::RevokeSigningKeys { data_dir } => {
+            host::revoke_signing_keys(&data_dir.map_or_else(default_data_dir, Ok)?)
+        }
         Command::Migrate => {
             let url = config::required(
                 DATABASE_URL,

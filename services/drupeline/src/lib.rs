@@ -7,6 +7,7 @@ pub mod assembly;
 pub mod bench;
 pub mod command;
 pub mod demo;
+pub mod host;
 pub mod import;
 pub mod labels;
 pub mod migrate;

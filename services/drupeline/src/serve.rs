@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 
 use platform::config::{self, ConfigError};
 use platform::fields::Words as _;
+use platform::origin::TrustedProxies;
 use platform::peers::ServiceName;
 use platform::{Clock, database, server};
 use sqlx::postgres::PgConnectOptions;
@@ -64,6 +65,7 @@ fn plan(here: Vec<ServiceName>) -> Result<Plan, Box<dyn Error + Send + Sync>> {
         setup_key: config::setting("DRUPELINE_SETUP_KEY")?,
         elsewhere,
         clock: Clock::System,
+        trusted_proxies: trusted_proxies()?,
         release: release_settings()?,
     })
 }
@@ -86,6 +88,16 @@ pub(crate) fn release_settings() -> Result<release::Settings, Box<dyn Error + Se
         public_url: config::setting("DRUPELINE_PUBLIC_URL")?,
         webhooks,
     })
+}
+
+/// The proxies before this program whose word for a caller's address is taken
+/// (`DRUPELINE_TRUSTED_PROXIES`); nobody's where it is not set.
+pub(crate) fn trusted_proxies() -> Result<TrustedProxies, Box<dyn Error + Send + Sync>> {
+    const NAME: &str = "DRUPELINE_TRUSTED_PROXIES";
+    Ok(config::setting(NAME)?
+        .unwrap_or_default()
+        .parse()
+        .map_err(|error| format!("{NAME}: {error}"))?)
 }
 
 /// Serves until told to stop.

@@ -18,10 +18,10 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
 use crate::migrate::{self, DATABASE_URL};
-use crate::serve::{bind, release_settings, stop_asked};
+use crate::serve::{bind, release_settings, stop_asked, trusted_proxies};
 
 /// Name of the database inside a private PostgreSQL.
-const DATABASE: &str = "drupeline";
+pub const DATABASE: &str = "drupeline";
 
 /// What `up` was asked for.
 pub struct Up {
@@ -187,6 +187,7 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
+        trusted_proxies: trusted_proxies()?,
         release,
     })
     .await?;

@@ -112,6 +112,7 @@ fn sign_in() -> SignInRequest {
     SignInRequest {
         login: "keeper".into(),
         password: "a password for tests".into(),
+        device_token: String::new(),
     }
 }
 

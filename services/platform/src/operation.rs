@@ -20,6 +20,7 @@ use crate::clock::Clock;
 use crate::fault::{Fault, FaultKind};
 use crate::peers::{Peers, ServiceName};
 use crate::quota::Quotas;
+use crate::refusals::{self, Refusals, Refused};
 use crate::retry::{self, RetryKey};
 use crate::steady::{self, Steady};
 use crate::token::Verifier;
@@ -40,6 +41,8 @@ pub struct Context {
     pub verifier: Arc<Verifier>,
     /// Counts the requests of partners' keys.
     pub quotas: Arc<Quotas>,
+    /// Counts what was refused, for the audit trail.
+    pub refusals: Arc<Refusals>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
 }
@@ -195,18 +198,30 @@ pub async fn execute<U: UseCase>(
             replayed: true,
         });
     }
-    let reply = U::run(&app, &mut unit, request)
-        .await
-        .map_err(|fault| match &retry {
-            // Made so long ago that its reply is forgotten.
-            Some(Retry {
-                key: RetryKey::ClientId(id),
-                ..
-            }) if fault.is_taken_key() => {
-                Fault::exists("/id", format!("{id} is there already; make a new id"))
-            }
-            _ => fault,
-        })?;
+    if let Some(retry) = &retry {
+        unit.answers(operation.name, retry.key.clone());
+    }
+    let done = U::run(&app, &mut unit, request).await;
+    if let Err(fault) = &done {
+        let refused = Refused {
+            operation: operation.name,
+            via,
+            actor: unit.actor().clone(),
+            touched: unit.take_touched(),
+            fault,
+        };
+        refusals::note(app.context(), refused).await;
+    }
+    let reply = done.map_err(|fault| match &retry {
+        // Made so long ago that its reply is forgotten.
+        Some(Retry {
+            key: RetryKey::ClientId(id),
+            ..
+        }) if fault.is_taken_key() => {
+            Fault::exists("/id", format!("{id} is there already; make a new id"))
+        }
+        _ => fault,
+    })?;
     unit.audit(operation.name, via, account).await?;
     if let Some(retry) = &retry {
         let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;
@@ -293,9 +308,16 @@ const AUDITED_BYTES: usize = 16 * 1024;
 fn audited(mut request: Value) -> Value {
     if let Value::Object(fields) = &mut request {
         for (name, value) in fields.iter_mut() {
-            if ["password", "secret", "token", "setup_key"]
-                .iter()
-                .any(|s| name.contains(s))
+            if [
+                "password",
+                "secret",
+                "token",
+                "setup_key",
+                "app_code",
+                "recovery_code",
+            ]
+            .iter()
+            .any(|s| name.contains(s))
             {
                 *value = Value::String("(withheld)".into());
             }

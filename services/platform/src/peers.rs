@@ -19,6 +19,7 @@ use tower::util::BoxCloneSyncService;
 use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::ProgrammeId;
+use crate::origin;
 
 crate::words! {
     /// The services of Drupeline.
@@ -139,9 +140,12 @@ impl Peers {
                         .map_err(|never| match never {}),
                 ))
             }
-            Place::There(channel) => {
-                Ok(BoxCloneSyncService::new(channel.clone().map_err(CallError)))
-            }
+            Place::There(channel) => Ok(BoxCloneSyncService::new(
+                channel
+                    .clone()
+                    .map_request(telling_origin)
+                    .map_err(CallError),
+            )),
         }
     }
 
@@ -170,6 +174,11 @@ impl Peers {
         ))
     }
 
+    /// Forgets the token that proves who we are, so that another is asked for.
+    pub async fn forget_service_token(&self) {
+        *self.0.token.lock().await = None;
+    }
+
     async fn service_token(&self) -> Result<String, Fault> {
         let mut held = self.0.token.lock().await;
         if let Some((token, until)) = held.as_ref()
@@ -188,6 +197,16 @@ impl Peers {
         *held = Some((issued.access_token.clone(), Instant::now() + life));
         Ok(issued.access_token)
     }
+}
+
+/// Tells a service elsewhere from where the present request comes.
+fn telling_origin(mut request: http::Request<Body>) -> http::Request<Body> {
+    if let Some(address) = origin::address()
+        && let Ok(value) = http::HeaderValue::from_str(&address.to_string())
+    {
+        request.headers_mut().insert(origin::FORWARDED_FOR, value);
+    }
+    request
 }
 
 /// Adds credentials to a call.

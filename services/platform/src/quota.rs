@@ -1,4 +1,4 @@
-//! Quotas of partners' keys: so many requests a minute and a day, counted in memory.
+//! Quotas of keys: so many requests a minute and a day, counted in memory.
 //!
 //! Minutes and days are those of UTC. A request that is refused is not counted. Day totals are
 //! added up in the service's database every few seconds, so that they outlive a restart and are
@@ -64,7 +64,7 @@ impl QuotaClass {
 
 /// The key that a token was exchanged for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct PartnerKey {
+pub struct KeyInUse {
     /// Its id.
     pub id: Uuid,
     /// How much it may ask for.
@@ -189,7 +189,7 @@ impl Quotas {
         &self,
         pool: &PgPool,
         programme: ProgrammeId,
-        key: PartnerKey,
+        key: KeyInUse,
         now: Timestamp,
     ) -> Result<(Tally, Option<Fault>), Fault> {
         let today = Clock::standing_at(now).today();
@@ -205,7 +205,7 @@ impl Quotas {
     fn count(
         &self,
         programme: ProgrammeId,
-        key: PartnerKey,
+        key: KeyInUse,
         now: Timestamp,
         today: Date,
         summed_n: u64,
@@ -318,10 +318,10 @@ pub async fn sum_up(context: &Context) -> Result<(), Fault> {
 mod tests {
     use super::*;
 
-    const KEY: PartnerKey = PartnerKey {
+    const KEY: KeyInUse = KeyInUse {
         id: Uuid::nil(),
         quota: QuotaClass::Small,
-        scopes: KeyScopes::ALL,
+        scopes: KeyScopes::WHOLE_PARTNER,
     };
 
     fn ask(quotas: &Quotas, programme: ProgrammeId, at: &str, summed_n: u64) -> (Tally, bool) {

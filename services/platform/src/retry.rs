@@ -90,24 +90,9 @@ pub async fn kept<R: DeserializeOwned>(
     key: &RetryKey,
     fingerprint: &[u8],
 ) -> Result<Option<R>, Fault> {
-    let programme = unit
-        .caller()
-        .programme()
-        .map(|p| p.uuid())
-        .unwrap_or_default();
+    let programme = programme_of(unit);
     let stored = key.stored(unit);
-    let free: bool =
-        sqlx::query_scalar("select pg_try_advisory_xact_lock(hashtextextended($1 || $2 || $3, 0))")
-            .bind(programme.to_string())
-            .bind(operation)
-            .bind(&stored)
-            .fetch_one(unit.connection())
-            .await?;
-    if !free {
-        return Err(Fault::state(
-            "the same request is being answered at this moment; repeat it in a second",
-        ));
-    }
+    take(unit, operation, &stored).await?;
     let row = sqlx::query(
         "select fingerprint, reply from retry where programme_id = $1 and operation = $2 and key = $3",
     )
@@ -134,6 +119,61 @@ pub async fn kept<R: DeserializeOwned>(
     serde_json::from_value(row.get("reply"))
         .map(Some)
         .map_err(Fault::internal)
+}
+
+/// The nil programme stands for callers outside any.
+fn programme_of(unit: &Unit) -> uuid::Uuid {
+    unit.caller()
+        .programme()
+        .map(|p| p.uuid())
+        .unwrap_or_default()
+}
+
+/// Takes a key for the rest of the transaction, so that one request at a time is answered under it.
+async fn take(unit: &mut Unit, operation: &str, stored: &str) -> Result<(), Fault> {
+    let programme = programme_of(unit).to_string();
+    let free: bool =
+        sqlx::query_scalar("select pg_try_advisory_xact_lock(hashtextextended($1 || $2 || $3, 0))")
+            .bind(programme)
+            .bind(operation)
+            .bind(stored)
+            .fetch_one(unit.connection())
+            .await?;
+    if free {
+        Ok(())
+    } else {
+        Err(Fault::state(
+            "the same request is being answered at this moment; repeat it in a second",
+        ))
+    }
+}
+
+/// Takes a key again after the unit had given its connection back, and holds that no repeat was
+/// answered under it meanwhile.
+///
+/// # Errors
+/// State, when one was, or is at this moment.
+pub(crate) async fn still_open(
+    unit: &mut Unit,
+    operation: &str,
+    key: &RetryKey,
+) -> Result<(), Fault> {
+    let (programme, stored) = (programme_of(unit), key.stored(unit));
+    take(unit, operation, &stored).await?;
+    let answered: bool = sqlx::query_scalar(
+        "select exists (select from retry where programme_id = $1 and operation = $2 and key = $3)",
+    )
+    .bind(programme)
+    .bind(operation)
+    .bind(stored)
+    .fetch_one(unit.connection())
+    .await?;
+    if answered {
+        return Err(Fault::state(
+            "the same request was answered at this moment; repeat it for its reply",
+        ));
+    }
+    Ok(())
 }
 
 /// Keeps a reply, to commit with what the request wrote.

@@ -2,6 +2,7 @@
 
 use std::convert::Infallible;
 use std::future::Future;
+use std::net::SocketAddr;
 use std::panic::AssertUnwindSafe;
 use std::pin::Pin;
 use std::sync::OnceLock;
@@ -205,7 +206,11 @@ pub async fn serve(
 ) -> std::io::Result<()> {
     let tasks: Vec<_> = background.into_iter().map(tokio::spawn).collect();
     let (stopping, stopped) = tokio::sync::oneshot::channel::<()>();
-    let serving = axum::serve(listener, router).with_graceful_shutdown(async move {
+    let serving = axum::serve(
+        listener,
+        router.into_make_service_with_connect_info::<SocketAddr>(),
+    )
+    .with_graceful_shutdown(async move {
         stop.await;
         let _ = stopping.send(());
     });

@@ -20,9 +20,10 @@ use tracing::Instrument as _;
 use crate::access::Caller;
 use crate::fault::{Fault, FaultKind, FieldError};
 use crate::ids::ProgrammeId;
-use crate::operation::{App, Context, Kind, Outcome, UseCase, execute};
+use crate::operation::{App, Context, Kind, Operation, Outcome, UseCase, execute};
 use crate::peers::PROGRAMME_METADATA;
 use crate::quota::Tally;
+use crate::refusals::{self, Refused};
 use crate::{steady, telemetry};
 
 /// Largest body of a plain request.
@@ -116,8 +117,7 @@ async fn answer<U: UseCase>(
     )
     .await?;
     // Before the body is read: whoever may not ask need not be listened to.
-    caller.may(U::OPERATION.permission)?;
-    charge(app.context(), &caller, tally).await?;
+    admit(app.context(), &U::OPERATION, "rest", &caller, tally).await?;
     let asked: U::Request = match U::OPERATION.method {
         "GET" | "DELETE" => from_query(path, parts.uri.query().unwrap_or_default())?,
         _ => {
@@ -251,8 +251,7 @@ pub async fn grpc<U: UseCase>(
             text(PROGRAMME_METADATA),
         )
         .await?;
-        caller.may(U::OPERATION.permission)?;
-        charge(app.context(), &caller, &mut tally).await?;
+        admit(app.context(), &U::OPERATION, "grpc", &caller, &mut tally).await?;
         in_time(
             U::OPERATION.kind,
             execute::<U>(app, caller, "grpc", text(IDEMPOTENCY_KEY), message),
@@ -276,6 +275,31 @@ pub async fn grpc<U: UseCase>(
         });
     }
     response
+}
+
+/// Lets a caller in to an operation: by permission and by quota.
+async fn admit(
+    context: &Context,
+    operation: &Operation,
+    via: &'static str,
+    caller: &Caller,
+    tally: &mut Option<Tally>,
+) -> Result<(), Fault> {
+    let admitted = match caller.may(operation.permission) {
+        Ok(()) => charge(context, caller, tally).await,
+        refused => refused,
+    };
+    if let Err(fault) = &admitted {
+        let refused = Refused {
+            operation: operation.name,
+            via,
+            actor: caller.clone(),
+            touched: Vec::new(),
+            fault,
+        };
+        refusals::note(context, refused).await;
+    }
+    admitted
 }
 
 /// Counts a request of a partner's key and refuses it when the key's quota is used up.

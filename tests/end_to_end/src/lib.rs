@@ -18,6 +18,7 @@ use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
 use platform::Clock;
 use platform::database;
+use platform::origin::TrustedProxies;
 use platform::peers::{Peers, ServiceName};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _, PgPool};
@@ -26,7 +27,8 @@ use tokio::sync::OnceCell;
 
 pub use client::{Client, Reply};
 
-const SETUP_KEY: &str = "set-up key of the tests";
+/// The installation's set-up key.
+pub const SETUP_KEY: &str = "set-up key of the tests";
 /// Key of the lock under which the template is made.
 const TEMPLATE_LOCK: i64 = 0x7465_6d70;
 /// Hashing a strong password is slow on purpose, so the tests' accounts share one.
@@ -75,8 +77,18 @@ impl System {
         Self::start_with(clock, settings).await
     }
 
+    /// Starts a Drupeline behind proxies whose word for an address is taken.
+    pub async fn start_behind(proxies: &str) -> Self {
+        let proxies = proxies.parse().expect("addresses of proxies");
+        Self::start_as(Clock::System, release::Settings::default(), proxies).await
+    }
+
     /// Starts a Drupeline whose clock and release settings are given.
     pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
+        Self::start_as(clock, release, TrustedProxies::default()).await
+    }
+
+    async fn start_as(clock: Clock, release: release::Settings, proxies: TrustedProxies) -> Self {
         static TEMPLATE: OnceCell<Template> = OnceCell::const_new();
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = TEMPLATE.get_or_init(make_template).await;
@@ -101,7 +113,7 @@ impl System {
             .expect("the administrator's connection closes");
 
         let url = postgres::with_database(&admin_url, &name);
-        let (assembled, databases) = assemble(&url, clock, release).await;
+        let (assembled, databases) = assemble(&url, clock, release, proxies).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
         tokio::spawn(platform::server::serve(
@@ -188,6 +200,7 @@ async fn assemble(
     url: &str,
     clock: Clock,
     release: release::Settings,
+    trusted_proxies: TrustedProxies,
 ) -> (assembly::Assembled, BTreeMap<ServiceName, PgConnectOptions>) {
     let admin: PgConnectOptions = url.parse().expect("a database URL");
     let databases: BTreeMap<ServiceName, PgConnectOptions> = assembly::WITH_TABLES
@@ -215,6 +228,7 @@ async fn assemble(
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
         clock,
+        trusted_proxies,
         release,
     })
     .await
@@ -235,7 +249,13 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, postgres::role_password)
         .await
         .expect("the schemas migrate");
-    let (assembled, _) = assemble(&url, Clock::System, release::Settings::default()).await;
+    let (assembled, _) = assemble(
+        &url,
+        Clock::System,
+        release::Settings::default(),
+        TrustedProxies::default(),
+    )
+    .await;
     let found = async |founding| {
         accounts::found(&assembled.peers, SETUP_KEY, founding, || {
             PASSWORD.to_owned()

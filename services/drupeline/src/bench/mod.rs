@@ -15,6 +15,7 @@ use std::error::Error;
 use std::time::{Duration, Instant};
 
 use platform::fields::Words as _;
+use platform::origin::TrustedProxies;
 use platform::peers::ServiceName;
 use platform::{Clock, database, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
@@ -112,6 +113,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         connections: CONNECTIONS,
         setup_key: Some(SETUP_KEY.to_owned()),
         elsewhere: BTreeMap::new(),
+        trusted_proxies: TrustedProxies::default(),
         clock: Clock::System,
         release: release::Settings::default(),
     })

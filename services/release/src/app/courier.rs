@@ -119,6 +119,7 @@ async fn round(app: &Arc<ReleaseApp>, client: &reqwest::Client) -> Result<usize,
         Instant(now + LEASE),
         Instant(now - BOTH_SIGN),
         AT_ONCE,
+        &app.context().verifier.ended_organisations(),
     )
     .await?;
     transaction.commit().await?;

@@ -365,13 +365,15 @@ pub struct Errand {
 
 /// Takes deliveries on whose time has come, in all programmes: of one webhook's lane the earliest
 /// alone, so that events about one candidate arrive in their order. `fresh` is the time after
-/// which a secret counts as just renewed, while the one before signs too.
+/// which a secret counts as just renewed, while the one before signs too. What is for an
+/// organisation of those `ended` waits until it is active again.
 pub async fn take_on(
     connection: &mut PgConnection,
     now: Instant,
     leased_until: Instant,
     fresh: Instant,
     most_n: i64,
+    ended: &[OrganisationId],
 ) -> Result<Vec<Errand>, sqlx::Error> {
     sqlx::query_as(
         "with due as ( \
@@ -380,6 +382,7 @@ pub async fn take_on(
            where ((d.state = 'waiting' and d.next_at <= $1) \
                or (d.state = 'sending' and d.leased_until <= $1)) \
              and w.active and w.ended_at is null \
+             and (w.organisation_id is null or w.organisation_id <> all ($5)) \
              and not exists (select from webhook_delivery e \
                where e.programme_id = d.programme_id and e.webhook_id = d.webhook_id \
                  and e.lane = d.lane and (e.sequence, e.id) < (d.sequence, d.id) \
@@ -404,6 +407,7 @@ pub async fn take_on(
     .bind(leased_until)
     .bind(fresh)
     .bind(most_n)
+    .bind(ended)
     .fetch_all(connection)
     .await
 }
