@@ -23,6 +23,8 @@ use sqlx::postgres::PgConnection;
 use sqlx::{Postgres, Row as _, Transaction};
 use uuid::Uuid;
 
+use crate::store;
+
 /// How long a key signs.
 const SIGNS_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
 /// How many keys verify: the one that signs and those before it.
@@ -154,6 +156,25 @@ impl Keyring {
         let ring = Arc::new(current(context).await?);
         *self.0.write().unwrap_or_else(PoisonError::into_inner) = ring;
         Ok(())
+    }
+
+    /// Revokes one key, or all that stand, and signs with another from now on; gives their ids. In a
+    /// transaction of its own, so that nothing is signed by a revoked key once it is known.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub async fn revoke(
+        &self,
+        context: &Context,
+        only: Option<&str>,
+        by: &str,
+    ) -> Result<Vec<String>, Fault> {
+        let now = Instant(context.clock.now());
+        let mut transaction = begin(context).await?;
+        let revoked = store::revoke_signing_keys(&mut transaction, only, by, now).await?;
+        transaction.commit().await?;
+        self.renew(context).await?;
+        Ok(revoked)
     }
 
     fn ring(&self) -> Arc<Ring> {

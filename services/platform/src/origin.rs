@@ -27,6 +27,11 @@ pub fn address() -> Option<IpAddr> {
     ORIGIN.try_with(|origin| *origin).ok().flatten()
 }
 
+/// Does something in the service's own name, whoever's request it serves.
+pub async fn as_ourselves<T>(work: impl Future<Output = T>) -> T {
+    ORIGIN.scope(None, work).await
+}
+
 /// What one subscriber of a network is likely to hold: an address of IPv4, or the upper half of one
 /// of IPv6, whose lower half its holder makes up at will.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

@@ -1,12 +1,10 @@
 //! Revoking the keys that tokens are signed with.
 
 use contract::identity::{RevokeSigningKeysRequest, SigningKeysRevoked};
-use platform::database::Instant;
 use platform::{Fault, Unit};
 
 use super::people::setup_key_holds;
 use crate::IdentityApp;
-use crate::store;
 
 /// Revokes signing keys. Another key signs from then on; every service refuses what the revoked ones
 /// signed within about a second.
@@ -16,10 +14,10 @@ pub async fn revoke(
     request: RevokeSigningKeysRequest,
 ) -> Result<SigningKeysRevoked, Fault> {
     setup_key_holds(app, &request.setup_key)?;
-    let now = Instant(unit.now());
     let only = (!request.key_id.is_empty()).then_some(request.key_id.as_str());
-    let revoked =
-        store::revoke_signing_keys(unit.connection(), only, "the set-up key", now).await?;
+    let revoked = unit
+        .without_connection(app.keys.revoke(&app.context, only, "the set-up key"))
+        .await?;
     if revoked.is_empty() {
         return Err(Fault::not_found("signing key", &request.key_id));
     }

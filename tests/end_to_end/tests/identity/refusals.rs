@@ -3,7 +3,7 @@
 use end_to_end::{Client, System};
 use serde_json::{Value, json};
 
-use super::{SESSIONS, sign_in_with};
+use super::sign_in_with;
 
 async fn trail(client: &Client, operation: &str) -> Vec<Value> {
     let path = format!("/api/identity/v1/audit?operation={operation}&limit=100");
@@ -88,7 +88,11 @@ async fn what_a_role_does_not_allow_stands_in_the_trail_though_nothing_was_writt
             .iter()
             .filter(|e| account(e)["refused"] == "forbidden")
             .collect();
-        assert_eq!(refused.len(), 1, "{operation}: {entries:#?}");
+        // Asked for twice, over REST and gRPC: once within a minute, or once in each of two.
+        assert!(
+            (1..=2).contains(&refused.len()),
+            "{operation}: {entries:#?}"
+        );
         assert_eq!(refused[0]["actor_name"], "Tomas Brekke");
     }
     // In the other services alike.
@@ -143,5 +147,4 @@ async fn nobody_fills_the_trail_by_asking_again_and_again() {
     let entries = trail(&admin, "list_people").await;
     // The first and the tenth of a minute; sixty requests may lie in two of them.
     assert!((2..=4).contains(&entries.len()), "{}", entries.len());
-    let _ = SESSIONS;
 }
