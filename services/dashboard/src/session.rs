@@ -29,9 +29,6 @@ use crate::desk::encode;
 use crate::layout::{self, Page};
 use crate::trouble::{SignInFirst, Trouble};
 
-const COOKIE: &str = "drupeline_session";
-/// The cookie by which a device is known that signed in before; it opens nothing by itself.
-const DEVICE: &str = "drupeline_device";
 /// As long as a device is known.
 const DEVICE_LIFE_S: u32 = 80 * 24 * 3600;
 /// As long as a refresh token lives.
@@ -64,22 +61,74 @@ impl From<Session> for Pair {
     }
 }
 
-impl Pair {
-    fn of(headers: &HeaderMap) -> Option<Self> {
-        let (access, refresh) = value_of(headers, COOKIE)?.split_once('~')?;
-        Some(Self {
+/// The cookie of a session. Where TLS stands in front, it is one that browsers take and send under
+/// encryption alone, and from this very host (the prefix `__Host-` of RFC 6265bis, from memory).
+#[derive(Debug, Clone, Copy)]
+struct Cookie {
+    tls_in_front: bool,
+}
+
+impl Cookie {
+    fn name(self) -> &'static str {
+        if self.tls_in_front {
+            "__Host-drupeline_session"
+        } else {
+            "drupeline_session"
+        }
+    }
+
+    /// The cookie by which a device is known that signed in before; it opens nothing by itself.
+    fn device_name(self) -> &'static str {
+        if self.tls_in_front {
+            "__Host-drupeline_device"
+        } else {
+            "drupeline_device"
+        }
+    }
+
+    fn read(self, headers: &HeaderMap) -> Option<Pair> {
+        let (access, refresh) = value_of(headers, self.name())?.split_once('~')?;
+        Some(Pair {
             access: access.to_owned(),
             refresh: refresh.to_owned(),
         })
     }
 
-    fn cookie(&self, headers: &HeaderMap) -> HeaderValue {
-        cookie(
-            COOKIE,
-            &format!("{}~{}", self.access, self.refresh),
-            COOKIE_LIFE_S,
-            headers,
-        )
+    fn read_device(self, headers: &HeaderMap) -> String {
+        value_of(headers, self.device_name())
+            .unwrap_or_default()
+            .to_owned()
+    }
+
+    fn of(self, pair: &Pair) -> HeaderValue {
+        let value = format!("{}~{}", pair.access, pair.refresh);
+        self.set(self.name(), &value, COOKIE_LIFE_S)
+    }
+
+    fn of_device(self, device_token: &str) -> HeaderValue {
+        self.set(self.device_name(), device_token, DEVICE_LIFE_S)
+    }
+
+    fn none(self) -> HeaderValue {
+        self.set(self.name(), "", 0)
+    }
+
+    /// The next step for somebody who wants to sign in.
+    fn entry(self, session: Session) -> Entry {
+        if !session.step.is_empty() {
+            return Entry::Step(Box::new(session));
+        }
+        let device = self.of_device(&session.device_token);
+        Entry::In([self.of(&Pair::from(session)), device])
+    }
+
+    fn set(self, name: &str, value: &str, life_s: u32) -> HeaderValue {
+        let secure = if self.tls_in_front { "; Secure" } else { "" };
+        let text =
+            format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
+        HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
+            "drupeline_session=; Path=/; Max-Age=0",
+        ))
     }
 }
 
@@ -89,16 +138,6 @@ pub enum Entry {
     In([HeaderValue; 2]),
     /// Something is missing still, as the session says.
     Step(Box<Session>),
-}
-
-impl Entry {
-    fn of(session: Session, headers: &HeaderMap) -> Self {
-        if !session.step.is_empty() {
-            return Self::Step(Box::new(session));
-        }
-        let device = cookie(DEVICE, &session.device_token, DEVICE_LIFE_S, headers);
-        Self::In([Pair::from(session).cookie(headers), device])
-    }
 }
 
 /// The value of a cookie.
@@ -113,42 +152,13 @@ fn value_of<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
         .map(|(_, value)| value)
 }
 
-fn cookie(name: &str, value: &str, life_s: u32, headers: &HeaderMap) -> HeaderValue {
-    let secure = if is_loopback(headers) { "" } else { "; Secure" };
-    let text =
-        format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
-    HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
-        "drupeline_session=; Path=/; Max-Age=0",
-    ))
-}
-
-fn no_cookie(headers: &HeaderMap) -> HeaderValue {
-    cookie(COOKIE, "", 0, headers)
-}
-
-/// Whether the browser speaks to its own machine, where there is no encryption to ask for.
-fn is_loopback(headers: &HeaderMap) -> bool {
-    let host = headers
-        .get(header::HOST)
-        .and_then(|host| host.to_str().ok())
-        .unwrap_or_default();
-    let name = match host.rsplit_once(':') {
-        Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
-        _ => host,
-    };
-    name.eq_ignore_ascii_case("localhost")
-        || name
-            .trim_matches(['[', ']'])
-            .parse::<std::net::IpAddr>()
-            .is_ok_and(|ip| ip.is_loopback())
-}
-
 type Exchange = Arc<OnceCell<Pair>>;
 
 /// Keeps people signed in.
 pub struct Sessions {
     peers: Peers,
     verifier: Arc<Verifier>,
+    cookie: Cookie,
     exchanges: Mutex<HashMap<String, (Instant, Exchange)>>,
 }
 
@@ -160,18 +170,19 @@ enum Arrival {
 }
 
 impl Sessions {
-    /// Checks who asks, as the session's token says.
-    pub fn verifier(&self) -> Arc<Verifier> {
-        self.verifier.clone()
-    }
-
     /// Sessions held by the identity service.
-    pub fn new(peers: Peers) -> Self {
+    pub fn new(peers: Peers, tls_in_front: bool) -> Self {
         Self {
+            cookie: Cookie { tls_in_front },
             verifier: Arc::new(Verifier::new(peers.clone())),
             peers,
             exchanges: Mutex::default(),
         }
+    }
+
+    /// Checks who asks, as the session's token says.
+    pub fn verifier(&self) -> Arc<Verifier> {
+        self.verifier.clone()
     }
 
     fn identity(&self) -> Result<IdentityClient<platform::peers::Transport>, Trouble> {
@@ -181,7 +192,7 @@ impl Sessions {
     }
 
     async fn arrive(&self, headers: &HeaderMap) -> Result<Arrival, Trouble> {
-        let Some(pair) = Pair::of(headers) else {
+        let Some(pair) = self.cookie.read(headers) else {
             return Ok(Arrival::Nobody);
         };
         if let Some(visitor) = self.visitor(&pair).await? {
@@ -250,10 +261,10 @@ impl Sessions {
         let request = SignInRequest {
             login: login.to_owned(),
             password: password.to_owned(),
-            device_token: value_of(headers, DEVICE).unwrap_or_default().to_owned(),
+            device_token: self.cookie.read_device(headers),
         };
         let session = self.identity()?.sign_in(request).await?.into_inner();
-        Ok(Entry::of(session, headers))
+        Ok(self.cookie.entry(session))
     }
 
     /// Takes the step to a session that was missing.
@@ -266,7 +277,7 @@ impl Sessions {
         headers: &HeaderMap,
     ) -> Result<Entry, Trouble> {
         let request = ContinueSignInRequest {
-            device_token: value_of(headers, DEVICE).unwrap_or_default().to_owned(),
+            device_token: self.cookie.read_device(headers),
             ..request
         };
         let session = self
@@ -274,7 +285,7 @@ impl Sessions {
             .continue_sign_in(request)
             .await?
             .into_inner();
-        Ok(Entry::of(session, headers))
+        Ok(self.cookie.entry(session))
     }
 
     /// Sets a new password with a link; gives the login.
@@ -287,7 +298,7 @@ impl Sessions {
     }
 
     /// Ends the session of whoever is signed in; gives the cookie to set.
-    pub async fn sign_out(&self, visitor: Option<&Visitor>, headers: &HeaderMap) -> HeaderValue {
+    pub async fn sign_out(&self, visitor: Option<&Visitor>) -> HeaderValue {
         if let Some(visitor) = visitor
             && let Ok(transport) = self
                 .peers
@@ -301,7 +312,7 @@ impl Sessions {
                 "a session could not be ended"
             );
         }
-        no_cookie(headers)
+        self.cookie.none()
     }
 }
 
@@ -311,13 +322,15 @@ pub async fn enter(
     mut request: Request,
     next: Next,
 ) -> Response {
-    let headers = request.headers().clone();
     let uri = request.uri().clone();
-    let (visitor, set_cookie, trouble) = match dashboard.0.sessions.arrive(&headers).await {
+    let sessions = &dashboard.0.sessions;
+    let (visitor, set_cookie, trouble) = match sessions.arrive(request.headers()).await {
         Ok(Arrival::Nobody) => (None, None, None),
         Ok(Arrival::Known(visitor)) => (Some(visitor), None, None),
-        Ok(Arrival::Renewed(visitor, pair)) => (Some(visitor), Some(pair.cookie(&headers)), None),
-        Ok(Arrival::Ended) => (None, Some(no_cookie(&headers)), None),
+        Ok(Arrival::Renewed(visitor, pair)) => {
+            (Some(visitor), Some(sessions.cookie.of(&pair)), None)
+        }
+        Ok(Arrival::Ended) => (None, Some(sessions.cookie.none()), None),
         Err(trouble) => (None, None, Some(trouble)),
     };
     let mut response = match trouble {
@@ -334,7 +347,7 @@ pub async fn enter(
         response = Redirect::to(&format!("/sign-in?next={}", encode(back))).into_response();
     }
     if let Some(page) = response.extensions_mut().remove::<Page>() {
-        let framed = layout::frame(&page, visitor.as_ref(), uri.path());
+        let framed = layout::frame(&page, visitor.as_ref(), uri.path(), dashboard.0.faces);
         *response.body_mut() = Body::from(framed.into_string());
         response.headers_mut().insert(
             header::CONTENT_TYPE,
@@ -378,10 +391,6 @@ pub fn go_on(to: &str, cookies: impl IntoIterator<Item = HeaderValue>) -> Respon
 mod tests {
     use super::*;
 
-    fn host(name: &'static str) -> HeaderMap {
-        HeaderMap::from_iter([(header::HOST, HeaderValue::from_static(name))])
-    }
-
     #[test]
     fn only_paths_of_ours_are_gone_on_to() {
         for good in ["/", "/pipeline", "/crosses?season=2026&cursor=x"] {
@@ -399,50 +408,47 @@ mod tests {
         }
     }
 
-    #[test]
-    fn the_cookie_is_out_of_reach_of_scripts_and_other_sites() {
-        let pair = Pair {
+    fn pair() -> Pair {
+        Pair {
             access: "a.b.c".into(),
             refresh: "r".into(),
-        };
-        let away = pair
-            .cookie(&host("drupeline.example"))
-            .to_str()
-            .unwrap()
-            .to_owned();
-        assert!(
-            away.contains("; HttpOnly; SameSite=Strict; Secure"),
-            "{away}"
-        );
-        for near in [
-            "localhost:8470",
-            "127.0.0.1:8470",
-            "[::1]:8470",
-            "[::1]",
-            "127.0.0.1",
-        ] {
-            assert!(
-                !pair
-                    .cookie(&host(near))
-                    .to_str()
-                    .unwrap()
-                    .contains("Secure"),
-                "{near}"
-            );
         }
     }
 
     #[test]
-    fn the_cookie_is_read_back() {
-        let headers = HeaderMap::from_iter([(
-            header::COOKIE,
-            HeaderValue::from_static("theme=dark; drupeline_session=a.b.c~r; x=y"),
-        )]);
-        let pair = Pair {
-            access: "a.b.c".into(),
-            refresh: "r".into(),
+    fn the_cookie_is_out_of_reach_of_scripts_and_other_sites() {
+        let set = |tls_in_front| {
+            let cookie = Cookie { tls_in_front }.of(&pair());
+            cookie.to_str().unwrap().to_owned()
         };
-        assert_eq!(Pair::of(&headers), Some(pair));
-        assert_eq!(Pair::of(&HeaderMap::new()), None);
+        let away = set(true);
+        assert!(
+            away.starts_with("__Host-drupeline_session=a.b.c~r; Path=/; "),
+            "{away}"
+        );
+        assert!(
+            away.ends_with("; HttpOnly; SameSite=Strict; Secure"),
+            "{away}"
+        );
+        assert!(!away.contains("Domain"), "{away}");
+        let near = set(false);
+        assert!(near.starts_with("drupeline_session="), "{near}");
+        assert!(near.ends_with("; HttpOnly; SameSite=Strict"), "{near}");
+    }
+
+    #[test]
+    fn the_cookie_is_read_back() {
+        for tls_in_front in [false, true] {
+            let cookie = Cookie { tls_in_front };
+            let sent = format!("theme=dark; {}=a.b.c~r; x=y", cookie.name());
+            let headers = HeaderMap::from_iter([(header::COOKIE, sent.parse().unwrap())]);
+            assert_eq!(cookie.read(&headers), Some(pair()));
+            // One that could have come without encryption is none where there is encryption.
+            let other = Cookie {
+                tls_in_front: !tls_in_front,
+            };
+            assert_eq!(other.read(&headers), None);
+            assert_eq!(cookie.read(&HeaderMap::new()), None);
+        }
     }
 }

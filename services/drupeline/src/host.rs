@@ -4,59 +4,27 @@ use std::error::Error;
 use std::path::Path;
 
 use platform::peers::ServiceName;
-use platform::{Clock, config, database};
-use private_postgres::{Options, PrivatePostgres, binaries_from_environment};
+use platform::{Clock, Fault, database};
 use sqlx::PgPool;
 
+use crate::installation::Installation;
 use crate::migrate::DATABASE_URL;
-use crate::up::DATABASE;
 
 type Failed = Box<dyn Error + Send + Sync>;
 
-/// Does something with identity's tables: in the PostgreSQL that `DATABASE_URL` names, else in the
-/// data folder's, which is started for as long as it takes where it does not run.
+/// Does something with identity's tables.
 fn with_identity<T>(
     data_dir: &Path,
-    work: impl AsyncFnOnce(PgPool) -> Result<T, platform::Fault>,
+    work: impl AsyncFnOnce(PgPool) -> Result<T, Fault>,
 ) -> Result<T, Failed> {
-    let (url, started) = match config::setting(DATABASE_URL)? {
-        Some(url) => (url, None),
-        None if !data_dir.join("postgres").is_dir() => {
-            return Err(format!(
-                "there is no database in {}; name the data folder with --data-dir, or set {DATABASE_URL}",
-                data_dir.display()
-            )
-            .into());
-        }
-        None => running_or_started(data_dir)?,
-    };
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()?;
-    let done = runtime.block_on(async {
-        let options = database::options(DATABASE_URL, &url)?;
+    Installation::reach(data_dir)?.work(async |installation| {
+        let options = database::options(DATABASE_URL, &installation.url)?;
         let pool = database::connect(options, ServiceName::Identity, 1).await?;
         database::require_current(&pool, &identity::schema()).await?;
         let done = work(pool.clone()).await?;
         pool.close().await;
-        Ok::<T, Failed>(done)
-    });
-    drop(runtime);
-    if let Some(started) = started {
-        started.stop()?;
-    }
-    done
-}
-
-fn running_or_started(data_dir: &Path) -> Result<(String, Option<PrivatePostgres>), Failed> {
-    let folder = data_dir.join("postgres");
-    if let Some(url) = PrivatePostgres::url_of_running(&folder, DATABASE)? {
-        return Ok((url, None));
-    }
-    let mut options = Options::lasting(folder);
-    options.binaries = binaries_from_environment();
-    let started = PrivatePostgres::start(options)?;
-    Ok((started.url_of(DATABASE), Some(started)))
+        Ok(done)
+    })
 }
 
 /// Gives a login a new password and prints it.

@@ -14,7 +14,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jiff::{SignedDuration, Timestamp};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation, encode};
 use platform::Fault;
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::operation::Context;
 use platform::token::ISSUER;
 use serde::Serialize;
@@ -55,14 +55,7 @@ struct Ring {
 pub struct Keyring(RwLock<Arc<Ring>>);
 
 async fn begin(context: &Context) -> Result<Transaction<'static, Postgres>, Fault> {
-    let mut transaction = context.pool.begin().await?;
-    Scope {
-        across_programmes: true,
-        ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
-    Ok(transaction)
+    Ok(database::begin(&context.pool, Begin::Writing, Scope::BOOKKEEPING).await?)
 }
 
 async fn read(connection: &mut PgConnection) -> Result<Option<Ring>, Fault> {

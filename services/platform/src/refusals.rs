@@ -11,6 +11,7 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::access::Caller;
+use crate::audit::AuditOutcome;
 use crate::fault::{Fault, FaultKind};
 use crate::ids::{PersonId, ProgrammeId};
 use crate::operation::Context;
@@ -98,7 +99,8 @@ pub(crate) async fn note(context: &Context, refused: Refused<'_>) {
     let written = async {
         let mut unit = Unit::begin_for_event(context, actor, programme).await?;
         unit.touched_before(touched);
-        unit.audit(operation, via, account).await?;
+        unit.audit(operation, via, AuditOutcome::Refused, account)
+            .await?;
         unit.commit().await
     };
     if let Err(error) = written.await {

@@ -8,12 +8,15 @@ use sqlx::postgres::PgConnection;
 use sqlx::{PgPool, Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
+use crate::audit::{AuditOutcome, NewEntry};
 use crate::clock::Clock;
-use crate::database::{Instant, Scope};
+use crate::compute::{Cancel, Room};
+use crate::database::{self, Begin, Instant, Scope};
 use crate::fault::Fault;
+use crate::feed::Announced;
 use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
-use crate::retry::{self, RetryKey};
+use crate::retry::{self, Asked};
 
 /// A transaction with its caller; the only way to a service's tables.
 ///
@@ -23,13 +26,17 @@ pub struct Unit {
     /// None while slow work goes on that needs no connection.
     transaction: Option<Transaction<'static, Postgres>>,
     beginning: Beginning,
-    /// By what a repeat of the request is known, when its reply will be kept.
-    answers: Option<(&'static str, RetryKey)>,
+    /// By what a repeat of the request is known.
+    claimed: Option<(&'static str, Asked)>,
     caller: Caller,
     /// Who it turned out to be that asks, where the request itself proves it.
     actor: Option<Caller>,
     now: Timestamp,
     touched: Vec<Value>,
+    /// Whether it announces something.
+    announces: bool,
+    announced: Announced,
+    compute: Room,
 }
 
 impl Unit {
@@ -38,25 +45,21 @@ impl Unit {
         caller: Caller,
         operation: &Operation,
     ) -> Result<Self, Fault> {
-        let beginning = Beginning {
-            pool: context.pool.clone(),
-            statement: match operation.kind {
-                // All of the reply, and the count of changes kept with it, of one snapshot.
-                Kind::Steady => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
-                kind if kind.writes() => "BEGIN",
-                _ => "BEGIN READ ONLY",
-            },
-            scope: Scope {
-                programme: caller.programme(),
-                partner: caller.partner(),
-                // Announcements and a service's own bookkeeping lie across programmes.
-                across_programmes: matches!(
-                    operation.permission,
-                    Permission::Services | Permission::Anyone
-                ),
-            },
+        let begin = match operation.kind {
+            kind if kind.writes() => Begin::Writing,
+            // All of a reply of one snapshot, which also names the state it was reckoned from.
+            _ => Begin::Snapshot,
         };
-        Self::of(context, caller, beginning).await
+        let scope = Scope {
+            programme: caller.programme(),
+            partner: caller.partner(),
+            // Announcements and a service's own bookkeeping lie across programmes.
+            across_programmes: matches!(
+                operation.permission,
+                Permission::Services | Permission::Anyone
+            ),
+        };
+        Self::begin_in(context, caller, begin, scope).await
     }
 
     pub(crate) async fn begin_for_event(
@@ -64,16 +67,12 @@ impl Unit {
         caller: Caller,
         programme: ProgrammeId,
     ) -> Result<Self, Fault> {
-        let beginning = Beginning {
-            pool: context.pool.clone(),
-            statement: "BEGIN",
-            scope: Scope {
-                programme: Some(programme),
-                partner: None,
-                across_programmes: true,
-            },
+        let scope = Scope {
+            programme: Some(programme),
+            partner: None,
+            across_programmes: true,
         };
-        Self::of(context, caller, beginning).await
+        Self::begin_in(context, caller, Begin::Writing, scope).await
     }
 
     /// A unit for what is done on the host itself, by whoever may read the database anyway.
@@ -83,11 +82,8 @@ impl Unit {
     pub async fn begin_on_host(pool: &PgPool, clock: &Clock) -> Result<Self, Fault> {
         let beginning = Beginning {
             pool: pool.clone(),
-            statement: "BEGIN",
-            scope: Scope {
-                across_programmes: true,
-                ..Scope::default()
-            },
+            begin: Begin::Writing,
+            scope: Scope::BOOKKEEPING,
         };
         let caller = Caller {
             name: "the host".to_owned(),
@@ -96,11 +92,14 @@ impl Unit {
         Ok(Self {
             transaction: Some(beginning.transaction().await?),
             beginning,
-            answers: None,
+            claimed: None,
             caller,
             actor: None,
             now: clock.now(),
             touched: Vec::new(),
+            announces: false,
+            announced: Announced::default(),
+            compute: Room::default(),
         })
     }
 
@@ -109,25 +108,46 @@ impl Unit {
     /// # Errors
     /// When the database refuses.
     pub async fn commit_on_host(mut self, command: &str) -> Result<(), Fault> {
-        self.audit(command, "host", json!({})).await?;
+        self.audit(command, "host", AuditOutcome::Done, json!({}))
+            .await?;
         self.commit().await
     }
 
-    async fn of(context: &Context, caller: Caller, beginning: Beginning) -> Result<Self, Fault> {
+    async fn begin_in(
+        context: &Context,
+        caller: Caller,
+        begin: Begin,
+        scope: Scope,
+    ) -> Result<Self, Fault> {
+        let beginning = Beginning {
+            pool: context.pool.clone(),
+            begin,
+            scope,
+        };
         Ok(Self {
             transaction: Some(beginning.transaction().await?),
             beginning,
-            answers: None,
+            claimed: None,
             caller,
             actor: None,
             now: context.clock.now(),
             touched: Vec::new(),
+            announces: false,
+            announced: context.announced.clone(),
+            compute: context.compute.clone(),
         })
     }
 
+    /// The connection, for the service's store.
+    pub fn connection(&mut self) -> &mut PgConnection {
+        self.transaction
+            .as_mut()
+            .expect("a use case has its connection but while it gave it back itself")
+    }
+
     /// Notes by what a repeat of the request is known.
-    pub(crate) fn answers(&mut self, operation: &'static str, key: RetryKey) {
-        self.answers = Some((operation, key));
+    pub(crate) fn claims(&mut self, operation: &'static str, asked: &Asked) {
+        self.claimed = Some((operation, asked.clone()));
     }
 
     /// Does slow work that needs no database, such as hashing a password, with the connection given
@@ -135,8 +155,8 @@ impl Unit {
     /// before may have changed since.
     ///
     /// # Errors
-    /// Whatever the work finds; when the database refuses; state, when a repeat of the request was
-    /// answered meanwhile.
+    /// Whatever the work finds; when the database refuses; unavailable, when a repeat of the request
+    /// was answered meanwhile.
     pub async fn without_connection<T>(
         &mut self,
         work: impl Future<Output = Result<T, Fault>>,
@@ -146,17 +166,27 @@ impl Unit {
         }
         let done = work.await?;
         self.transaction = Some(self.beginning.transaction().await?);
-        if let Some((operation, key)) = self.answers.clone() {
-            retry::still_open(self, operation, &key).await?;
+        if let Some((operation, asked)) = self.claimed.clone() {
+            let answered = retry::claim_request(self, operation, &asked).await?;
+            if answered.is_some() {
+                return Err(Fault::unavailable(
+                    "the same request was answered at this moment; repeat it for its reply",
+                ));
+            }
         }
         Ok(done)
     }
 
-    /// The connection, for the service's store.
-    pub fn connection(&mut self) -> &mut PgConnection {
-        self.transaction
-            .as_mut()
-            .expect("a use case has its connection but while it gave it back itself")
+    /// Does arithmetic in the [`Room`] while the unit keeps its connection; where nothing is read or
+    /// written afterwards, give [`crate::compute::Work`] back instead.
+    ///
+    /// # Errors
+    /// As [`Room::run`].
+    pub async fn reckon<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce(&Cancel) -> T + Send + 'static,
+    ) -> Result<T, Fault> {
+        self.compute.run(work).await
     }
 
     /// Who asks.
@@ -241,55 +271,76 @@ impl Unit {
         .bind(Instant(self.now))
         .execute(self.connection())
         .await?;
+        self.announces = true;
         Ok(())
+    }
+
+    /// Names the state of the database that this unit sees.
+    pub(crate) async fn snapshot(&mut self) -> Result<String, Fault> {
+        Ok(sqlx::query_scalar("select pg_current_snapshot()::text")
+            .fetch_one(self.connection())
+            .await?)
     }
 
     pub(crate) async fn audit(
         &mut self,
         operation: &str,
         via: &str,
+        outcome: AuditOutcome,
         request: Value,
     ) -> Result<(), Fault> {
         let touched = Value::Array(self.take_touched());
-        let (actor, now) = (self.actor(), self.now);
-        let (programme, subject, name) = (actor.programme(), actor.subject, actor.name.clone());
-        sqlx::query(
-            "insert into audit (programme_id, at, actor_id, actor_name, via, operation, touched, request) \
-             values ($1, $2, $3, $4, $5, $6, $7, $8)",
-        )
-        .bind(programme)
-        .bind(Instant(now))
-        .bind(subject)
-        .bind(name)
-        .bind(via)
-        .bind(operation)
-        .bind(touched)
-        .bind(request)
-        .execute(self.connection())
-        .await?;
+        let (actor, now) = (self.actor().clone(), self.now);
+        let entry = NewEntry {
+            programme: actor.programme(),
+            at: now,
+            actor: actor.subject,
+            actor_name: &actor.name,
+            via,
+            operation,
+            outcome,
+            touched,
+            request,
+        };
+        entry.write(self.connection()).await?;
         Ok(())
     }
 
+    /// Makes all of it count.
+    ///
+    /// # Errors
+    /// When the database refuses, after which nothing was written; when it did not come to say,
+    /// after which all of it was, or nothing.
     pub(crate) async fn commit(self) -> Result<(), Fault> {
-        match self.transaction {
-            Some(transaction) => Ok(transaction.commit().await?),
-            None => Ok(()),
+        if let Some(transaction) = self.transaction {
+            transaction.commit().await.map_err(not_committed)?;
         }
+        if self.announces {
+            self.announced.tell();
+        }
+        Ok(())
     }
 }
 
 /// How a unit's transaction begins.
 struct Beginning {
     pool: PgPool,
-    statement: &'static str,
+    begin: Begin,
     scope: Scope,
 }
 
 impl Beginning {
     async fn transaction(&self) -> Result<Transaction<'static, Postgres>, Fault> {
-        let mut transaction = self.pool.begin_with(self.statement).await?;
-        self.scope.apply(&mut transaction).await?;
-        Ok(transaction)
+        Ok(database::begin(&self.pool, self.begin, self.scope).await?)
+    }
+}
+
+/// What a failed commit means: the server's refusal undoes everything, while a connection that was
+/// lost leaves open what became of it.
+fn not_committed(error: sqlx::Error) -> Fault {
+    match error {
+        error @ sqlx::Error::Database(_) => Fault::from(error).nothing_written(),
+        error => Fault::perhaps_written("the connection to the database was lost").because(error),
     }
 }
 
@@ -297,5 +348,17 @@ impl Kind {
     /// True for an operation that may write.
     pub fn writes(self) -> bool {
         !matches!(self, Self::Read | Self::Steady | Self::Document)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_commit_without_an_answer_leaves_open_what_became_of_it() {
+        let cut = not_committed(sqlx::Error::Io(std::io::Error::other("cut")));
+        assert!(cut.is_perhaps_written());
+        assert!(cut.detail().contains("may have been written"), "{cut}");
     }
 }

@@ -111,6 +111,7 @@ fn password(name: &str, label: &str, autocomplete: &str) -> Markup {
 
 /// What a form with passwords holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Passwords {
     #[serde(default)]
     current_password: String,
@@ -122,6 +123,7 @@ pub struct Passwords {
 
 /// What the form with a code holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Code {
     code: String,
 }

@@ -17,6 +17,7 @@ use crate::trouble::Trouble;
 
 /// What the sign-in form holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct SignIn {
     login: String,
     password: String,
@@ -73,14 +74,9 @@ pub async fn sign_in(
 pub async fn sign_out(
     State(dashboard): State<Dashboard>,
     visitor: Option<Extension<Visitor>>,
-    headers: HeaderMap,
 ) -> Response {
     let visitor = visitor.map(|Extension(visitor)| visitor);
-    let cookie = dashboard
-        .0
-        .sessions
-        .sign_out(visitor.as_ref(), &headers)
-        .await;
+    let cookie = dashboard.0.sessions.sign_out(visitor.as_ref()).await;
     go_on("/sign-in", [cookie])
 }
 
@@ -96,6 +92,7 @@ fn entered(entry: Entry, next: &str, why: Option<&str>) -> Response {
 
 /// What the forms for the missing step hold.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Step {
     step: String,
     step_token: String,
@@ -204,6 +201,7 @@ pub async fn recovery(ask: Ask) -> Response {
 
 /// What the form for a new password holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Recovery {
     link: String,
     new_password: String,

@@ -189,6 +189,18 @@ impl NewKey {
         self.0.get(name).cloned().unwrap_or_default()
     }
 
+    /// Refuses a field that no form for a key has.
+    fn nothing_else(&self) -> Result<(), Fault> {
+        let known = |name: &String| {
+            ["name", "quota", "organisation_id"].contains(&name.as_str())
+                || KeyScopes::read(std::slice::from_ref(name)).is_some()
+        };
+        match self.0.keys().find(|name| !known(name)) {
+            Some(name) => Err(Fault::field(format!("/{name}"), "is not known here")),
+            None => Ok(()),
+        }
+    }
+
     fn scopes(&self) -> Vec<String> {
         KeyScopes::OF_PARTNERS
             .into_iter()
@@ -211,6 +223,7 @@ fn home(desk: &Desk) -> &'static str {
 /// Makes a key and shows it, this once.
 pub async fn make(desk: Desk, form: Result<Form<NewKey>, FormRejection>) -> Shown {
     let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    form.nothing_else()?;
     let scopes = form.scopes();
     if scopes.is_empty() {
         return Err(Fault::field("/scopes", "tick at least one thing that the key may do").into());

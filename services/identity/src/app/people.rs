@@ -10,7 +10,6 @@ use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, Permission, PersonId, ProgrammeId, Role, Unit};
-use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use super::tokens;
@@ -82,9 +81,8 @@ pub async fn who_am_i(
 pub(super) fn setup_key_holds(app: &IdentityApp, setup_key: &str) -> Result<(), Fault> {
     let lanes = Lanes::random(Door::SetupKey, None);
     let attempt = app.throttle.reserve(&lanes, app.now())?;
-    let known = app.secrets.setup_key.as_deref().unwrap_or_default();
-    if known.is_empty() || Sha256::digest(known.as_bytes()) != Sha256::digest(setup_key.as_bytes())
-    {
+    let known = app.secrets.setup_key.as_ref();
+    if !known.is_some_and(|key| key.is(setup_key)) {
         return Err(Fault::unauthenticated(
             "the set-up key is wrong; it is in the file setup-key of the data folder",
         ));

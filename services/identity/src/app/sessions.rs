@@ -7,7 +7,7 @@ use contract::identity::{
     RefreshSessionRequest, ServiceToken, Session, SignOutRequest,
 };
 use jiff::{SignedDuration, Timestamp};
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::fields::Words as _;
 use platform::operation::App as _;
 use platform::peers::ServiceName;
@@ -88,14 +88,12 @@ async fn end_copied_session(
     now: Timestamp,
 ) -> Result<(), Fault> {
     tracing::warn!(session.id = %session.id, "a refresh token came back after its use; session ended");
-    let mut transaction = app.context().pool.begin().await?;
-    Scope {
+    let scope = Scope {
         programme: Some(session.programme),
         across_programmes: true,
         ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Writing, scope).await?;
     store::end_sessions(
         &mut transaction,
         session.programme,
@@ -212,14 +210,8 @@ pub async fn issue_service_token(
     let lanes = Lanes::random(Door::ServiceSecret, Some(request.service.as_str()));
     let attempt = app.throttle.reserve(&lanes, app.now())?;
     let service = ServiceName::from_word(&request.service).ok_or_else(refused)?;
-    let known = app
-        .secrets
-        .services
-        .get(&service)
-        .filter(|s| !s.is_empty())
-        .ok_or_else(refused)?;
-    // Digests are compared, so that the time taken says nothing about the secret.
-    if Sha256::digest(known.as_bytes()) != Sha256::digest(request.secret.as_bytes()) {
+    let known = app.secrets.services.get(&service);
+    if !known.is_some_and(|secret| secret.is(&request.secret)) {
         return Err(refused());
     }
     attempt.was_right();
@@ -233,7 +225,7 @@ pub async fn issue_service_token(
         prg: None,
         roles: Vec::new(),
         org: None,
-        svc: true,
+        svc: Some(service.word().to_owned()),
         sid: None,
         key: None,
         quota: None,

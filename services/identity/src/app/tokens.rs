@@ -183,7 +183,7 @@ pub(super) async fn session_tokens(
             .map(|role| role.word().to_owned())
             .collect(),
         org: person.organisation_id.map(|id| id.uuid()),
-        svc: false,
+        svc: None,
         sid: Some(session.id),
         key: None,
         quota: None,

@@ -73,9 +73,9 @@ async fn a_revoked_signing_key_is_refused_by_every_service_within_seconds() {
         .post(REVOKE, &json!({}))
         .await
         .expect(401);
-    let unknown = json!({"setup_key": end_to_end::SETUP_KEY, "key_id": "none"});
+    let unknown = json!({"setup_key": system.setup_key(), "key_id": "none"});
     anyone.post(REVOKE, &unknown).await.expect(404);
-    let all = json!({"setup_key": end_to_end::SETUP_KEY});
+    let all = json!({"setup_key": system.setup_key()});
     let revoked = anyone.post(REVOKE, &all).await.expect(200);
     assert_eq!(revoked["key_ids"], json!(before));
     for path in paths {
