@@ -222,7 +222,9 @@ impl Gate {
 
     fn party(&self, caller: &Caller) -> Arc<Semaphore> {
         let (party, places_n) = match caller.standing {
-            Standing::Nobody => (Party::Nobody, self.limits.of_nobody_n),
+            Standing::Nobody | Standing::TurnedAway { .. } => {
+                (Party::Nobody, self.limits.of_nobody_n)
+            }
             _ => {
                 let id = caller.key().map_or(caller.subject.uuid(), |key| key.id);
                 let party = Party::One(caller.programme(), id);

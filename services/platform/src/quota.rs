@@ -244,7 +244,7 @@ impl Quotas {
                 quota: self.person,
                 is_key: false,
             }),
-            (Standing::Nobody | Standing::Service { .. }, None) => None,
+            (_, None) => None,
         }
     }
 
