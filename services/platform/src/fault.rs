@@ -201,6 +201,7 @@ impl Fault {
             errors: self.errors.clone(),
             source: self.source.as_ref().map(|source| source.to_string().into()),
             retry_after_s: self.retry_after_s,
+            perhaps_written: self.perhaps_written,
         }
     }
 
@@ -247,8 +248,12 @@ impl Fault {
     /// Promises that nothing was written, which only the one who rolled it back may say.
     #[must_use]
     pub(crate) fn nothing_written(mut self) -> Self {
-        if matches!(self.kind, FaultKind::Internal | FaultKind::Unavailable) {
-            self.detail.push_str("; nothing was written");
+        const PROMISE: &str = "nothing was written";
+        if matches!(self.kind, FaultKind::Internal | FaultKind::Unavailable)
+            && !self.detail.contains(PROMISE)
+        {
+            self.detail.push_str("; ");
+            self.detail.push_str(PROMISE);
         }
         self
     }
@@ -360,7 +365,11 @@ impl FaultKind {
             | Self::MediaType
             | Self::TooLarge
             | Self::RetryMismatch => true,
-            Self::Unauthenticated | Self::Throttled | Self::Unavailable | Self::Internal => false,
+            Self::Unauthenticated
+            | Self::TooSlow
+            | Self::Throttled
+            | Self::Unavailable
+            | Self::Internal => false,
         }
     }
 

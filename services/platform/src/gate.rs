@@ -481,7 +481,10 @@ mod tests {
         let full = gate.enter(person()).await.unwrap_err();
         assert_eq!(full.kind(), FaultKind::Unavailable);
         let service = Caller {
-            standing: Standing::Service { programme: None },
+            standing: Standing::Service {
+                service: crate::peers::ServiceName::Crossing,
+                programme: None,
+            },
             ..Caller::nobody()
         };
         let _ours = gate.enter(service).await.unwrap();

@@ -418,7 +418,10 @@ mod tests {
             let account = quotas.account(&person).unwrap();
             assert_eq!((account.quota, account.is_key), (Quota::PERSON, false));
         }
-        let service = as_(Standing::Service { programme: None });
+        let service = as_(Standing::Service {
+            service: crate::peers::ServiceName::Crossing,
+            programme: None,
+        });
         for other in [Caller::nobody(), service] {
             assert_eq!(quotas.account(&other), None);
         }

@@ -18,7 +18,7 @@ use tracing::Instrument as _;
 
 use crate::access::Permission;
 use crate::door::{admitted, request_id};
-use crate::fault::{Fault, FaultKind};
+use crate::fault::Fault;
 use crate::gate::{Admission, Gate, in_time};
 use crate::operation::{App, Kind, Operation, Outcome, UseCase, execute};
 use crate::quota::Tally;

@@ -48,13 +48,12 @@ const OTHER: Founding = Founding {
 /// A running Drupeline, seen from one of its two programmes.
 pub struct System {
     address: SocketAddr,
-    url: String,
     accounts: BTreeMap<String, Account>,
     others: BTreeMap<String, Account>,
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     peers: Peers,
     here: Arc<OnceLock<axum::Router>>,
-    url: String,
+    database_url: String,
     clock: Clock,
     settings: Settings,
 }
@@ -143,7 +142,7 @@ impl System {
         let settings = self.settings.clone();
         let accounts = (&self.accounts, &self.others);
         let (databases, clock) = (self.databases.clone(), self.clock.clone());
-        Self::serve(self.url.clone(), databases, clock, accounts, |its| {
+        Self::serve(self.database_url.clone(), databases, clock, accounts, |its| {
             *its = settings;
         })
         .await
@@ -186,7 +185,7 @@ impl System {
             databases,
             peers: assembled.peers,
             here: assembled.here,
-            url,
+            database_url: url,
             clock,
             settings,
         }
@@ -196,13 +195,12 @@ impl System {
     pub async fn other_programme(&self) -> Self {
         Self {
             address: self.address,
-            url: self.url.clone(),
             accounts: self.others.clone(),
             others: self.accounts.clone(),
             databases: self.databases.clone(),
             peers: self.peers.clone(),
             here: self.here.clone(),
-            url: self.url.clone(),
+            database_url: self.database_url.clone(),
             clock: self.clock.clone(),
             settings: self.settings.clone(),
         }
@@ -210,7 +208,7 @@ impl System {
 
     /// The database's URL, as its administrator.
     pub fn admin_url(&self) -> &str {
-        &self.url
+        &self.database_url
     }
 
     /// Reaches the services in process, as one of them does.
@@ -283,7 +281,7 @@ impl System {
 
     /// Plain SQL as the administrator of the database.
     pub async fn admin(&self) -> sqlx::PgConnection {
-        connect(&self.url).await
+        connect(&self.database_url).await
     }
 
     /// Plain SQL as a service's own role.
