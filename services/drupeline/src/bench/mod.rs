@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 
 use platform::config::Secret;
 use platform::fields::Words as _;
+use platform::origin::TrustedProxies;
 use platform::peers::ServiceName;
 use platform::quota::Quota;
 use platform::{Clock, server};
@@ -106,6 +107,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         connections: CONNECTIONS,
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
+        trusted_proxies: TrustedProxies::default(),
         clock: Clock::System,
         settings: Settings {
             person: Quota::UNLIMITED,
