@@ -9,6 +9,7 @@ use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
 use biometry::sites::BetweenSites;
+use biometry::trial::{self, Chosen};
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
     RandomLevel, SiteCorrelations, VarianceComponent,
@@ -18,6 +19,7 @@ use platform::fields::Words as _;
 mod across;
 mod threshold;
 
+use super::figures::{self, FigureError, Figures, GroundTree, TreeYear};
 use super::residuals;
 use super::traits::{FACTORS, State};
 
@@ -380,10 +382,15 @@ pub fn analyse(
     let residual = fit.residual();
     let mean_residual = residual.variances.iter().map(|v| v.variance).sum::<f64>()
         / residual.variances.len() as f64;
+    // What an entry does at one place or in one year, and what is lasting of one tree, differ from
+    // record to record of a single tree as its error does.
     let interactions: f64 = fit
         .random()
         .iter()
-        .filter(|term| term.name != "entry" && term.name.split(':').any(|name| name == "entry"))
+        .filter(|term| {
+            let of_tree = |name: &str| name == "entry" || name == "tree";
+            term.name != "entry" && term.name.split(':').any(of_tree)
+        })
         .map(|term| term.variance())
         .sum();
     let (diagnostics, residuals) = diagnostics(&fit, &frame, observations, label_of);
@@ -408,6 +415,57 @@ pub fn analyse(
         analysis,
         residuals,
     })
+}
+
+/// The figures of a trial by a model that a person chose, on tree means; `levels` are those of the
+/// entries in the model, by place.
+///
+/// # Errors
+/// A model that cannot be fitted, or that has no random term of entries.
+pub fn figures_of(
+    asked: &Asked,
+    observations: &[Observation],
+    covariates: &[String],
+    relationship: Option<Arc<Relationship>>,
+    levels: &[String],
+    (trees, values, is_check): (&[GroundTree], &[TreeYear], &[bool]),
+) -> Result<Figures, FigureError> {
+    let told = |error: ModelError| FigureError::Trial(error.into());
+    let frame = frame(asked, observations, covariates).map_err(told)?;
+    let model = model(asked, &frame, relationship).map_err(told)?;
+    let words = in_words(asked);
+    let chosen = Chosen {
+        frame: &frame,
+        model: &model,
+        entries: "entry",
+        trees: asked.random.iter().any(|term| term == "tree").then_some("tree"),
+        words: &words,
+        level_of: levels,
+    };
+    figures::figure_by(trees, values, is_check, |trial, seed| {
+        trial::figures_of(&chosen, trial, seed)
+    })
+}
+
+/// A model in the words of its terms.
+fn in_words(asked: &Asked) -> String {
+    let or_none = |terms: &[String]| {
+        if terms.is_empty() {
+            "nothing".to_owned()
+        } else {
+            terms.join(", ")
+        }
+    };
+    let mut words = format!(
+        "random: {}; fixed: {}; residual {}",
+        or_none(&asked.random),
+        or_none(&asked.fixed),
+        asked.residual.word().replace('_', " ")
+    );
+    for trend in &asked.smooth {
+        words.push_str(&format!("; smooth along {}s", trend.word()));
+    }
+    words
 }
 
 /// Half the width of a 95 % interval in standard errors, by the normal distribution.
