@@ -9,6 +9,7 @@ mod days;
 mod docs;
 mod door;
 mod doubts;
+mod figures;
 mod find;
 mod forecast;
 mod germplasm;
@@ -99,6 +100,7 @@ pub fn routes() -> Router<Dashboard> {
         .route("/trials/{id}/analyses", post(analyses::ask))
         .route("/analyses/{id}", get(analyses::show))
         .route("/analyses/{id}/repeat", post(analyses::repeat))
+        .route("/trials/{id}/figures", post(figures::choose))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
         .route("/calendar-links", post(pipeline::make_link))

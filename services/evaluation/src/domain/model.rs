@@ -438,7 +438,11 @@ pub fn figures_of(
         frame: &frame,
         model: &model,
         entries: "entry",
-        trees: asked.random.iter().any(|term| term == "tree").then_some("tree"),
+        trees: asked
+            .random
+            .iter()
+            .any(|term| term == "tree")
+            .then_some("tree"),
         words: &words,
         level_of: levels,
     };
@@ -569,6 +573,7 @@ fn components(fit: &Fit) -> Vec<VarianceComponent> {
             variance: term.variance(),
             se: term.covariance_se.as_ref().map(|se| se[0][0]),
             boundary: term.boundary,
+            ..VarianceComponent::default()
         })
         .collect();
     components.extend(fit.residual().variances.iter().map(|v| VarianceComponent {
@@ -579,7 +584,7 @@ fn components(fit: &Fit) -> Vec<VarianceComponent> {
         },
         variance: v.variance,
         se: v.se,
-        boundary: false,
+        ..VarianceComponent::default()
     }));
     components
 }
