@@ -83,9 +83,7 @@ pub fn compute(how: Computation, first: &[TreeYear], second: &[TreeYear]) -> Vec
 }
 
 /// An environment: site, year, rootstock and, where blocks are told apart, block.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Environment {
     /// Site.
     pub site: SiteId,
@@ -169,10 +167,7 @@ pub fn needs_more(trees: &[GroundTree], values: &[TreeYear], is_check: &[bool]) 
     choice.confounded != Confounded::Nothing || choice.hears_past
 }
 
-fn for_science(
-    trees: &[GroundTree],
-    values: &[TreeYear],
-) -> (Vec<trial::Tree>, Vec<trial::Value>) {
+fn for_science(trees: &[GroundTree], values: &[TreeYear]) -> (Vec<trial::Tree>, Vec<trial::Value>) {
     let mut sites: Vec<SiteId> = trees.iter().map(|t| t.site).collect();
     sites.sort_unstable();
     sites.dedup();
@@ -263,7 +258,12 @@ pub fn figure_by(
             past: &nothing,
         },
         DRAW_NUMBER,
-    )?;
+    );
+    let told = match told {
+        Ok(told) => told,
+        Err(trial::TrialError::Model(error)) => by_means(&plain, &error),
+        Err(error) => return Err(error.into()),
+    };
     notes.extend(told.notes.iter().cloned());
     let mut connected_set_of = vec![None; is_check.len()];
     for mean in &plain.means {
@@ -288,6 +288,40 @@ pub fn figure_by(
         error_df: plain.residual_df,
         notes,
     })
+}
+
+/// What is told where no model can be fitted, as when nothing varies: means adjusted for
+/// environments, and nothing of true values.
+fn by_means(plain: &EntryMeans, error: &biometry::mixed::ModelError) -> trial::Figures {
+    let mut means: Vec<trial::EntryMean> = plain
+        .means
+        .iter()
+        .filter_map(|mean| {
+            Some(trial::EntryMean {
+                entry: mean.entry.parse().ok()?,
+                mean: mean.mean,
+                se: mean.se,
+            })
+        })
+        .collect();
+    means.sort_by_key(|mean| mean.entry);
+    trial::Figures {
+        words: "means adjusted for site, year and block; no model of variances".to_owned(),
+        confounded: Confounded::Nothing,
+        means,
+        mean_sed: plain.mean_sed,
+        components: Vec::new(),
+        heritability: None,
+        repeatability: None,
+        method: format!("no model of variances can be fitted: {error}"),
+        genetic_variance: None,
+        error_variance: plain.residual_ms,
+        share_of_trees: None,
+        share_of_records: None,
+        predictions: Vec::new(),
+        true_values: trial::TrueValues::default(),
+        notes: Vec::new(),
+    }
 }
 
 /// Why there are no figures.
@@ -518,7 +552,12 @@ pub fn correlations_of(
         .filter_map(|((tree, year), of)| {
             let whole = of.into_iter().collect::<Option<Vec<f64>>>()?;
             let stands = &trees[tree];
-            Some((tree, stands.entry, environment_of(stands, year, true), whole))
+            Some((
+                tree,
+                stands.entry,
+                environment_of(stands, year, true),
+                whole,
+            ))
         })
         .collect();
     correlations(&rows, is_check, values.len())
@@ -642,7 +681,11 @@ mod tests {
         assert!(needs_more(&trees, &values, &[false; 5]));
         assert_eq!(figures.told.heritability, None);
         assert!(figures.told.predictions.is_empty());
-        assert!(figures.told.method.contains("one record"), "{}", figures.told.method);
+        assert!(
+            figures.told.method.contains("one record"),
+            "{}",
+            figures.told.method
+        );
         assert_eq!(ranks(&figures, Better::Higher), [5, 4, 3, 2, 1]);
     }
 
