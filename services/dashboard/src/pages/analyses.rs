@@ -781,6 +781,10 @@ fn model(a: &Analysis) -> Markup {
         ("Between sites", word(&a.between_sites)),
         ("Residuals", word(&a.residual)),
         ("Smooth trend along", text(a.smooth_terms.join(", "))),
+        (
+            "Components at zero in small-sample tests",
+            word(&a.components_at_zero),
+        ),
         ("Records", count(a.records_n)),
         ("Heritability", maybe_measure(a.heritability)),
         (

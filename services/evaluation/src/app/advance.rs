@@ -98,7 +98,9 @@ pub async fn suggest(
     let culled: Vec<bool> = judged.iter().map(|j| !j.why_culled.is_empty()).collect();
     let values: Vec<f64> = judged.iter().map(|j| j.value).collect();
     let (places, seed) = (request.keep_n as usize, request.seed);
-    let counting: Vec<usize> = (0..scored.len()).filter(|&t| scored[t].weight != 0.0).collect();
+    let counting: Vec<usize> = (0..scored.len())
+        .filter(|&t| scored[t].weight != 0.0)
+        .collect();
     let mut notes: Vec<String> = scored.iter().flat_map(Scored::notes).collect();
     let untold: Vec<&str> = counting
         .iter()

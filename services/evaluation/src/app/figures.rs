@@ -385,7 +385,19 @@ async fn past(
         let id = name(&other, defined, &values, &ask);
         let kept = match at_hand(app, unit, programme, id).await? {
             Some(kept) => kept,
-            None => make(app, programme, &other, defined, &values, &ask, id, Vec::new()).await?,
+            None => {
+                make(
+                    app,
+                    programme,
+                    &other,
+                    defined,
+                    &values,
+                    &ask,
+                    id,
+                    Vec::new(),
+                )
+                .await?
+            }
         };
         let told = &kept.figures.told;
         found.insert(
@@ -412,12 +424,7 @@ async fn past(
 }
 
 /// What figures come from, as a message.
-fn source(
-    ground: &Ground,
-    defined: &Trait,
-    kept: &Kept,
-    chosen: Option<&Chosen>,
-) -> FiguresSource {
+fn source(ground: &Ground, defined: &Trait, kept: &Kept, chosen: Option<&Chosen>) -> FiguresSource {
     FiguresSource {
         id: kept.id.to_string(),
         trial_id: ground.trial.id.to_string(),
@@ -537,7 +544,10 @@ pub async fn choose(
             );
         }
         let single = found.random_terms.iter().chain(&found.fixed_terms);
-        if single.flat_map(|t| model::variables(t)).any(|v| v == "assessor") {
+        if single
+            .flat_map(|t| model::variables(t))
+            .any(|v| v == "assessor")
+        {
             return refuse(
                 "tells assessors apart, while figures rest on the means of trees; choose one without"
                     .to_owned(),

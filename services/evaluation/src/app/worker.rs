@@ -20,7 +20,8 @@ use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
 use crate::domain::model::{
-    Asked, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse, variables,
+    Asked, AtZeroWord, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse,
+    variables,
 };
 use crate::domain::traits::{FRUITS_LEFT, State, Trait};
 use crate::store;
@@ -208,6 +209,7 @@ async fn prepared(app: &EvaluationApp, job: &Job) -> Result<Prepared, Fault> {
             .iter()
             .filter_map(|word| SmoothWord::from_word(word))
             .collect(),
+        at_zero: AtZeroWord::from_word(&job.model.components_at_zero).unwrap_or_default(),
     };
     Ok(Prepared {
         asked,
@@ -485,7 +487,9 @@ async fn related(
 }
 
 /// The relationship of plants from their parents, clones being one level.
-pub(super) fn relationship(plants: Vec<PlantParents>) -> Result<(Pedigree<String>, Relationship), Fault> {
+pub(super) fn relationship(
+    plants: Vec<PlantParents>,
+) -> Result<(Pedigree<String>, Relationship), Fault> {
     let wrong = |message: String| Fault::state(format!("the pedigree cannot be used: {message}"));
     let parent = |id: String| (!id.is_empty()).then_some(id);
     let records = plants.into_iter().map(|plant| {

@@ -66,6 +66,18 @@ platform::words! {
 }
 
 platform::words! {
+    /// What small-sample tests do with variance components estimated at zero.
+    #[derive(Default)]
+    pub enum AtZeroWord {
+        /// As if the model had no such term.
+        #[default]
+        LeftOut = "left_out",
+        /// Their uncertainty counts.
+        Kept = "kept",
+    }
+}
+
+platform::words! {
     /// Along what a trend over the ground is smooth.
     pub enum SmoothWord {
         /// Along the rows' numbers.
@@ -120,6 +132,8 @@ pub struct Asked {
     pub residual: ResidualWord,
     /// Smooth trends over the ground of each site.
     pub smooth: Vec<SmoothWord>,
+    /// What small-sample tests do with components at zero.
+    pub at_zero: AtZeroWord,
 }
 
 /// What a term may name.
@@ -397,7 +411,7 @@ pub fn analyse(
     let analysis = Analysis {
         converged: true,
         components: components(&fit),
-        fixed: fixed_effects(&fit, related),
+        fixed: fixed_effects(&fit, asked.at_zero, related),
         random: levels(&fit, label_of),
         heritability: of_entries
             .and_then(|of| of.cullis)
@@ -406,7 +420,7 @@ pub fn analyse(
             .map(|g| g / (g + interactions + mean_residual))
             .filter(|h| h.is_finite()),
         log_likelihood: Some(fit.log_likelihood()),
-        tests: tests(&fit, &frame, &model, related),
+        tests: tests(&fit, &frame, &model, (asked.at_zero, related)),
         diagnostics: Some(diagnostics),
         records_n: fit.n_records() as u32,
         ..Analysis::default()
@@ -502,19 +516,21 @@ const TESTED_COEFFICIENTS: usize = 300;
 
 /// How denominators of tests are found: by the small-sample method where it is worth its dense
 /// matrices.
-fn df_method(fit: &Fit, related: bool) -> DenominatorDf {
-    if fit.n_records() <= SMALL_RECORDS && !related {
-        DenominatorDf::KenwardRoger
-    } else {
-        DenominatorDf::Satterthwaite
+fn df_method(fit: &Fit, at_zero: AtZeroWord, related: bool) -> DenominatorDf {
+    if fit.n_records() > SMALL_RECORDS || related {
+        return DenominatorDf::Satterthwaite;
+    }
+    match at_zero {
+        AtZeroWord::LeftOut => DenominatorDf::KenwardRoger,
+        AtZeroWord::Kept => DenominatorDf::KenwardRogerWithZeros,
     }
 }
 
 /// Fixed effects with intervals by t, or by the normal distribution where they are very many.
-fn fixed_effects(fit: &Fit, related: bool) -> Vec<FixedEffect> {
+fn fixed_effects(fit: &Fit, at_zero: AtZeroWord, related: bool) -> Vec<FixedEffect> {
     let inference = (fit.fixed().len() <= TESTED_COEFFICIENTS)
         .then(|| {
-            fit.fixed_inference(df_method(fit, related))
+            fit.fixed_inference(df_method(fit, at_zero, related))
                 .or_else(|_| fit.fixed_inference(DenominatorDf::Satterthwaite))
                 .ok()
         })
@@ -615,9 +631,14 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
     levels
 }
 
-fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<AnalysisTest> {
+fn tests(
+    fit: &Fit,
+    frame: &Frame,
+    model: &Model,
+    (at_zero, related): (AtZeroWord, bool),
+) -> Vec<AnalysisTest> {
     let wald = fit
-        .fixed_tests(df_method(fit, related))
+        .fixed_tests(df_method(fit, at_zero, related))
         .or_else(|_| fit.fixed_tests(DenominatorDf::Satterthwaite))
         .unwrap_or_default();
     let mut tests: Vec<AnalysisTest> = wald
@@ -794,6 +815,7 @@ mod tests_of_models {
             random: own(random),
             residual: ResidualWord::Equal,
             smooth: Vec::new(),
+            at_zero: AtZeroWord::default(),
         }
     }
 

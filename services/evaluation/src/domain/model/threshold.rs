@@ -257,6 +257,7 @@ mod tests {
             random: vec!["entry".to_owned()],
             residual: ResidualWord::Equal,
             smooth: Vec::new(),
+            at_zero: Default::default(),
         }
     }
 

@@ -23,6 +23,8 @@ use crate::data::Frame;
 const TAIL_DF: usize = 5;
 /// Share of the draws that must be worth something, or they are drawn anew from where the weight is.
 const ENOUGH: f64 = 0.2;
+/// How often they are drawn anew, at most.
+const MOVES: usize = 2;
 
 /// Draws of a model's variances given its records.
 #[derive(Debug, Clone)]
@@ -86,8 +88,7 @@ impl Open {
                 at_zero[k] = true;
                 let size: f64 = term.mean_square.iter().sum();
                 let small = 0.03 * (residual_variance / size).sqrt();
-                *loading =
-                    Loading::diagonal(&vec![small; loading.n_coefficients], loading.shared);
+                *loading = Loading::diagonal(&vec![small; loading.n_coefficients], loading.shared);
             }
         }
         let here = reml::at(design, base.clone())?.derivatives;
@@ -184,8 +185,7 @@ impl Open {
                 })
                 .collect();
             let distance: f64 = z.iter().map(|x| x * x).sum::<f64>() * wide * wide;
-            let log_proposal =
-                -0.5 * (TAIL_DF + d) as f64 * (1.0 + distance / TAIL_DF as f64).ln();
+            let log_proposal = -0.5 * (TAIL_DF + d) as f64 * (1.0 + distance / TAIL_DF as f64).ln();
             let parameters = self.parameters(&at, floor);
             let prior = log_prior(&variances_of(&fit.design, &parameters));
             let log_weight = if prior.is_finite() {
@@ -315,7 +315,7 @@ impl Fit {
         let system = System::new(&self.design, &open.base.ranks());
         let mut drawn = open.draw(self, &system, tried_n, &mut rng, log_prior)?;
         let (mut weights, mut worth) = shares(&drawn).ok_or_else(nothing)?;
-        for _ in 0..3 {
+        for _ in 0..MOVES {
             if worth >= ENOUGH * tried_n as f64 {
                 break;
             }
@@ -385,8 +385,7 @@ impl Fit {
                     .filter_map(|s| Some(loading.at(0, s) * x[self.equation(k, level, s)?]))
                     .sum();
                 let effect = &self.random[k].levels[level];
-                let variance =
-                    base_variance + 2.0 * shared + effect.prediction_error_variances[0];
+                let variance = base_variance + 2.0 * shared + effect.prediction_error_variances[0];
                 LevelMean {
                     mean: base + effect.effect(),
                     se: variance.max(0.0).sqrt(),
@@ -401,7 +400,11 @@ impl Fit {
     /// No such level, or a mean that empty cells leave open.
     pub fn fixed_mean(&self, group: Option<(&str, &str)>) -> Result<LevelMean, ModelError> {
         let row = self.mean_row(group)?;
-        let mean = row.iter().zip(&self.fixed).map(|(w, c)| w * c.estimate).sum();
+        let mean = row
+            .iter()
+            .zip(&self.fixed)
+            .map(|(w, c)| w * c.estimate)
+            .sum();
         let mut variance = 0.0;
         for (i, a) in row.iter().enumerate() {
             for (j, b) in row.iter().enumerate() {

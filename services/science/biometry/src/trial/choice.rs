@@ -150,9 +150,7 @@ impl Choice {
         let entry_year = crossing_years && enough(beyond(&records_of_year));
         // A tree within its entry (and site) is told from what lasts of the entry there by further
         // trees, and from error by further years.
-        let tree_term = repeated
-            && replicated
-            && (!entry_site || enough(beyond(&trees_of_cell)));
+        let tree_term = repeated && replicated && (!entry_site || enough(beyond(&trees_of_cell)));
         let entry_site_year =
             crossing_sites && crossing_years && entry_site && enough(beyond(&records_of_both));
 
@@ -191,17 +189,22 @@ impl Choice {
         let at = |r: usize| (tree(r).site, values[r].year);
         let sections = groups(records().map(|r| (at(r), r)));
         let cells: BTreeSet<_> = records().map(|r| (at(r), tree(r).replicate)).collect();
-        self.replicates = cells.len() > sections.len()
-            && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len();
+        self.replicates =
+            cells.len() > sections.len() && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len();
         self.environments = sections.len() > 1 || self.replicates;
         let stocks_of = groups(records().map(|r| (at(r), tree(r).rootstock)));
         self.rootstocks = stocks_of.values().any(|stocks| stocks.len() > 1);
         let blocks: BTreeSet<_> = records()
             .map(|r| (tree(r).site, tree(r).replicate, tree(r).block))
             .collect();
-        let replicates: BTreeSet<_> =
-            records().map(|r| (tree(r).site, tree(r).replicate)).collect();
-        let whole = if self.replicates { replicates.len() } else { self.sites_n };
+        let replicates: BTreeSet<_> = records()
+            .map(|r| (tree(r).site, tree(r).replicate))
+            .collect();
+        let whole = if self.replicates {
+            replicates.len()
+        } else {
+            self.sites_n
+        };
         self.block = blocks.len() >= whole + 4 && values.len() >= 2 * blocks.len();
 
         let of_site = groups(records().map(|r| (tree(r).site, r)));
@@ -283,20 +286,25 @@ impl Choice {
             (self.entry_year, "entry × year"),
             (self.entry_site_year, "entry × site × year"),
             (self.block, "incomplete block"),
-            (!self.trends.is_empty(), "smooth trends along rows and columns"),
+            (
+                !self.trends.is_empty(),
+                "smooth trends along rows and columns",
+            ),
         ];
         random.extend(terms.into_iter().filter(|t| t.0).map(|t| t.1));
         let mut fixed = Vec::new();
         if self.environments {
-            fixed.push(match (self.sites_n > 1, self.years_n > 1, self.replicates) {
-                (true, true, true) => "site, year and replicate",
-                (true, true, false) => "site and year",
-                (true, false, true) => "site and replicate",
-                (true, false, false) => "site",
-                (false, true, true) => "year and replicate",
-                (false, true, false) => "year",
-                (false, false, _) => "replicate",
-            });
+            fixed.push(
+                match (self.sites_n > 1, self.years_n > 1, self.replicates) {
+                    (true, true, true) => "site, year and replicate",
+                    (true, true, false) => "site and year",
+                    (true, false, true) => "site and replicate",
+                    (true, false, false) => "site",
+                    (false, true, true) => "year and replicate",
+                    (false, true, false) => "year",
+                    (false, false, _) => "replicate",
+                },
+            );
         }
         if self.rootstocks {
             fixed.push("rootstock");

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::draws::told;
-use super::fitting::{error_variance, reliability};
+use super::fitting::{AS_FIXED, error_variance, reliability};
 use super::{
     Choice, Component, Confounded, EntryMean, Figures, Trial, TrialError, TrueValues, choice,
 };
@@ -15,8 +15,6 @@ use crate::mixed::{self, Fit, Model, ModelError};
 const DRAWS: (usize, usize) = (200, 100);
 /// Draws of effects at each.
 const EACH: usize = 4;
-/// Entry variance, in error variances, at which entries count as fixed.
-const AS_FIXED: f64 = 1e7;
 
 /// A model with the frame that it stands on and its term of entries.
 #[derive(Debug, Clone, Copy)]

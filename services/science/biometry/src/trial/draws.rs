@@ -10,8 +10,11 @@ use crate::mixed::{self, ModelError, Variances};
 
 /// Values drawn of all entries together, at most.
 const DRAWN_VALUES: usize = 1_500_000;
-/// Records times draws of the variances, at most.
-const DRAWN_RECORDS: usize = 600_000;
+/// Records times draws of the variances that are kept, at most, between [`FEWEST`] and [`MOST`].
+const DRAWN_RECORDS: usize = 100_000;
+/// Fewest and most draws of the variances; twice as many are tried.
+const FEWEST: usize = 30;
+const MOST: usize = 120;
 
 /// How entries are told from trees.
 pub(super) enum Plan {
@@ -27,15 +30,15 @@ impl Plan {
         let past = fitted.trial.past;
         match fitted.choice.confounded {
             Confounded::Nothing if !fitted.choice.entry => None,
-            Confounded::Nothing if fitted.choice.hears_past => Some(Self::Told(
-                if fitted.choice.tree {
+            Confounded::Nothing if fitted.choice.hears_past => {
+                Some(Self::Told(if fitted.choice.tree {
                     past.of_trees.clone()
                 } else if fitted.choice.related {
                     past.of_records.clone()
                 } else {
                     None
-                },
-            )),
+                }))
+            }
             Confounded::Nothing => Some(Self::Told(None)),
             Confounded::Trees => past.of_trees.clone().map(Self::Shared),
             Confounded::Records => past.of_records.clone().map(Self::Shared),
@@ -86,9 +89,9 @@ fn log_prior(share: Option<&Share>, choice: &Choice) -> impl Fn(&Variances) -> f
 pub(super) fn draw(fitted: &Fitted<'_>, plan: &Plan, seed: u64) -> Result<Drawn, ModelError> {
     let records_n = fitted.trial.values.len();
     let entries_n = fitted.tested.len();
-    let variances_n = (DRAWN_RECORDS / records_n).clamp(24, 200);
+    let variances_n = (DRAWN_RECORDS / records_n).clamp(FEWEST, MOST);
     let each_n = (DRAWN_VALUES / entries_n / variances_n).clamp(1, 8);
-    let tried_n = (2 * DRAWN_RECORDS / fitted.fit.n_records()).clamp(100, 300);
+    let tried_n = 2 * (DRAWN_RECORDS / fitted.fit.n_records()).clamp(FEWEST, MOST);
 
     let share = match plan {
         Plan::Told(share) => share.as_ref(),
@@ -131,10 +134,7 @@ fn parted(at: &Variances, by_trees: bool, share: f64) -> Variances {
     } else {
         let all = at.residual.iter().sum::<f64>() / at.residual.len() as f64;
         parted.random.insert(0, vec![vec![share * all]]);
-        parted
-            .residual
-            .iter_mut()
-            .for_each(|v| *v *= 1.0 - share);
+        parted.residual.iter_mut().for_each(|v| *v *= 1.0 - share);
     }
     parted
 }

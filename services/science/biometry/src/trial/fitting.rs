@@ -16,7 +16,7 @@ const TREND_PLACES: f64 = 16.0;
 /// Entries under test of which variances are estimated at most; of more, so many are taken evenly.
 const ENTRIES_OF_VARIANCES: usize = 2500;
 /// Entry variance, in error variances, at which entries count as fixed.
-const AS_FIXED: f64 = 1e7;
+pub(super) const AS_FIXED: f64 = 1e7;
 
 /// Name of an entry in the frame.
 fn line(entry: usize) -> String {
@@ -218,10 +218,7 @@ fn records_of_variances(trial: &Trial<'_>, tested: &[usize]) -> Option<Vec<usize
     )
 }
 
-fn fitted<'a>(
-    trial: &'a Trial<'a>,
-    notes: &mut Vec<String>,
-) -> Result<Fitted<'a>, ModelError> {
+fn fitted<'a>(trial: &'a Trial<'a>, notes: &mut Vec<String>) -> Result<Fitted<'a>, ModelError> {
     let mut tested: Vec<usize> = trial
         .values
         .iter()
@@ -335,7 +332,10 @@ fn holds_for(choice: &Choice, notes: &mut Vec<String>) {
     if choice.sites_n == 1 {
         notes.push("one site: what entries would be elsewhere is not part of the figures".into());
     } else if !choice.entry_site {
-        notes.push("entries are not repeated within sites, so what they do at each site counts as error".into());
+        notes.push(
+            "entries are not repeated within sites, so what they do at each site counts as error"
+                .into(),
+        );
     }
     if choice.years_n == 1 {
         notes.push("one year: what entries do in other years is not part of the figures".into());
@@ -537,9 +537,7 @@ fn share_of(choice: &Choice, draws: &[Variances], of_records: bool) -> (f64, f64
         let rest: f64 = names
             .iter()
             .zip(&at.random)
-            .filter(|(name, _)| {
-                lasting(name) || (of_records && name.starts_with("entry"))
-            })
+            .filter(|(name, _)| lasting(name) || (of_records && name.starts_with("entry")))
             .map(|(_, v)| v[0][0])
             .sum();
         let error = if of_records { error_variance(at) } else { 0.0 };

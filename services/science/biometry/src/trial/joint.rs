@@ -59,9 +59,7 @@ pub fn chances(draws: &[Vec<f32>], k: usize) -> Vec<f64> {
     let mut order: Vec<usize> = (0..n).collect();
     for draw in draws {
         if k < n {
-            order.select_nth_unstable_by(k, |&a, &b| {
-                draw[b].total_cmp(&draw[a]).then(a.cmp(&b))
-            });
+            order.select_nth_unstable_by(k, |&a, &b| draw[b].total_cmp(&draw[a]).then(a.cmp(&b)));
         }
         order.iter().take(k).for_each(|&i| among[i] += 1);
     }
@@ -149,9 +147,7 @@ pub fn worth(
                     for (t, trait_) in traits.iter().enumerate() {
                         let deviate: f64 = (0..=t).map(|s| root[(t, s)] * own[s]).sum();
                         let (expected, sd) = match places[t][i] {
-                            Some(k) => {
-                                (trait_.predictions[k].expected, trait_.predictions[k].sd)
-                            }
+                            Some(k) => (trait_.predictions[k].expected, trait_.predictions[k].sd),
                             None => (0.0, trait_.genetic_variance.max(0.0).sqrt()),
                         };
                         sum += trait_.weight * (expected + sd * deviate);

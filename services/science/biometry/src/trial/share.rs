@@ -92,7 +92,10 @@ mod tests {
         let of: Vec<f64> = (0..20_000).map(|_| share.draw(&mut rng)).collect();
         let mean = of.iter().sum::<f64>() / of.len() as f64;
         let sd = (of.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / of.len() as f64).sqrt();
-        assert!((mean - 0.4).abs() < 0.005 && (sd - 0.15).abs() < 0.005, "{mean} {sd}");
+        assert!(
+            (mean - 0.4).abs() < 0.005 && (sd - 0.15).abs() < 0.005,
+            "{mean} {sd}"
+        );
     }
 
     #[test]
