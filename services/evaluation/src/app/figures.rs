@@ -35,6 +35,9 @@ use platform::fields::Words as _;
 const RULES: u8 = 1;
 /// Figures held in memory.
 const AT_HAND: usize = 64;
+/// Entries of which relatives count, at most: of more, every look at their likelihood would take
+/// seconds.
+const MOST_RELATED: usize = 5000;
 /// Earlier trials that are asked for shares of variance.
 const EARLIER_TRIALS: i64 = 8;
 
@@ -70,6 +73,8 @@ impl Told {
 struct Ask {
     chosen: Option<Chosen>,
     plants: Vec<PlantParents>,
+    /// Whether entries are too many for relatives to count.
+    is_too_large: bool,
     past: Past,
 }
 
@@ -106,12 +111,17 @@ pub async fn of(
             .filter(|entry| !entry.is_check)
             .map(|entry| entry.germplasm_id.to_string())
             .collect();
-        match plants::pedigree(app, programme, ids).await {
-            Ok(plants) => ask.plants = plants,
-            Err(fault) => earlier.push(format!(
-                "the pedigree could not be had, so relatives do not count: {}",
-                fault.detail()
-            )),
+        let ids: Vec<String> = ids;
+        if ids.len() > MOST_RELATED {
+            ask.is_too_large = true;
+        } else {
+            match plants::pedigree(app, programme, ids).await {
+                Ok(plants) => ask.plants = plants,
+                Err(fault) => earlier.push(format!(
+                    "the pedigree could not be had, so relatives do not count: {}",
+                    fault.detail()
+                )),
+            }
         }
         ask.past = past(app, unit, ground, defined).await?;
     }
@@ -216,6 +226,11 @@ async fn make(
     // What could not be had may be there the next time: such figures are told but not kept.
     let is_whole = notes.is_empty();
     figures.notes.extend(notes);
+    if ask.is_too_large {
+        figures.notes.push(format!(
+            "of more than {MOST_RELATED} entries relatives do not count"
+        ));
+    }
     let kept = Arc::new(Kept {
         id,
         figures,
