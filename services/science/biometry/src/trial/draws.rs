@@ -65,12 +65,21 @@ pub(super) struct Drawn {
 }
 
 /// Prior of the share of entries, less what flat standard deviations already say of it.
+///
+/// Where the records alone tell entries from trees, it is flat in the variance of entries instead of
+/// their standard deviation: predictions are then drawn towards the mean as Stein's estimator does,
+/// and what is told of those selected is not too little (Morris 1983, JASA 78:47-55, from memory).
 fn log_prior(share: Option<&Share>, choice: &Choice) -> impl Fn(&Variances) -> f64 {
     let parameters = share.map(Share::parameters);
     let has_tree = choice.tree;
+    let by_records = choice.entry && !choice.related && choice.confounded == Confounded::Nothing;
     move |variances: &Variances| {
         let Some((a, b)) = parameters else {
-            return 0.0;
+            return if by_records {
+                0.5 * variances.random[0][0][0].ln()
+            } else {
+                0.0
+            };
         };
         let entry = variances.random[0][0][0];
         let rest = if has_tree {
