@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{bench, import, labels, migrate, serve, up};
+use crate::{backup, bench, import, labels, migrate, serve, stopping, up, verify_audit};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -68,6 +68,37 @@ enum Command {
     },
     /// Bring the database that DATABASE_URL names up to date. Safe to run twice, also at once.
     Migrate,
+    /// Write all of an installation to one file while it goes on: the database, what every table
+    /// holds, and the data folder's own files. The file holds secrets; only its owner may read it.
+    Backup {
+        /// The file; must not be there yet.
+        file: PathBuf,
+        /// Folder of the installation; the database is the one of DATABASE_URL where that is set.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+    },
+    /// Make an installation from a backup, and compare every table with what was backed up.
+    Restore {
+        /// The file of the backup.
+        file: PathBuf,
+        /// Folder of the installation; the database is the one of DATABASE_URL where that is set.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+        /// Restore although there are data already: the data folder's database is set aside, the
+        /// schemas in the database of DATABASE_URL are lost.
+        #[arg(long)]
+        replace: bool,
+    },
+    /// Check that no entry of the audit trail is missing, changed or moved; prints the head of each
+    /// chain, one a line. Keep those elsewhere: against them a trail that was cut off is found too.
+    VerifyAudit {
+        /// Folder of the installation; the database is the one of DATABASE_URL where that is set.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+        /// Heads that an earlier run printed.
+        #[arg(long, value_name = "FILE")]
+        kept: Option<PathBuf>,
+    },
 }
 
 fn service(word: &str) -> Result<ServiceName, String> {
@@ -102,15 +133,31 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
         } => up::run(&up::Up {
             demo,
             listen: SocketAddr::new(address, port),
-            data_dir: data_dir.map_or_else(default_data_dir, Ok)?,
+            data_dir: data_dir_of(data_dir)?,
         }),
         Command::Serve {
             services,
             port,
             address,
-        } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
+        } => {
+            let stop = stopping::Stop::listen()?;
+            let runtime = runtime()?;
+            let listen = SocketAddr::new(address, port);
+            let served = runtime.block_on(serve::run(services, listen, stop));
+            runtime.shutdown_timeout(stopping::LEFTOVERS);
+            served
+        }
         Command::Labels(command) => runtime()?.block_on(labels::run(&command)),
         Command::Bench { seconds } => bench::run(seconds),
+        Command::Backup { file, data_dir } => backup::backup(&data_dir_of(data_dir)?, &file),
+        Command::Restore {
+            file,
+            data_dir,
+            replace,
+        } => backup::restore(&data_dir_of(data_dir)?, &file, replace),
+        Command::VerifyAudit { data_dir, kept } => {
+            verify_audit::run(&data_dir_of(data_dir)?, kept.as_ref())
+        }
         Command::Import(command) => runtime()?.block_on(import::command::run(&command)),
         Command::Migrate => {
             let url = config::required(
@@ -128,6 +175,10 @@ fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
+}
+
+fn data_dir_of(given: Option<PathBuf>) -> Result<PathBuf, String> {
+    given.map_or_else(default_data_dir, Ok)
 }
 
 /// Root's home is closed to the account that PostgreSQL runs as, so root gets a folder of its own.

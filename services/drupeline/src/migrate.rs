@@ -4,22 +4,56 @@ use std::collections::BTreeMap;
 use std::error::Error;
 
 use platform::config;
-use platform::database::{self, DatabaseError};
+use platform::database::{self, DatabaseError, RoleSecret};
 use platform::peers::ServiceName;
+use sqlx::postgres::PgConnectOptions;
 
 use crate::assembly;
 
 /// Name of the setting that holds the administrator's database URL.
 pub const DATABASE_URL: &str = "DATABASE_URL";
 
-/// The password of a service's database role: `DRUPELINE_<SERVICE>_DB_PASSWORD` or its file, else
-/// one made from the administrator's URL.
+/// The password of a service's database role, where one is set: `DRUPELINE_<SERVICE>_DB_PASSWORD` or
+/// its file.
+pub(crate) fn set_password(service: ServiceName) -> Result<Option<String>, config::ConfigError> {
+    config::setting(&format!(
+        "DRUPELINE_{}_DB_PASSWORD",
+        service.schema().to_uppercase()
+    ))
+}
+
+/// The database of services, each as its own role, reached as the administrator's is. A role whose
+/// password is not set has one that `migrate` made from a secret in the database.
 ///
 /// # Errors
-/// When the setting is given twice or its file cannot be read.
-pub fn role_password(service: ServiceName, admin_url: &str) -> Result<String, config::ConfigError> {
-    let name = format!("DRUPELINE_{}_DB_PASSWORD", service.schema().to_uppercase());
-    Ok(config::setting(&name)?.unwrap_or_else(|| database::derived_password(admin_url, service)))
+/// When a setting cannot be used, or the database does not answer or was never brought up to date.
+pub async fn role_databases(
+    admin_url: &str,
+    services: impl IntoIterator<Item = ServiceName>,
+) -> Result<BTreeMap<ServiceName, PgConnectOptions>, Box<dyn Error + Send + Sync>> {
+    let admin = database::options(DATABASE_URL, admin_url)?;
+    let mut secret = None;
+    let mut databases = BTreeMap::new();
+    for service in services {
+        let password = match set_password(service)? {
+            Some(password) => password,
+            None => {
+                if secret.is_none() {
+                    secret = Some(RoleSecret::read(&admin).await?);
+                }
+                secret
+                    .as_ref()
+                    .map(|secret| secret.password_of(service))
+                    .unwrap_or_default()
+            }
+        };
+        let options = admin
+            .clone()
+            .username(&service.database_role())
+            .password(&password);
+        databases.insert(service, options);
+    }
+    Ok(databases)
 }
 
 /// Brings every schema and role up to date.
@@ -29,22 +63,23 @@ pub fn role_password(service: ServiceName, admin_url: &str) -> Result<String, co
 pub async fn run(admin_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
     let mut passwords = BTreeMap::new();
     for service in assembly::WITH_TABLES {
-        passwords.insert(service, role_password(service, admin_url)?);
+        passwords.insert(service, set_password(service)?);
     }
     run_with_role_passwords(admin_url, |service| {
-        passwords.get(&service).cloned().unwrap_or_default()
+        passwords.get(&service).cloned().flatten()
     })
     .await?;
     Ok(())
 }
 
-/// Brings every schema and role up to date, with given passwords of the roles.
+/// Brings every schema and role up to date, with given passwords of the roles; a role for which none
+/// is given has one made.
 ///
 /// # Errors
 /// When the database does not answer or a migration fails.
 pub async fn run_with_role_passwords(
     admin_url: &str,
-    role_password: impl Fn(ServiceName) -> String,
+    role_password: impl Fn(ServiceName) -> Option<String>,
 ) -> Result<(), DatabaseError> {
     let options = database::options(DATABASE_URL, admin_url)?;
     let schemas: Vec<_> = assembly::WITH_TABLES

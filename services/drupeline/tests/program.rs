@@ -1,132 +1,16 @@
 //! The program as its users start it: up, killed, up again, twice, apart.
 
-use std::io::{BufRead as _, BufReader};
+mod support;
+
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::sync::mpsc;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{FoundProgrammeRequest, SignInRequest};
+use platform::config::Secret;
 use private_postgres::{PrivatePostgres, binaries_from_environment};
-use tonic::transport::{Channel, Endpoint};
 
-/// Long enough for a loaded machine; nothing here measures time.
-const PATIENCE: Duration = Duration::from_secs(120);
-
-struct Program {
-    child: Child,
-    lines: mpsc::Receiver<String>,
-    said: Vec<String>,
-}
-
-impl Program {
-    fn start(arguments: &[&str], settings: &[(&str, &str)]) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_drupeline"));
-        command
-            .args(arguments)
-            .stderr(Stdio::piped())
-            .stdout(Stdio::null())
-            .stdin(Stdio::null());
-        command.env_remove("DATABASE_URL");
-        command.envs(settings.iter().copied());
-        let mut child = command.spawn().expect("the program starts");
-        let stderr = child.stderr.take().expect("its messages");
-        let (sender, lines) = mpsc::channel();
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                if sender.send(line).is_err() {
-                    break;
-                }
-            }
-        });
-        Self {
-            child,
-            lines,
-            said: Vec::new(),
-        }
-    }
-
-    /// Waits until it says something that contains `words`; gives the line.
-    fn says(&mut self, words: &str) -> String {
-        let deadline = Instant::now() + PATIENCE;
-        while let Some(left) = deadline.checked_duration_since(Instant::now()) {
-            match self.lines.recv_timeout(left) {
-                Ok(line) => {
-                    self.said.push(line.clone());
-                    if line.contains(words) {
-                        return line;
-                    }
-                }
-                Err(_) => break,
-            }
-        }
-        panic!("it never said {words:?}; it said {:#?}", self.said);
-    }
-
-    fn ready(&mut self, words: &str) -> String {
-        let line = self.says(words);
-        let at = line.rfind("http://").expect("an address");
-        line[at..].trim().to_owned()
-    }
-
-    fn kill(mut self) {
-        self.child.kill().expect("it can be killed");
-        self.child.wait().expect("it ends");
-    }
-
-    fn ends(mut self) -> (bool, String) {
-        let deadline = Instant::now() + PATIENCE;
-        while Instant::now() < deadline {
-            if let Some(status) = self.child.try_wait().expect("its status") {
-                let said: Vec<String> = self.lines.iter().collect();
-                return (status.success(), said.join("\n"));
-            }
-            std::thread::sleep(Duration::from_millis(50));
-        }
-        panic!("it did not end; it said {:#?}", self.said);
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-/// A data folder that the account of PostgreSQL can reach.
-fn data_folder(parent: &Path) -> String {
-    use std::os::unix::fs::PermissionsExt as _;
-    std::fs::set_permissions(parent, std::fs::Permissions::from_mode(0o711)).unwrap();
-    parent.join("data").display().to_string()
-}
-
-fn channel(address: &str) -> Channel {
-    Endpoint::from_shared(address.to_owned())
-        .unwrap()
-        .connect_lazy()
-}
-
-fn sign_in() -> SignInRequest {
-    SignInRequest {
-        login: "keeper".into(),
-        password: "a password for tests".into(),
-    }
-}
-
-async fn found(address: &str, setup_key: String) {
-    IdentityClient::new(channel(address))
-        .found_programme(FoundProgrammeRequest {
-            setup_key,
-            name: "Kept through a crash".into(),
-            admin_login: "keeper".into(),
-            admin_name: "Keeper".into(),
-            admin_password: "a password for tests".into(),
-        })
-        .await
-        .expect("the programme is founded");
-}
+use support::{PATIENCE, Program, channel, data_folder, found, sign_in};
 
 #[tokio::test]
 async fn what_was_acknowledged_survives_a_kill() {
@@ -150,6 +34,65 @@ async fn what_was_acknowledged_survives_a_kill() {
         .sign_in(sign_in())
         .await
         .expect("the account survived");
+}
+
+#[tokio::test]
+async fn a_backup_taken_while_up_becomes_another_installation() {
+    let parent = tempfile::tempdir().unwrap();
+    let folder = data_folder(parent.path());
+    let other = parent.path().join("other").display().to_string();
+    let file = parent.path().join("backup").display().to_string();
+    let heads = parent.path().join("heads").display().to_string();
+    let run = |arguments: &[&str]| Program::start(arguments, &[]).ends();
+    let mut up = Program::start(&["up", "--port", "0", "--data-dir", &folder], &[]);
+    let address = up.ready("ready at");
+    let setup_key = std::fs::read_to_string(Path::new(&folder).join("setup-key")).unwrap();
+    found(&address, setup_key.trim().to_owned()).await;
+
+    let (fine, said) = run(&["backup", &file, "--data-dir", &folder]);
+    assert!(fine && said.contains("rows of"), "{said}");
+    let (fine, said) = run(&["backup", &file, "--data-dir", &folder]);
+    assert!(!fine && said.contains("is there already"), "{said}");
+    // Never over what is there, and with --replace not while it is in use.
+    let (fine, said) = run(&["restore", &file, "--data-dir", &folder]);
+    assert!(!fine && said.contains("--replace"), "{said}");
+    let (fine, said) = run(&["restore", &file, "--data-dir", &folder, "--replace"]);
+    assert!(!fine && said.contains("in use"), "{said}");
+    up.kill();
+
+    let (fine, said) = run(&["restore", &file, "--data-dir", &other]);
+    assert!(fine && said.contains("every table is as it was"), "{said}");
+    let restored_key = std::fs::read_to_string(Path::new(&other).join("setup-key")).unwrap();
+    assert_eq!(restored_key, setup_key);
+    // The heads that one installation has hold for the other.
+    let verified = |folder: &str, kept: &[&str]| {
+        let output = Command::new(env!("CARGO_BIN_EXE_drupeline"))
+            .args(["verify-audit", "--data-dir", folder])
+            .args(kept)
+            .output()
+            .unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.success(), "{said}");
+        output.stdout
+    };
+    std::fs::write(&heads, verified(&folder, &[])).unwrap();
+    let told = verified(&other, &["--kept", &heads]);
+    assert_eq!(told, std::fs::read(&heads).unwrap());
+    assert!(!told.is_empty());
+    let mut again = Program::start(&["up", "--port", "0", "--data-dir", &other], &[]);
+    IdentityClient::new(channel(&again.ready("ready at")))
+        .sign_in(sign_in())
+        .await
+        .expect("the account came with the backup");
+    again.kill();
+    let running = Path::new(&other).join("postgres/cluster/postmaster.pid");
+    let deadline = Instant::now() + PATIENCE;
+    while running.exists() && Instant::now() < deadline {
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    // What was there before is set aside and not lost.
+    let (fine, said) = run(&["restore", &file, "--data-dir", &other, "--replace"]);
+    assert!(fine && said.contains("set aside"), "{said}");
 }
 
 #[test]
@@ -183,22 +126,30 @@ async fn services_run_apart_and_find_one_another() {
         assert!(fine, "{said}");
     }
 
+    let made = [(); 4].map(|()| Secret::random().reveal().to_owned());
     let secrets = [
-        (
-            "DRUPELINE_CROSSING_SERVICE_SECRET",
-            "the secret of crossing",
-        ),
-        ("DRUPELINE_RELEASE_SERVICE_SECRET", "the secret of release"),
-        (
-            "DRUPELINE_EVALUATION_SERVICE_SECRET",
-            "the secret of evaluation",
-        ),
-        ("DRUPELINE_SETUP_KEY", "the set-up key"),
+        ("DRUPELINE_CROSSING_SERVICE_SECRET", made[0].as_str()),
+        ("DRUPELINE_RELEASE_SERVICE_SECRET", made[1].as_str()),
+        ("DRUPELINE_EVALUATION_SERVICE_SECRET", made[2].as_str()),
+        ("DRUPELINE_SETUP_KEY", made[3].as_str()),
         database,
     ];
+    // A secret that could be guessed is refused by name, and not told.
+    for place in 0..4 {
+        let mut weak = secrets;
+        weak[place].1 = "the secret of a service";
+        let (fine, said) = Program::start(&["serve", "identity", "--port", "0"], &weak).ends();
+        assert!(!fine && said.contains(weak[place].0), "{said}");
+        assert!(said.contains("openssl rand -hex 32") && !said.contains(weak[place].1));
+    }
     let mut identity = Program::start(&["serve", "identity", "--port", "0"], &secrets);
     let identity_at = identity.ready("serving identity");
-    found(&identity_at, "the set-up key".into()).await;
+    found(&identity_at, made[3].clone()).await;
+    // The host spelt differently is the same host: migrating by another name of it changes nothing.
+    let other_name = url.replace("127.0.0.1", "localhost");
+    let (fine, said) = Program::start(&["migrate"], &[("DATABASE_URL", &other_name)]).ends();
+    assert!(fine, "{said}");
+
     let session = IdentityClient::new(channel(&identity_at))
         .sign_in(sign_in())
         .await

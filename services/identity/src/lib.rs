@@ -15,9 +15,11 @@ use std::sync::{Arc, Mutex};
 use contract::identity::identity_server::IdentityServer;
 use jiff::Timestamp;
 use platform::Fault;
+use platform::config::Secret;
+use platform::door::Door;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
-use platform::server::{Mounted, mount_grpc};
+use platform::server::Mounted;
 
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/identity");
 
@@ -27,6 +29,7 @@ pub fn schema() -> platform::database::Schema {
         service: ServiceName::Identity,
         migrations: &MIGRATIONS,
         counts_changes: false,
+        grants: Default::default(),
     }
 }
 
@@ -34,9 +37,9 @@ pub fn schema() -> platform::database::Schema {
 #[derive(Clone)]
 pub struct Secrets {
     /// What each service proves itself with.
-    pub services: BTreeMap<ServiceName, String>,
+    pub services: BTreeMap<ServiceName, Secret>,
     /// What founding a programme needs; none closes that door.
-    pub setup_key: Option<String>,
+    pub setup_key: Option<Secret>,
 }
 
 /// The application layer of this service.
@@ -60,6 +63,7 @@ impl App for IdentityApp {
 /// When the signing keys can be neither read nor made.
 pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault> {
     let pool = context.pool.clone();
+    let door = Door::new(context.clone(), operations::methods());
     let keys = keys::Keyring::open(&context).await?;
     let app = Arc::new(IdentityApp {
         context,
@@ -70,7 +74,7 @@ pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault>
     let grpc = IdentityServer::new(operations::Grpc(app.clone()));
     Ok(Mounted {
         service: ServiceName::Identity,
-        router: mount_grpc(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app), grpc),
         grpc_name: contract::identity::identity_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),

@@ -6,6 +6,8 @@
 use crate::fault::Fault;
 use crate::fields::{Fields, Words as _};
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
+use crate::operation::Operation;
+use crate::peers::{PROGRAMME_METADATA, Reach, ServiceName};
 use crate::quota::PartnerKey;
 
 crate::words! {
@@ -233,6 +235,8 @@ pub enum Standing {
     },
     /// Another service, for one programme when it names one.
     Service {
+        /// Which it is.
+        service: ServiceName,
         /// The programme it asks for.
         programme: Option<ProgrammeId>,
     },
@@ -256,7 +260,7 @@ impl Caller {
             Standing::Staff { programme, .. } | Standing::Partner { programme, .. } => {
                 Some(programme)
             }
-            Standing::Service { programme } => programme,
+            Standing::Service { programme, .. } => programme,
         }
     }
 
@@ -285,7 +289,31 @@ impl Caller {
         }
     }
 
-    /// Holds the caller against a permission.
+    /// Holds the caller against an operation: a person or a key against its permission, a service
+    /// against the list of what it may call.
+    ///
+    /// # Errors
+    /// Unauthenticated when nobody is signed in, forbidden when the caller may not do it.
+    pub fn may_call(&self, operation: &Operation) -> Result<(), Fault> {
+        let Standing::Service { service, programme } = &self.standing else {
+            return self.may(operation.permission);
+        };
+        if operation.permission == Permission::Anyone {
+            return Ok(());
+        }
+        let name = format!("{}.{}", operation.service, operation.name);
+        match service.reach_of(operation) {
+            None => Err(Fault::forbidden(format!(
+                "{name} is not among what the {service} service may call"
+            ))),
+            Some(Reach::OneProgramme) if programme.is_none() => Err(Fault::forbidden(format!(
+                "{name} is asked for one programme; name it in {PROGRAMME_METADATA}"
+            ))),
+            Some(_) => Ok(()),
+        }
+    }
+
+    /// Holds a person or a key against a permission.
     ///
     /// # Errors
     /// Unauthenticated when nobody is signed in, forbidden when the roles do not hold it.
@@ -297,14 +325,8 @@ impl Caller {
                     "sign in at POST /api/identity/v1/sessions and send the access token",
                 ));
             }
-            // A service acts for the programme as a whole; partner matters are never its business.
-            Standing::Service { .. } => !matches!(
-                permission,
-                Permission::AskReleaseStatus
-                    | Permission::AdministerPeople
-                    | Permission::KeepWebhooks
-                    | Permission::KeepKeys
-            ),
+            // A service may do what it is listed for; see `may_call`.
+            Standing::Service { .. } => false,
             Standing::Partner { key: Some(key), .. } if !key.scopes.holds(permission) => {
                 let scopes: Vec<_> = key.scopes.words().collect();
                 return Err(Fault::forbidden(format!(

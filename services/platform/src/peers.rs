@@ -19,6 +19,7 @@ use tower::util::BoxCloneSyncService;
 use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::ProgrammeId;
+use crate::operation::Operation;
 
 crate::words! {
     /// The services of Drupeline.
@@ -45,6 +46,79 @@ impl ServiceName {
     /// The service's database role.
     pub fn database_role(self) -> String {
         format!("drupeline_{}", self.word())
+    }
+}
+
+/// How far a service's call reaches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reach {
+    /// The programme that the call names.
+    OneProgramme,
+    /// Every programme: announcements, and what was taken back.
+    AllProgrammes,
+}
+
+/// Which operation of another service, or of its own, a service may call.
+#[derive(Debug, Clone, Copy)]
+pub struct Call {
+    /// Who calls.
+    pub from: ServiceName,
+    /// Whom.
+    pub to: ServiceName,
+    /// Name of the operation.
+    pub operation: &'static str,
+    /// How far.
+    pub reach: Reach,
+}
+
+/// What services may call of one another; whatever is not listed is refused. A stolen service
+/// secret opens these and nothing else.
+pub const CALLS: &[Call] = {
+    use Reach::{AllProgrammes, OneProgramme};
+    use ServiceName::{Crossing, Evaluation, Identity, Release};
+    const fn call(
+        from: ServiceName,
+        to: ServiceName,
+        operation: &'static str,
+        reach: Reach,
+    ) -> Call {
+        Call {
+            from,
+            to,
+            operation,
+            reach,
+        }
+    }
+    &[
+        call(Identity, Identity, "list_ended_grants", AllProgrammes),
+        call(Crossing, Identity, "list_ended_grants", AllProgrammes),
+        call(Crossing, Evaluation, "get_analysis", OneProgramme),
+        call(Evaluation, Identity, "list_ended_grants", AllProgrammes),
+        call(Evaluation, Crossing, "describe_plants", OneProgramme),
+        call(Evaluation, Crossing, "extract_pedigree", OneProgramme),
+        call(Evaluation, Crossing, "print_labels", OneProgramme),
+        call(Release, Identity, "list_ended_grants", AllProgrammes),
+        call(Release, Identity, "get_organisation", OneProgramme),
+        call(Release, Identity, "name_people", OneProgramme),
+        call(Release, Crossing, "describe_plants", OneProgramme),
+        call(Release, Crossing, "extract_pedigree", OneProgramme),
+        call(Release, Evaluation, "read_feed", AllProgrammes),
+        call(Release, Release, "read_feed", AllProgrammes),
+        call(Release, Release, "announce_due_dates", OneProgramme),
+    ]
+};
+
+impl ServiceName {
+    /// How far this service may call an operation; none when it may not.
+    pub fn reach_of(self, operation: &Operation) -> Option<Reach> {
+        CALLS
+            .iter()
+            .find(|call| {
+                call.from == self
+                    && call.to.word() == operation.service
+                    && call.operation == operation.name
+            })
+            .map(|call| call.reach)
     }
 }
 

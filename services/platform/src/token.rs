@@ -48,9 +48,9 @@ pub struct Claims {
     /// The organisation a partner speaks for.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub org: Option<Uuid>,
-    /// True for a service's token.
-    #[serde(default)]
-    pub svc: bool,
+    /// The service, when it is a service's token.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub svc: Option<String>,
     /// The session.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub sid: Option<Uuid>,
@@ -73,8 +73,9 @@ impl Claims {
     fn caller(self, on_behalf_of: Option<ProgrammeId>) -> Result<Caller, Fault> {
         let refused =
             || Fault::unauthenticated("the access token is not one of ours; sign in again");
-        let standing = if self.svc {
+        let standing = if let Some(service) = &self.svc {
             Standing::Service {
+                service: ServiceName::from_word(service).ok_or_else(refused)?,
                 programme: on_behalf_of,
             }
         } else {

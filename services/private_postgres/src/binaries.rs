@@ -9,10 +9,10 @@ use crate::account::Account;
 pub const BINARIES_VARIABLE: &str = "DRUPELINE_POSTGRES_BIN";
 
 /// The oldest major version of PostgreSQL that a private server is started from.
-pub const OLDEST_MAJOR: u32 = 14;
+pub const OLDEST_MAJOR: u32 = 15;
 
 /// Where Debian keeps each installed version's programs, in `<major>/bin`.
-const VERSIONED: &str = "/usr/lib/postgresql";
+pub(crate) const VERSIONED: &str = "/usr/lib/postgresql";
 
 /// The folder of PostgreSQL's programs named by [`BINARIES_VARIABLE`], if it is set and not empty.
 #[must_use]
@@ -147,7 +147,7 @@ fn version(program: &Path, account: &Account) -> Result<String, StartError> {
 }
 
 /// The major version: the digits before the first dot or word, as in `15.14`, `18beta1`, `9.6.24`.
-fn major(version: &str) -> Option<u32> {
+pub(crate) fn major(version: &str) -> Option<u32> {
     let digits = version
         .find(|c: char| !c.is_ascii_digit())
         .unwrap_or(version.len());

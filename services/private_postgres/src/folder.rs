@@ -212,6 +212,8 @@ fn first_number(path: &Path) -> Option<u32> {
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct PidFile {
     pub(crate) pid: u32,
+    /// The port; none while the server has not got as far.
+    pub(crate) port: Option<u16>,
     pub(crate) ready: bool,
 }
 
@@ -221,13 +223,17 @@ impl PidFile {
     }
 
     fn parse(text: &str) -> Option<Self> {
+        let port = text
+            .lines()
+            .nth(3)
+            .and_then(|line| line.trim().parse().ok());
         let mut lines = text.lines();
         // A single-user server writes its process id with a minus sign.
         let pid = lines.next()?.trim().trim_start_matches('-').parse().ok()?;
         let ready = lines
             .next_back()
             .is_some_and(|status| status.trim() == "ready");
-        Some(Self { pid, ready })
+        Some(Self { pid, port, ready })
     }
 }
 
@@ -245,6 +251,7 @@ mod tests {
             read(&file("ready   ")),
             Some(PidFile {
                 pid: 4711,
+                port: Some(5433),
                 ready: true
             })
         );
@@ -252,6 +259,7 @@ mod tests {
             read(&file("starting")),
             Some(PidFile {
                 pid: 4711,
+                port: Some(5433),
                 ready: false
             })
         );
@@ -259,6 +267,7 @@ mod tests {
             read("4711\n"),
             Some(PidFile {
                 pid: 4711,
+                port: None,
                 ready: false
             })
         );
@@ -266,6 +275,7 @@ mod tests {
             read("-4711\n/d\n"),
             Some(PidFile {
                 pid: 4711,
+                port: None,
                 ready: false
             })
         );

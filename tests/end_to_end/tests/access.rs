@@ -101,6 +101,88 @@ async fn nobody_gets_in_without_signing_in() {
     }
 }
 
+/// A service's token opens what the service is listed for, and of that nothing without a programme
+/// but what lies across programmes.
+#[tokio::test]
+async fn every_service_meets_every_operation() {
+    use platform::peers::{CALLS, Reach, ServiceName};
+    let system = System::start().await;
+    let me = system
+        .sign_in("admin")
+        .await
+        .get("/api/identity/v1/me")
+        .await;
+    let me = me.expect(200);
+    let programme = me["programme_id"].as_str().unwrap();
+    let catalogue = assembly::catalogue();
+    let mut wrong = Vec::new();
+    let mut opened_n = 0;
+    for &(service, word) in ServiceName::ALL {
+        let client = system.as_service(service).await;
+        for operation in catalogue.iter().map(|entry| entry.operation) {
+            let listed = CALLS.iter().find(|call| {
+                call.from == service
+                    && call.to.word() == operation.service
+                    && call.operation == operation.name
+            });
+            for named in [None, Some(programme)] {
+                let granted = operation.permission == Permission::Anyone
+                    || listed
+                        .is_some_and(|call| named.is_some() || call.reach == Reach::AllProgrammes);
+                let mut headers = vec![("content-type", "application/json")];
+                headers.extend(named.map(|id| (platform::peers::PROGRAMME_METADATA, id)));
+                let body = (!matches!(operation.method, "GET" | "DELETE")).then(|| b"{}".to_vec());
+                let path = concrete_path(&operation);
+                let status = client
+                    .send(operation.method, &path, &headers, body)
+                    .await
+                    .status;
+                opened_n += u32::from(status != 403);
+                if granted == (status == 403) || status >= 500 {
+                    wrong.push(format!(
+                        "{path} as {word} for {named:?}: {status}, granted: {granted}"
+                    ));
+                }
+            }
+        }
+    }
+    println!("{opened_n} doors opened to services");
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// The list of calls between services holds what the code calls: each line names an operation that
+/// there is, and stands in the caller's source.
+#[test]
+fn the_list_of_calls_is_what_is_called() {
+    use platform::peers::CALLS;
+    let catalogue = assembly::catalogue();
+    let services = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../services");
+    for call in CALLS {
+        let there = catalogue.iter().any(|entry| {
+            entry.operation.service == call.to.word() && entry.operation.name == call.operation
+        });
+        assert!(there, "{call:?} is no operation");
+        let called = [call.from.word(), "platform"].iter().any(|folder| {
+            holds(
+                &services.join(folder).join("src"),
+                &format!(".{}(", call.operation),
+            )
+        });
+        assert!(called, "{call:?} is not called; take it off the list");
+    }
+}
+
+fn holds(folder: &std::path::Path, text: &str) -> bool {
+    std::fs::read_dir(folder).unwrap().any(|entry| {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            holds(&path, text)
+        } else {
+            std::fs::read_to_string(&path).is_ok_and(|source| source.contains(text))
+        }
+    })
+}
+
 /// Every method of every gRPC service is an operation, and none opens without credentials.
 #[tokio::test]
 async fn every_grpc_method_is_guarded() {

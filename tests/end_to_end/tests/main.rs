@@ -1,6 +1,8 @@
 //! Drupeline over real HTTP and gRPC on a real PostgreSQL.
 
 mod access;
+mod audit_trail;
+mod backup;
 mod contract;
 mod crossing;
 mod crossing_corrections;
@@ -10,14 +12,18 @@ mod crossing_pages;
 mod crossing_parents;
 mod crossing_season;
 mod crossing_seed;
+mod database_rights;
 mod demo;
 mod demo_pages;
 mod evaluation;
 mod evaluation_blocks;
 mod evaluation_figures;
 mod evaluation_pages;
+mod fuzz;
+mod gate;
 mod identity;
 mod import;
+mod input;
 mod pages;
 mod pages_story;
 mod release;
@@ -32,5 +38,7 @@ mod release_life;
 mod release_pages;
 mod release_rights;
 mod release_webhooks;
+mod repeats;
+mod repeats_history;
 mod story;
 mod transport;

@@ -647,6 +647,7 @@ fn residual_map(desk: &Desk, r: &AnalysisResiduals) -> Markup {
 
 /// What is wanted of an analysis.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Wanted {
     id: String,
     r#trait: String,
@@ -741,6 +742,7 @@ pub async fn ask(
 
 /// The id of what a form makes.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Made {
     id: String,
 }

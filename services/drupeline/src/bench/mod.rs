@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod announcing;
 mod day_list;
 mod due_dates;
 mod load;
@@ -14,9 +15,11 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::time::{Duration, Instant};
 
+use platform::config::Secret;
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
-use platform::{Clock, database, server};
+use platform::quota::Quota;
+use platform::{Clock, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
@@ -26,11 +29,11 @@ use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
 use crate::migrate;
+use crate::settings::Settings;
 use crate::up::random_secret;
 
 type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 
-const SETUP_KEY: &str = "set-up key of a database that lives for one run";
 const CONNECTIONS: u32 = 16;
 const ROUNDS: usize = 3;
 const FOUNDING: Founding = Founding {
@@ -87,17 +90,8 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
     eprintln!("drupeline: preparing a database …");
     migrate::run(url).await?;
     let admin: PgConnectOptions = url.parse()?;
-    let mut databases = BTreeMap::new();
-    for service in assembly::WITH_TABLES {
-        let password = migrate::role_password(service, url)?;
-        let options = database::options(migrate::DATABASE_URL, url)?;
-        databases.insert(
-            service,
-            options
-                .username(&service.database_role())
-                .password(&password),
-        );
-    }
+    let databases = migrate::role_databases(url, assembly::WITH_TABLES).await?;
+    let setup_key = Secret::random();
     let here: Vec<ServiceName> = ServiceName::ALL
         .iter()
         .map(|(service, _)| *service)
@@ -105,18 +99,23 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
     let assembled = assembly::assemble(Plan {
         service_secrets: here
             .iter()
-            .map(|&service| (service, random_secret()))
+            .map(|&service| (service, Secret::random()))
             .collect(),
         here,
         databases,
         connections: CONNECTIONS,
-        setup_key: Some(SETUP_KEY.to_owned()),
+        setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release: release::Settings::default(),
+        settings: Settings {
+            person: Quota::UNLIMITED,
+            ..Settings::default()
+        },
+        health: platform::health::Health::default(),
     })
     .await?;
     let peers = assembled.peers.clone();
+    let evaluation = assembled.pools.get(&ServiceName::Evaluation).cloned();
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
     let address = listener.local_addr()?;
     tokio::spawn(server::serve(
@@ -125,7 +124,7 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         assembled.background,
         std::future::pending(),
     ));
-    let accounts = accounts::found(&peers, SETUP_KEY, &FOUNDING, random_secret).await?;
+    let accounts = accounts::found(&peers, setup_key.reveal(), &FOUNDING, random_secret).await?;
     let today = Clock::System.today();
     let hidden = indicatif::ProgressBar::hidden();
     loading::load(&peers, &accounts, Size::SMALL, today, hidden).await?;
@@ -148,6 +147,8 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         .tell();
     due_dates::measure(&plain, today).await?.tell();
     day_list::measure(&peers, &accounts, &plain).await?.tell();
+    let evaluation = evaluation.ok_or("the evaluation service has no tables")?;
+    announcing::measure(&evaluation, &plain).await?.tell();
     let here = format!("http://{address}");
     year::measure(&peers, &accounts, &here, &plain, today).await
 }

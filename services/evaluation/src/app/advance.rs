@@ -116,11 +116,10 @@ pub async fn suggest(
             .map(|t| if t.sd > 0.0 { t.weight / t.sd } else { 0.0 })
             .collect();
         let entries = tested.clone();
-        tokio::task::spawn_blocking(move || {
+        unit.reckon(move |_| {
             chances_of(&told, &worth, correlations.as_ref(), &entries, places, seed)
         })
-        .await
-        .map_err(Fault::internal)?
+        .await?
     } else {
         notes.push(format!(
             "no probability of being among the best can be told, as nothing tells entries from their trees in {}",

@@ -14,7 +14,7 @@ use contract::evaluation::{
     ChooseAnalysisRequest, FiguresSource, GetFiguresRequest, PredictedEntry, TrialFigures,
     VarianceComponent,
 };
-use platform::database::Scope;
+use platform::database::{self, Begin, Scope};
 use platform::{App as _, Fault, Fields, ProgrammeId, Unit};
 use quick_cache::sync::Cache;
 use sha2::{Digest as _, Sha256};
@@ -128,7 +128,7 @@ pub async fn of(
     let id = name(ground, defined, &values, &ask);
     let kept = match at_hand(app, unit, programme, id).await? {
         Some(kept) => kept,
-        None => make(app, programme, ground, defined, &values, &ask, id, earlier).await?,
+        None => make(app, unit, ground, defined, &values, &ask, id, earlier).await?,
     };
     let source = source(ground, defined, &kept, ask.chosen.as_ref());
     Ok(Some(Told {
@@ -211,7 +211,7 @@ fn name(ground: &Ground, defined: &Trait, values: &[TreeYear], ask: &Ask) -> Fig
 #[expect(clippy::too_many_arguments, reason = "all that figures rest on")]
 async fn make(
     app: &EvaluationApp,
-    programme: ProgrammeId,
+    unit: &mut Unit,
     ground: &Ground,
     defined: &Trait,
     values: &[TreeYear],
@@ -219,9 +219,10 @@ async fn make(
     id: FiguresId,
     notes: Vec<String>,
 ) -> Result<Arc<Kept>, Fault> {
+    let programme = unit.programme()?;
     let mut figures = match &ask.chosen {
-        Some(chosen) => by_chosen(app, programme, ground, values, chosen.analysis).await?,
-        None => by_design(ground, values, ask).await?,
+        Some(chosen) => by_chosen(app, unit, ground, values, chosen.analysis).await?,
+        None => by_design(unit, ground, values, ask).await?,
     };
     // What could not be had may be there the next time: such figures are told but not kept.
     let is_whole = notes.is_empty();
@@ -254,20 +255,23 @@ async fn keep(
     at: (crate::domain::TrialId, &str, Option<AnalysisId>),
     kept: &Kept,
 ) -> Result<(), Fault> {
-    let mut transaction = app.context().pool.begin().await?;
-    Scope {
+    let scope = Scope {
         programme: Some(programme),
         ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Writing, scope).await?;
     store::figures::keep(&mut transaction, programme, at, kept).await?;
     transaction.commit().await?;
     Ok(())
 }
 
 /// Figures by the model that the design can carry, off the async threads.
-async fn by_design(ground: &Ground, values: &[TreeYear], ask: &Ask) -> Result<Figures, Fault> {
+async fn by_design(
+    unit: &mut Unit,
+    ground: &Ground,
+    values: &[TreeYear],
+    ask: &Ask,
+) -> Result<Figures, Fault> {
     let (trees, is_check, values) = (ground.trees.clone(), ground.is_check(), values.to_vec());
     let entries: Vec<String> = ground
         .entries
@@ -275,7 +279,7 @@ async fn by_design(ground: &Ground, values: &[TreeYear], ask: &Ask) -> Result<Fi
         .map(|entry| entry.germplasm_id.to_string())
         .collect();
     let (plants, past) = (ask.plants.clone(), ask.past.clone());
-    tokio::task::spawn_blocking(move || {
+    unit.reckon(move |_| {
         let mut beside = Beside {
             relatives: None,
             past,
@@ -292,8 +296,7 @@ async fn by_design(ground: &Ground, values: &[TreeYear], ask: &Ask) -> Result<Fi
         figures.notes.extend(note);
         Ok(figures)
     })
-    .await
-    .map_err(Fault::internal)?
+    .await?
 }
 
 /// How the entries are related, by place.
@@ -321,19 +324,19 @@ fn relatives(
 /// Figures by the model of an analysis that a person chose, on the records as they are now.
 async fn by_chosen(
     app: &EvaluationApp,
-    programme: ProgrammeId,
+    unit: &mut Unit,
     ground: &Ground,
     values: &[TreeYear],
     analysis: AnalysisId,
 ) -> Result<Figures, Fault> {
-    let prepared = worker::prepare(app, programme, analysis).await?;
+    let prepared = worker::prepare(app, unit.programme()?, analysis).await?;
     let entries: Vec<String> = ground
         .entries
         .iter()
         .map(|entry| entry.germplasm_id.to_string())
         .collect();
     let (trees, is_check, values) = (ground.trees.clone(), ground.is_check(), values.to_vec());
-    tokio::task::spawn_blocking(move || {
+    unit.reckon(move |_| {
         let levels = prepared.levels_of(&entries);
         model::figures_of(
             &prepared.asked,
@@ -349,8 +352,7 @@ async fn by_chosen(
             ))
         })
     })
-    .await
-    .map_err(Fault::internal)?
+    .await?
 }
 
 /// Shares of variance that other trials of the programme tell of a trait. Replicated trials whose

@@ -58,7 +58,7 @@ pub async fn get(
                 (only_year, only_site),
             )
             .await?;
-        of_part(&ground, &defined.code, values).await?
+        of_part(unit, &ground, &defined.code, values).await?
     } else {
         figures::of(app, unit, &ground, &defined).await?
     };
@@ -196,6 +196,7 @@ fn t_quantile(df: usize) -> f64 {
 /// Figures of some of a trial's records, for one question; they have no name, as nothing is decided
 /// by them.
 async fn of_part(
+    unit: &mut Unit,
     ground: &Ground,
     code: &str,
     values: Vec<TreeYear>,
@@ -204,13 +205,13 @@ async fn of_part(
         return Ok(None);
     }
     let (trees, is_check) = (ground.trees.clone(), ground.is_check());
-    let (values, figures) = tokio::task::spawn_blocking(move || {
-        let figures = domain::figure(&trees, &values, &is_check, &Beside::default())
-            .map_err(|error| Fault::state(error.to_string()))?;
-        Ok::<_, Fault>((values, figures))
-    })
-    .await
-    .map_err(Fault::internal)??;
+    let (values, figures) = unit
+        .reckon(move |_| {
+            let figures = domain::figure(&trees, &values, &is_check, &Beside::default())
+                .map_err(|error| Fault::state(error.to_string()))?;
+            Ok::<_, Fault>((values, figures))
+        })
+        .await??;
     let source = FiguresSource {
         trial_id: ground.trial.id.to_string(),
         r#trait: code.to_owned(),

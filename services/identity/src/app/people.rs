@@ -11,7 +11,6 @@ use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, PersonId, ProgrammeId, Role, Unit};
-use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use crate::IdentityApp;
@@ -115,10 +114,8 @@ pub async fn found_programme(
     unit: &mut Unit,
     request: FoundProgrammeRequest,
 ) -> Result<Programme, Fault> {
-    let known = app.secrets.setup_key.as_deref().unwrap_or_default();
-    if known.is_empty()
-        || Sha256::digest(known.as_bytes()) != Sha256::digest(request.setup_key.as_bytes())
-    {
+    let known = app.secrets.setup_key.as_ref();
+    if !known.is_some_and(|key| key.is(&request.setup_key)) {
         return Err(Fault::unauthenticated(
             "the set-up key is wrong; it is in the file setup-key of the data folder",
         ));

@@ -8,7 +8,7 @@ use contract::identity::{
     PublicKey, RefreshSessionRequest, ServiceToken, Session, SignInRequest, SignOutRequest,
 };
 use jiff::{SignedDuration, Timestamp};
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::operation::App as _;
@@ -117,7 +117,7 @@ async fn tokens(
             .map(|role| role.word().to_owned())
             .collect(),
         org: person.organisation_id.map(|id| id.uuid()),
-        svc: false,
+        svc: None,
         sid: Some(session.id),
         key: None,
         quota: None,
@@ -194,14 +194,12 @@ async fn end_copied_session(
     now: Timestamp,
 ) -> Result<(), Fault> {
     tracing::warn!(session.id = %session.id, "a refresh token came back after its use; session ended");
-    let mut transaction = app.context().pool.begin().await?;
-    Scope {
+    let scope = Scope {
         programme: Some(session.programme),
         across_programmes: true,
         ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Writing, scope).await?;
     store::end_sessions(
         &mut transaction,
         session.programme,
@@ -266,14 +264,8 @@ pub async fn issue_service_token(
 ) -> Result<ServiceToken, Fault> {
     let refused = || Fault::unauthenticated("the service or its secret is wrong");
     let service = ServiceName::from_word(&request.service).ok_or_else(refused)?;
-    let known = app
-        .secrets
-        .services
-        .get(&service)
-        .filter(|s| !s.is_empty())
-        .ok_or_else(refused)?;
-    // Digests are compared, so that the time taken says nothing about the secret.
-    if Sha256::digest(known.as_bytes()) != Sha256::digest(request.secret.as_bytes()) {
+    let known = app.secrets.services.get(&service);
+    if !known.is_some_and(|secret| secret.is(&request.secret)) {
         return Err(refused());
     }
     let now = unit.now();
@@ -286,7 +278,7 @@ pub async fn issue_service_token(
         prg: None,
         roles: Vec::new(),
         org: None,
-        svc: true,
+        svc: Some(service.word().to_owned()),
         sid: None,
         key: None,
         quota: None,
