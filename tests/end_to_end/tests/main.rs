@@ -17,6 +17,7 @@ mod demo;
 mod demo_pages;
 mod evaluation;
 mod evaluation_blocks;
+mod evaluation_figures;
 mod evaluation_pages;
 mod fuzz;
 mod gate;

@@ -10,6 +10,7 @@ mod days;
 mod docs;
 mod door;
 mod doubts;
+mod figures;
 mod find;
 mod forecast;
 mod germplasm;
@@ -114,6 +115,7 @@ pub fn routes(faces: Faces) -> Router<Dashboard> {
         .route("/trials/{id}/analyses", post(analyses::ask))
         .route("/analyses/{id}", get(analyses::show))
         .route("/analyses/{id}/repeat", post(analyses::repeat))
+        .route("/trials/{id}/figures", post(figures::choose))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
         .route("/calendar-links", post(pipeline::make_link))
