@@ -76,7 +76,7 @@ pub struct Call {
 /// secret opens these and nothing else.
 pub const CALLS: &[Call] = {
     use Reach::{AllProgrammes, OneProgramme};
-    use ServiceName::{Crossing, Evaluation, Identity, Release};
+    use ServiceName::{Crossing, Dashboard, Evaluation, Identity, Release};
     const fn call(
         from: ServiceName,
         to: ServiceName,
@@ -94,6 +94,7 @@ pub const CALLS: &[Call] = {
         call(Identity, Identity, "list_ended_grants", AllProgrammes),
         call(Crossing, Identity, "list_ended_grants", AllProgrammes),
         call(Crossing, Evaluation, "get_analysis", OneProgramme),
+        call(Crossing, Evaluation, "get_figures", OneProgramme),
         call(Evaluation, Identity, "list_ended_grants", AllProgrammes),
         call(Evaluation, Crossing, "describe_plants", OneProgramme),
         call(Evaluation, Crossing, "extract_pedigree", OneProgramme),

@@ -734,6 +734,7 @@ pub async fn ask(
             0
         },
         between_sites: form.between_sites,
+        components_at_zero: String::new(),
     };
     let queued = desk.evaluation()?.request_analysis(request).await?;
     let id = queued.into_inner().id;

@@ -107,7 +107,6 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         connections: CONNECTIONS,
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
-        trusted_proxies: TrustedProxies::default(),
         clock: Clock::System,
         settings: Settings {
             person: Quota::UNLIMITED,

@@ -405,7 +405,7 @@ async fn past(
             None => {
                 make(
                     app,
-                    programme,
+                    unit,
                     &other,
                     defined,
                     &values,

@@ -49,7 +49,10 @@ fn unpacked(bytes: &[u8], entries_n: usize) -> Vec<Vec<f32>> {
     if entries_n == 0 {
         return Vec::new();
     }
-    values.chunks_exact(entries_n).map(<[f32]>::to_vec).collect()
+    values
+        .chunks_exact(entries_n)
+        .map(<[f32]>::to_vec)
+        .collect()
 }
 
 /// Kept figures by their id.
