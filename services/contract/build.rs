@@ -1,6 +1,11 @@
 //! Compiles `proto/` without a system compiler and gives every message its JSON and schema form,
 //! so that REST and gRPC speak of one set of types.
 
+#[path = "build/secrets.rs"]
+mod secrets;
+#[path = "build/shapes.rs"]
+mod shapes;
+
 use std::path::{Path, PathBuf};
 
 use prost::Message as _;
@@ -59,9 +64,17 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             ".",
             "#[derive(serde::Serialize, serde::Deserialize, utoipa::ToSchema)]",
         );
+    let asked = shapes::asked(&descriptors);
+    std::fs::write(
+        out.join("shapes.rs"),
+        shapes::generate(&descriptors, &asked, BARE_LISTS),
+    )?;
     for name in message_names(&descriptors) {
         let attribute = if BARE_LISTS.contains(&name.as_str()) {
             "#[serde(transparent)]"
+        } else if asked.contains(&name) {
+            // The second lock; the first names every unknown field, with the nearest known one.
+            "#[serde(default, deny_unknown_fields)]"
         } else {
             "#[serde(default)]"
         };
@@ -88,6 +101,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for field in RECURSIVE {
         build = build.field_attribute(field, "#[schema(no_recursion)]");
     }
+    std::fs::write(out.join("secrets.rs"), secrets::generate(&descriptors)?)?;
     build.compile_fds(descriptors)?;
     Ok(())
 }

@@ -8,6 +8,7 @@
 #![allow(missing_docs, clippy::all, reason = "generated code")]
 
 pub mod lenient;
+pub mod shape;
 
 /// The generated modules, in the shape of the proto packages.
 pub mod drupeline {
@@ -55,3 +56,25 @@ pub use drupeline::release::v1 as release;
 
 /// The descriptors of every file in `proto/`, for reflection and for the check of breaking changes.
 pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));
+
+/// A message that knows which of its fields hold secrets; the list of them is in `build.rs`.
+pub trait Secrets {
+    /// Whether it can hold any.
+    const HAS_SECRETS: bool;
+
+    /// Takes the secrets out, so that the rest may be kept.
+    fn withhold(&mut self, taken: &mut Vec<String>);
+}
+
+/// What stands in the place of a secret.
+pub const WITHHELD: &str = "(withheld)";
+
+fn withhold(secret: &mut String, taken: &mut Vec<String>) {
+    if !secret.is_empty() {
+        taken.push(std::mem::replace(secret, WITHHELD.to_owned()));
+    }
+}
+
+mod secrets {
+    include!(concat!(env!("OUT_DIR"), "/secrets.rs"));
+}

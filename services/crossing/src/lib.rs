@@ -12,9 +12,10 @@ mod stream;
 use std::sync::Arc;
 
 use contract::crossing::crossing_server::CrossingServer;
+use platform::door::Door;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
-use platform::server::{Mounted, mount_grpc};
+use platform::server::Mounted;
 use platform::skin::BATCH_BYTES;
 
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/crossing");
@@ -36,7 +37,7 @@ pub fn schema() -> platform::database::Schema {
 /// The application layer of this service.
 pub struct CrossingApp {
     context: Context,
-    kept: app::kept_forecasts::KeptForecasts,
+    kept: Arc<app::kept_forecasts::KeptForecasts>,
 }
 
 impl App for CrossingApp {
@@ -48,16 +49,17 @@ impl App for CrossingApp {
 /// The service, ready to be served.
 pub fn mount(context: Context) -> Mounted {
     let pool = context.pool.clone();
+    let door = Door::new(context.clone(), operations::methods());
     let app = Arc::new(CrossingApp {
         context,
-        kept: app::kept_forecasts::KeptForecasts::default(),
+        kept: Arc::default(),
     });
     let grpc = CrossingServer::new(operations::Grpc(app.clone()))
         .max_decoding_message_size(BATCH_BYTES)
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Crossing,
-        router: mount_grpc(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app), grpc),
         grpc_name: contract::crossing::crossing_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),

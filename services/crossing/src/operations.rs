@@ -298,12 +298,8 @@ platform::operations! {
     POST "/season-plan" plan_season(PlanSeasonRequest) -> SeasonPlan,
         may ReadProgramme, Read => app::season_plan::plan;
 
-    also {
-        async fn stream_weather(
-            &self,
-            request: tonic::Request<tonic::Streaming<WeatherStreamRow>>,
-        ) -> Result<tonic::Response<BatchReply>, tonic::Status> {
-            crate::stream::stream_weather(self.0.clone(), request).await
-        }
+    streams {
+        /// Take readings of weather as a stream.
+        stream_weather(WeatherStreamRow) joins record_weather by crate::stream::Weather;
     }
 }

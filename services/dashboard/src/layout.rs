@@ -4,6 +4,7 @@ use axum::response::{IntoResponse, Response};
 use http::StatusCode;
 use maud::{DOCTYPE, Markup, html};
 use platform::Permission;
+use platform::server::Faces;
 
 use crate::session::Visitor;
 
@@ -186,9 +187,11 @@ pub const PLACES: [Place; 19] = [
     ),
 ];
 
-fn menu(visitor: &Visitor) -> impl Iterator<Item = &'static Place> + '_ {
+/// The places to start from that a visitor may see.
+pub fn places(visitor: &Visitor, faces: Faces) -> impl Iterator<Item = &'static Place> {
     PLACES
         .iter()
+        .filter(move |place| faces.docs || place.path != "/docs")
         .filter(|place| visitor.caller.may(place.permission).is_ok())
 }
 
@@ -204,7 +207,7 @@ fn is_here(place: &Place, path: &str) -> bool {
 }
 
 /// A whole document.
-pub fn frame(page: &Page, visitor: Option<&Visitor>, path: &str) -> Markup {
+pub fn frame(page: &Page, visitor: Option<&Visitor>, path: &str, faces: Faces) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -234,7 +237,7 @@ pub fn frame(page: &Page, visitor: Option<&Visitor>, path: &str) -> Markup {
                         }
                     } @else {
                         nav.who aria-label="Signing in" {
-                            a href="/docs" { "API" }
+                            @if faces.docs { a href="/docs" { "API" } }
                             @if path != "/sign-in" { a href="/sign-in" { "Sign in" } }
                         }
                     }
@@ -242,7 +245,7 @@ pub fn frame(page: &Page, visitor: Option<&Visitor>, path: &str) -> Markup {
                 @if let Some(visitor) = visitor {
                     nav.menu aria-label="Menu" {
                         ul {
-                            @for place in menu(visitor) {
+                            @for place in places(visitor, faces) {
                                 li {
                                     a href=(place.path) aria-current=[is_here(place, path).then_some("page")] { (place.name) }
                                 }

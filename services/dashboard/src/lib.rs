@@ -22,8 +22,9 @@ use std::sync::Arc;
 
 use axum::middleware;
 use platform::Clock;
+use platform::gate::Gate;
 use platform::peers::{Peers, ServiceName};
-use platform::server::Mounted;
+use platform::server::{Faces, Mounted};
 use serde_json::Value;
 
 /// What every page stands on.
@@ -35,20 +36,31 @@ struct Inner {
     clock: Clock,
     sessions: session::Sessions,
     description: Arc<Value>,
+    faces: Faces,
+    gate: Gate,
 }
 
 /// The pages, ready to be served.
 ///
 /// `description` is the OpenAPI description of every operation, from which the documentation is
-/// shown to people.
-pub fn mount(peers: Peers, clock: Clock, description: Arc<Value>) -> Mounted {
+/// shown to people where `faces` says that it is.
+pub fn mount(
+    peers: Peers,
+    clock: Clock,
+    description: Arc<Value>,
+    faces: Faces,
+    gate: Gate,
+) -> Mounted {
     let dashboard = Dashboard(Arc::new(Inner {
-        sessions: session::Sessions::new(peers.clone()),
+        sessions: session::Sessions::new(peers.clone(), faces.tls_in_front),
         peers,
         clock,
         description,
+        faces,
+        gate,
     }));
-    let router = pages::routes()
+    let router = pages::routes(faces)
+        .route_layer(middleware::from_fn(desk::nothing_passed_over))
         .route_layer(middleware::from_fn_with_state(
             dashboard.clone(),
             session::enter,

@@ -26,7 +26,6 @@ use crate::desk::encode;
 use crate::layout::{self, Page};
 use crate::trouble::{SignInFirst, Trouble};
 
-const COOKIE: &str = "drupeline_session";
 /// As long as a refresh token lives.
 const COOKIE_LIFE_S: u32 = 14 * 24 * 3600;
 /// How long pages that carry a refresh token already used are given the pair it was used for.
@@ -57,59 +56,53 @@ impl From<Session> for Pair {
     }
 }
 
-impl Pair {
-    fn of(headers: &HeaderMap) -> Option<Self> {
+/// The cookie of a session. Where TLS stands in front, it is one that browsers take and send under
+/// encryption alone, and from this very host (the prefix `__Host-` of RFC 6265bis, from memory).
+#[derive(Debug, Clone, Copy)]
+struct Cookie {
+    tls_in_front: bool,
+}
+
+impl Cookie {
+    fn name(self) -> &'static str {
+        if self.tls_in_front {
+            "__Host-drupeline_session"
+        } else {
+            "drupeline_session"
+        }
+    }
+
+    fn read(self, headers: &HeaderMap) -> Option<Pair> {
         headers
             .get_all(header::COOKIE)
             .iter()
             .filter_map(|value| value.to_str().ok())
             .flat_map(|value| value.split(';'))
             .filter_map(|cookie| cookie.trim().split_once('='))
-            .filter(|(name, _)| *name == COOKIE)
+            .filter(|(name, _)| *name == self.name())
             .find_map(|(_, value)| value.split_once('~'))
-            .map(|(access, refresh)| Self {
+            .map(|(access, refresh)| Pair {
                 access: access.to_owned(),
                 refresh: refresh.to_owned(),
             })
     }
 
-    fn cookie(&self, headers: &HeaderMap) -> HeaderValue {
-        cookie(
-            &format!("{}~{}", self.access, self.refresh),
-            COOKIE_LIFE_S,
-            headers,
-        )
+    fn of(self, pair: &Pair) -> HeaderValue {
+        self.set(&format!("{}~{}", pair.access, pair.refresh), COOKIE_LIFE_S)
     }
-}
 
-fn cookie(value: &str, life_s: u32, headers: &HeaderMap) -> HeaderValue {
-    let secure = if is_loopback(headers) { "" } else { "; Secure" };
-    let text =
-        format!("{COOKIE}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
-    HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
-        "drupeline_session=; Path=/; Max-Age=0",
-    ))
-}
+    fn none(self) -> HeaderValue {
+        self.set("", 0)
+    }
 
-fn no_cookie(headers: &HeaderMap) -> HeaderValue {
-    cookie("", 0, headers)
-}
-
-/// Whether the browser speaks to its own machine, where there is no encryption to ask for.
-fn is_loopback(headers: &HeaderMap) -> bool {
-    let host = headers
-        .get(header::HOST)
-        .and_then(|host| host.to_str().ok())
-        .unwrap_or_default();
-    let name = match host.rsplit_once(':') {
-        Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
-        _ => host,
-    };
-    name.eq_ignore_ascii_case("localhost")
-        || name
-            .trim_matches(['[', ']'])
-            .parse::<std::net::IpAddr>()
-            .is_ok_and(|ip| ip.is_loopback())
+    fn set(self, value: &str, life_s: u32) -> HeaderValue {
+        let (name, secure) = (self.name(), if self.tls_in_front { "; Secure" } else { "" });
+        let text =
+            format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
+        HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
+            "drupeline_session=; Path=/; Max-Age=0",
+        ))
+    }
 }
 
 type Exchange = Arc<OnceCell<Pair>>;
@@ -118,6 +111,7 @@ type Exchange = Arc<OnceCell<Pair>>;
 pub struct Sessions {
     peers: Peers,
     verifier: Verifier,
+    cookie: Cookie,
     exchanges: Mutex<HashMap<String, (Instant, Exchange)>>,
 }
 
@@ -130,8 +124,9 @@ enum Arrival {
 
 impl Sessions {
     /// Sessions held by the identity service.
-    pub fn new(peers: Peers) -> Self {
+    pub fn new(peers: Peers, tls_in_front: bool) -> Self {
         Self {
+            cookie: Cookie { tls_in_front },
             verifier: Verifier::new(peers.clone()),
             peers,
             exchanges: Mutex::default(),
@@ -145,7 +140,7 @@ impl Sessions {
     }
 
     async fn arrive(&self, headers: &HeaderMap) -> Result<Arrival, Trouble> {
-        let Some(pair) = Pair::of(headers) else {
+        let Some(pair) = self.cookie.read(headers) else {
             return Ok(Arrival::Nobody);
         };
         if let Some(visitor) = self.visitor(&pair).await? {
@@ -205,22 +200,17 @@ impl Sessions {
     ///
     /// # Errors
     /// When login and password do not fit together, or too many were tried.
-    pub async fn sign_in(
-        &self,
-        login: &str,
-        password: &str,
-        headers: &HeaderMap,
-    ) -> Result<HeaderValue, Trouble> {
+    pub async fn sign_in(&self, login: &str, password: &str) -> Result<HeaderValue, Trouble> {
         let request = SignInRequest {
             login: login.to_owned(),
             password: password.to_owned(),
         };
         let session = self.identity()?.sign_in(request).await?.into_inner();
-        Ok(Pair::from(session).cookie(headers))
+        Ok(self.cookie.of(&Pair::from(session)))
     }
 
     /// Ends the session of whoever is signed in; gives the cookie to set.
-    pub async fn sign_out(&self, visitor: Option<&Visitor>, headers: &HeaderMap) -> HeaderValue {
+    pub async fn sign_out(&self, visitor: Option<&Visitor>) -> HeaderValue {
         if let Some(visitor) = visitor
             && let Ok(transport) = self
                 .peers
@@ -234,7 +224,7 @@ impl Sessions {
                 "a session could not be ended"
             );
         }
-        no_cookie(headers)
+        self.cookie.none()
     }
 }
 
@@ -244,13 +234,15 @@ pub async fn enter(
     mut request: Request,
     next: Next,
 ) -> Response {
-    let headers = request.headers().clone();
     let uri = request.uri().clone();
-    let (visitor, set_cookie, trouble) = match dashboard.0.sessions.arrive(&headers).await {
+    let sessions = &dashboard.0.sessions;
+    let (visitor, set_cookie, trouble) = match sessions.arrive(request.headers()).await {
         Ok(Arrival::Nobody) => (None, None, None),
         Ok(Arrival::Known(visitor)) => (Some(visitor), None, None),
-        Ok(Arrival::Renewed(visitor, pair)) => (Some(visitor), Some(pair.cookie(&headers)), None),
-        Ok(Arrival::Ended) => (None, Some(no_cookie(&headers)), None),
+        Ok(Arrival::Renewed(visitor, pair)) => {
+            (Some(visitor), Some(sessions.cookie.of(&pair)), None)
+        }
+        Ok(Arrival::Ended) => (None, Some(sessions.cookie.none()), None),
         Err(trouble) => (None, None, Some(trouble)),
     };
     let mut response = match trouble {
@@ -267,7 +259,7 @@ pub async fn enter(
         response = Redirect::to(&format!("/sign-in?next={}", encode(back))).into_response();
     }
     if let Some(page) = response.extensions_mut().remove::<Page>() {
-        let framed = layout::frame(&page, visitor.as_ref(), uri.path());
+        let framed = layout::frame(&page, visitor.as_ref(), uri.path(), dashboard.0.faces);
         *response.body_mut() = Body::from(framed.into_string());
         response.headers_mut().insert(
             header::CONTENT_TYPE,
@@ -306,10 +298,6 @@ pub fn go_on(to: &str, cookie: HeaderValue) -> Response {
 mod tests {
     use super::*;
 
-    fn host(name: &'static str) -> HeaderMap {
-        HeaderMap::from_iter([(header::HOST, HeaderValue::from_static(name))])
-    }
-
     #[test]
     fn only_paths_of_ours_are_gone_on_to() {
         for good in ["/", "/pipeline", "/crosses?season=2026&cursor=x"] {
@@ -327,50 +315,47 @@ mod tests {
         }
     }
 
-    #[test]
-    fn the_cookie_is_out_of_reach_of_scripts_and_other_sites() {
-        let pair = Pair {
+    fn pair() -> Pair {
+        Pair {
             access: "a.b.c".into(),
             refresh: "r".into(),
-        };
-        let away = pair
-            .cookie(&host("drupeline.example"))
-            .to_str()
-            .unwrap()
-            .to_owned();
-        assert!(
-            away.contains("; HttpOnly; SameSite=Strict; Secure"),
-            "{away}"
-        );
-        for near in [
-            "localhost:8470",
-            "127.0.0.1:8470",
-            "[::1]:8470",
-            "[::1]",
-            "127.0.0.1",
-        ] {
-            assert!(
-                !pair
-                    .cookie(&host(near))
-                    .to_str()
-                    .unwrap()
-                    .contains("Secure"),
-                "{near}"
-            );
         }
     }
 
     #[test]
-    fn the_cookie_is_read_back() {
-        let headers = HeaderMap::from_iter([(
-            header::COOKIE,
-            HeaderValue::from_static("theme=dark; drupeline_session=a.b.c~r; x=y"),
-        )]);
-        let pair = Pair {
-            access: "a.b.c".into(),
-            refresh: "r".into(),
+    fn the_cookie_is_out_of_reach_of_scripts_and_other_sites() {
+        let set = |tls_in_front| {
+            let cookie = Cookie { tls_in_front }.of(&pair());
+            cookie.to_str().unwrap().to_owned()
         };
-        assert_eq!(Pair::of(&headers), Some(pair));
-        assert_eq!(Pair::of(&HeaderMap::new()), None);
+        let away = set(true);
+        assert!(
+            away.starts_with("__Host-drupeline_session=a.b.c~r; Path=/; "),
+            "{away}"
+        );
+        assert!(
+            away.ends_with("; HttpOnly; SameSite=Strict; Secure"),
+            "{away}"
+        );
+        assert!(!away.contains("Domain"), "{away}");
+        let near = set(false);
+        assert!(near.starts_with("drupeline_session="), "{near}");
+        assert!(near.ends_with("; HttpOnly; SameSite=Strict"), "{near}");
+    }
+
+    #[test]
+    fn the_cookie_is_read_back() {
+        for tls_in_front in [false, true] {
+            let cookie = Cookie { tls_in_front };
+            let sent = format!("theme=dark; {}=a.b.c~r; x=y", cookie.name());
+            let headers = HeaderMap::from_iter([(header::COOKIE, sent.parse().unwrap())]);
+            assert_eq!(cookie.read(&headers), Some(pair()));
+            // One that could have come without encryption is none where there is encryption.
+            let other = Cookie {
+                tls_in_front: !tls_in_front,
+            };
+            assert_eq!(other.read(&headers), None);
+            assert_eq!(cookie.read(&HeaderMap::new()), None);
+        }
     }
 }

@@ -6,6 +6,7 @@ use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
 use http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use maud::html;
+use platform::server::Faces;
 
 use crate::layout::{self, Page};
 
@@ -34,7 +35,7 @@ pub async fn guard(request: Request, next: Next) -> Response {
             "Not taken",
             html! { p.lead { "This form was sent from another site and was not taken." } p { a href="/" { "To the start page" } } },
         );
-        let framed = layout::frame(&page, None, request.uri().path());
+        let framed = layout::frame(&page, None, request.uri().path(), Faces::default());
         (StatusCode::FORBIDDEN, Html(framed.into_string())).into_response()
     };
     for (name, value) in HEADERS {

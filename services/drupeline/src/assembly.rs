@@ -5,16 +5,23 @@ use std::error::Error;
 use std::sync::{Arc, OnceLock};
 
 use axum::Router;
+use platform::compute::Room;
 use platform::config::Secret;
 use platform::database::{self, Schema};
+use platform::feed::Announced;
+use platform::gate::Gate;
+use platform::health::Health;
 use platform::operation::{CatalogueEntry, Context};
 use platform::peers::{Peers, Place, ServiceName};
+use platform::quota::Quotas;
 use platform::server::{Background, Mounted};
 use platform::steady::Steady;
 use platform::token::Verifier;
-use platform::{Clock, retry, server};
+use platform::{Clock, server, sweep};
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
+
+use crate::settings::Settings;
 
 /// The services that own tables.
 pub const WITH_TABLES: [ServiceName; 4] = [
@@ -40,8 +47,10 @@ pub struct Plan {
     pub elsewhere: BTreeMap<ServiceName, String>,
     /// The time.
     pub clock: Clock,
-    /// What the installation decides for the release service.
-    pub release: release::Settings,
+    /// What the installation decides.
+    pub settings: Settings,
+    /// How the process is, as it tells.
+    pub health: Health,
 }
 
 /// Services of this process, joined.
@@ -100,6 +109,14 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             .unwrap_or_default();
         Peers::new(service, secret, places.clone())
     };
+    let Settings {
+        faces,
+        metrics_at,
+        person,
+        release,
+    } = plan.settings;
+    // One room and one gate: the cores and the memory are the process's.
+    let (compute, gate) = (Room::default(), Gate::default());
     let mut mounted: Vec<Mounted> = Vec::new();
     let mut pools = BTreeMap::new();
     for &service in &plan.here {
@@ -108,6 +125,8 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
                 peers_of(service),
                 plan.clock.clone(),
                 Arc::new(platform::openapi::describe(&catalogue())),
+                faces,
+                gate.clone(),
             ));
             continue;
         };
@@ -126,9 +145,14 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             pool,
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
-            quotas: Arc::default(),
+            quotas: Arc::new(Quotas::new(person)),
+            compute: compute.clone(),
+            gate: gate.clone(),
+            announced: Announced::default(),
+            health: plan.health.clone(),
             peers,
         };
+        let numbering = platform::feed::keep_numbered(context.clone());
         let keeping = platform::quota::keep(context.clone());
         let refusing = platform::token::refuse_ended_grants(context.verifier.clone());
         mounted.push(match service {
@@ -141,17 +165,27 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             }
             ServiceName::Crossing => crossing::mount(context),
             ServiceName::Evaluation => evaluation::mount(context),
-            ServiceName::Release => release::mount(context, plan.release.clone()),
+            ServiceName::Release => release::mount(context, release.clone()),
             ServiceName::Dashboard => unreachable!("the dashboard has no schema"),
         });
         if let Some(service) = mounted.last_mut() {
+            service.background.push(Box::pin(numbering));
             service.background.push(Box::pin(keeping));
             service.background.push(Box::pin(refusing));
         }
     }
-    let (router, mut background) = server::assemble(mounted, &here).await?;
+    let (router, mut background) = server::assemble(mounted, &here, &plan.health, faces).await?;
+    if let Some(address) = metrics_at {
+        let shown = server::show_metrics(address)
+            .await
+            .map_err(|error| format!("DRUPELINE_METRICS: cannot listen on {address}: {error}"))?;
+        background.push(shown);
+    }
     for pool in pools.values() {
-        background.push(Box::pin(retry::sweep(pool.clone(), plan.clock.clone())));
+        background.push(Box::pin(sweep::keep_swept(
+            pool.clone(),
+            plan.clock.clone(),
+        )));
     }
     Ok(Assembled {
         router,

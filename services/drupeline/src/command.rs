@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{backup, bench, import, labels, migrate, serve, up, verify_audit};
+use crate::{backup, bench, import, labels, migrate, serve, stopping, up, verify_audit};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -139,7 +139,14 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
             services,
             port,
             address,
-        } => runtime()?.block_on(serve::run(services, SocketAddr::new(address, port))),
+        } => {
+            let stop = stopping::Stop::listen()?;
+            let runtime = runtime()?;
+            let listen = SocketAddr::new(address, port);
+            let served = runtime.block_on(serve::run(services, listen, stop));
+            runtime.shutdown_timeout(stopping::LEFTOVERS);
+            served
+        }
         Command::Labels(command) => runtime()?.block_on(labels::run(&command)),
         Command::Bench { seconds } => bench::run(seconds),
         Command::Backup { file, data_dir } => backup::backup(&data_dir_of(data_dir)?, &file),

@@ -13,5 +13,7 @@ pub mod installation;
 pub mod labels;
 pub mod migrate;
 pub mod serve;
+pub mod settings;
+pub mod stopping;
 pub mod up;
 pub mod verify_audit;

@@ -13,6 +13,8 @@ use tokio::net::TcpListener;
 
 use crate::assembly::{self, Plan};
 use crate::migrate::{DATABASE_URL, role_databases, set_password};
+use crate::settings::Settings;
+use crate::stopping::Stop;
 
 /// Databases of services: each one's own URL (`DRUPELINE_<SERVICE>_DATABASE_URL`), else the common
 /// `DATABASE_URL` with the service's role and password in place of the administrator's.
@@ -81,27 +83,8 @@ async fn plan(here: Vec<ServiceName>) -> Result<Plan, Box<dyn Error + Send + Syn
         setup_key: Secret::setting("DRUPELINE_SETUP_KEY")?,
         elsewhere,
         clock: Clock::System,
-        release: release_settings()?,
-    })
-}
-
-/// Settings of the release service: the address under which the public reaches the pages
-/// (`DRUPELINE_PUBLIC_URL`), and where webhooks may lead (`DRUPELINE_WEBHOOKS_TO`: `public`, which
-/// is the default, or `anywhere` for development).
-pub(crate) fn release_settings() -> Result<release::Settings, Box<dyn Error + Send + Sync>> {
-    let webhooks = match config::setting("DRUPELINE_WEBHOOKS_TO")?.as_deref() {
-        None | Some("public") => release::Reach::Public,
-        Some("anywhere") => release::Reach::Anywhere,
-        Some(other) => {
-            return Err(format!(
-                "DRUPELINE_WEBHOOKS_TO is {other:?}; set it to public, or to anywhere for development"
-            )
-            .into());
-        }
-    };
-    Ok(release::Settings {
-        public_url: config::setting("DRUPELINE_PUBLIC_URL")?,
-        webhooks,
+        settings: Settings::from_environment()?,
+        health: platform::health::Health::default(),
     })
 }
 
@@ -112,6 +95,7 @@ pub(crate) fn release_settings() -> Result<release::Settings, Box<dyn Error + Se
 pub async fn run(
     services: Vec<ServiceName>,
     listen: SocketAddr,
+    stop: Stop,
 ) -> Result<(), Box<dyn Error + Send + Sync>> {
     let names: Vec<&str> = services.iter().map(|service| service.word()).collect();
     let listener = bind(listen).await?;
@@ -125,9 +109,9 @@ pub async fn run(
         listener,
         assembled.router,
         assembled.background,
-        stop_asked(),
+        stop.asked(),
     )
-    .await?;
+    .await;
     eprintln!("drupeline: stopped");
     Ok(())
 }
@@ -147,17 +131,4 @@ pub async fn bind(listen: SocketAddr) -> Result<TcpListener, String> {
             format!("cannot listen on {listen}: {error}")
         }
     })
-}
-
-/// Resolves when the process is asked to stop, by Ctrl-C or by a service manager.
-pub async fn stop_asked() {
-    use tokio::signal::unix::{SignalKind, signal};
-    let Ok(mut terminate) = signal(SignalKind::terminate()) else {
-        let _ = tokio::signal::ctrl_c().await;
-        return;
-    };
-    tokio::select! {
-        _ = tokio::signal::ctrl_c() => {}
-        _ = terminate.recv() => {}
-    }
 }

@@ -10,16 +10,22 @@ use std::path::{Path, PathBuf};
 
 use platform::config::Secret;
 use platform::fields::Words as _;
+use platform::health::Health;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, config, server};
-use private_postgres::{Options, PrivatePostgres, binaries_from_environment};
+use private_postgres::{
+    Happening, Options, PrivatePostgres, Supervised, binaries_from_environment,
+};
 use rand::distr::{Alphanumeric, SampleString as _};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::assembly::{self, Plan};
 use crate::migrate::{self, DATABASE_URL};
-use crate::serve::{bind, release_settings, stop_asked};
+use crate::serve::bind;
+use crate::settings::Settings;
+use crate::stopping::{LEFTOVERS, Stop};
 
 /// Name of the database inside a private PostgreSQL.
 pub const DATABASE: &str = "drupeline";
@@ -39,16 +45,13 @@ pub struct Up {
 /// # Errors
 /// When PostgreSQL cannot be started, the port is taken or the data folder cannot be used.
 pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
+    let stop = Stop::listen()?;
     prepare_folder(&up.data_dir)?;
     let given = config::setting(DATABASE_URL)?;
+    let health = Health::default();
     let private = match &given {
         Some(_) => None,
-        None => {
-            step("starting a private PostgreSQL");
-            let mut options = Options::lasting(up.data_dir.join("postgres"));
-            options.binaries = binaries_from_environment();
-            Some(PrivatePostgres::start(options)?)
-        }
+        None => Some(Private::start(&up.data_dir, &health)?),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -60,20 +63,68 @@ pub fn run(up: &Up) -> Result<(), Box<dyn Error + Send + Sync>> {
                 url.clone()
             }
             (None, Some(private)) => {
-                ensure_database(&private.url()).await?;
-                private.url_of(DATABASE)
+                ensure_database(&private.maintenance_url).await?;
+                private.url.clone()
             }
             (None, None) => unreachable!("one of the two was just made"),
         };
-        serve(up, &admin_url).await
+        serve(up, &admin_url, health, stop).await
     });
-    // Open requests have ended; now the database may go.
-    drop(runtime);
+    // Open requests have ended; now the database may go, whatever arithmetic is left over.
+    runtime.shutdown_timeout(LEFTOVERS);
     if let Some(private) = private {
-        private.stop()?;
+        private.server.stop()?;
     }
     eprintln!("drupeline: stopped");
     result
+}
+
+/// The private PostgreSQL, started again whenever it ends.
+struct Private {
+    server: Supervised,
+    maintenance_url: String,
+    url: String,
+}
+
+impl Private {
+    fn start(data_dir: &Path, health: &Health) -> Result<Self, Box<dyn Error + Send + Sync>> {
+        step("starting a private PostgreSQL");
+        let mut options = Options::lasting(data_dir.join("postgres"));
+        options.binaries = binaries_from_environment();
+        let server = PrivatePostgres::start(options)?;
+        let (maintenance_url, url) = (server.url(), server.url_of(DATABASE));
+        let health = health.clone();
+        let server = server.supervise(move |happening| tell(&health, happening))?;
+        Ok(Self {
+            server,
+            maintenance_url,
+            url,
+        })
+    }
+}
+
+/// Logs what happens to the private PostgreSQL, and has `/healthz` tell it.
+fn tell(health: &Health, happening: Happening) {
+    const NAME: &str = "the private PostgreSQL";
+    match happening {
+        Happening::Ended { why } => {
+            tracing::error!("PostgreSQL ended and is started again: {why}");
+            health.down(NAME, "it ended and is being started again");
+        }
+        Happening::NotStarted { error, next_in } => {
+            tracing::error!(
+                "PostgreSQL could not be started again, which is tried again in {next_in:?}: {error}"
+            );
+            health.down(
+                NAME,
+                "it ended and could not yet be started again; see the log",
+            );
+        }
+        Happening::Back => {
+            tracing::warn!("PostgreSQL was started again and answers");
+            health.well(NAME);
+        }
+    }
 }
 
 fn step(what: &str) {
@@ -119,19 +170,31 @@ pub(crate) async fn ensure_database(
     Ok(())
 }
 
-/// Writes a file that only its owner may read.
+/// Writes a file that only its owner may read: all of it, or nothing.
 ///
 /// # Errors
 /// When the file cannot be written.
 pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
+    write_whole(path, text, 0o600)
+}
+
+/// Writes a file all at once: whoever finds it finds all of it, whenever this process is killed.
+///
+/// # Errors
+/// When the file cannot be written.
+pub(crate) fn write_whole(path: &Path, text: &str, mode: u32) -> std::io::Result<()> {
+    let mut unfinished = path.as_os_str().to_owned();
+    unfinished.push(".new");
     let mut file = fs::OpenOptions::new()
         .write(true)
         .create(true)
         .truncate(true)
-        .mode(0o600)
-        .open(path)?;
-    file.set_permissions(fs::Permissions::from_mode(0o600))?;
-    file.write_all(text.as_bytes())
+        .mode(mode)
+        .open(&unfinished)?;
+    file.set_permissions(fs::Permissions::from_mode(mode))?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    fs::rename(&unfinished, path)
 }
 
 /// A secret that cannot be guessed.
@@ -157,7 +220,12 @@ fn setup_key(data_dir: &Path) -> Result<Secret, Box<dyn Error + Send + Sync>> {
     }
 }
 
-async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sync>> {
+async fn serve(
+    up: &Up,
+    admin_url: &str,
+    health: Health,
+    stop: Stop,
+) -> Result<(), Box<dyn Error + Send + Sync>> {
     let listener = bind(up.listen).await?;
     let address = listener.local_addr()?;
     step("bringing the schemas up to date");
@@ -168,13 +236,18 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         .map(|(service, _)| *service)
         .collect();
     let setup_key = setup_key(&up.data_dir)?;
-    let mut release = release_settings()?;
-    release
+    let mut settings = Settings::from_environment()?;
+    settings
+        .release
         .public_url
         .get_or_insert_with(|| format!("http://{address}"));
     if up.demo && address.ip().is_loopback() {
         // A demonstration on one's own machine may send events to it.
-        release.webhooks = release::Reach::Anywhere;
+        settings.release.webhooks = release::Reach::Anywhere;
+    }
+    if up.demo {
+        // Its years are written down in minutes.
+        settings.person = Quota::UNLIMITED;
     }
     let assembled = assembly::assemble(Plan {
         // All in one process: the secrets need not outlive it.
@@ -188,28 +261,21 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release,
+        settings,
+        health,
     })
     .await?;
 
-    let (stop, stopping) = tokio::sync::watch::channel(false);
-    tokio::spawn(async move {
-        stop_asked().await;
-        let _ = stop.send(true);
-    });
-    let stopped = |mut stopping: tokio::sync::watch::Receiver<bool>| async move {
-        let _ = stopping.wait_for(|asked| *asked).await;
-    };
     let serving = tokio::spawn(server::serve(
         listener,
         assembled.router,
         assembled.background,
-        stopped(stopping.clone()),
+        stop.clone().asked(),
     ));
     if up.demo {
         tokio::select! {
             loaded = crate::demo::load(&assembled.peers, setup_key.reveal(), &up.data_dir) => loaded?,
-            () = stopped(stopping) => {}
+            () = stop.asked() => {}
         }
     }
     eprintln!();
@@ -229,6 +295,6 @@ async fn serve(up: &Up, admin_url: &str) -> Result<(), Box<dyn Error + Send + Sy
         );
     }
     eprintln!("  stop with Ctrl-C");
-    serving.await??;
+    serving.await?;
     Ok(())
 }

@@ -1,133 +1,16 @@
 //! The program as its users start it: up, killed, up again, twice, apart.
 
-use std::io::{BufRead as _, BufReader};
+mod support;
+
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::sync::mpsc;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{FoundProgrammeRequest, SignInRequest};
 use platform::config::Secret;
 use private_postgres::{PrivatePostgres, binaries_from_environment};
-use tonic::transport::{Channel, Endpoint};
 
-/// Long enough for a loaded machine; nothing here measures time.
-const PATIENCE: Duration = Duration::from_secs(120);
-
-struct Program {
-    child: Child,
-    lines: mpsc::Receiver<String>,
-    said: Vec<String>,
-}
-
-impl Program {
-    fn start(arguments: &[&str], settings: &[(&str, &str)]) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_drupeline"));
-        command
-            .args(arguments)
-            .stderr(Stdio::piped())
-            .stdout(Stdio::null())
-            .stdin(Stdio::null());
-        command.env_remove("DATABASE_URL");
-        command.envs(settings.iter().copied());
-        let mut child = command.spawn().expect("the program starts");
-        let stderr = child.stderr.take().expect("its messages");
-        let (sender, lines) = mpsc::channel();
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                if sender.send(line).is_err() {
-                    break;
-                }
-            }
-        });
-        Self {
-            child,
-            lines,
-            said: Vec::new(),
-        }
-    }
-
-    /// Waits until it says something that contains `words`; gives the line.
-    fn says(&mut self, words: &str) -> String {
-        let deadline = Instant::now() + PATIENCE;
-        while let Some(left) = deadline.checked_duration_since(Instant::now()) {
-            match self.lines.recv_timeout(left) {
-                Ok(line) => {
-                    self.said.push(line.clone());
-                    if line.contains(words) {
-                        return line;
-                    }
-                }
-                Err(_) => break,
-            }
-        }
-        panic!("it never said {words:?}; it said {:#?}", self.said);
-    }
-
-    fn ready(&mut self, words: &str) -> String {
-        let line = self.says(words);
-        let at = line.rfind("http://").expect("an address");
-        line[at..].trim().to_owned()
-    }
-
-    fn kill(mut self) {
-        self.child.kill().expect("it can be killed");
-        self.child.wait().expect("it ends");
-    }
-
-    fn ends(mut self) -> (bool, String) {
-        let deadline = Instant::now() + PATIENCE;
-        while Instant::now() < deadline {
-            if let Some(status) = self.child.try_wait().expect("its status") {
-                let said: Vec<String> = self.lines.iter().collect();
-                return (status.success(), said.join("\n"));
-            }
-            std::thread::sleep(Duration::from_millis(50));
-        }
-        panic!("it did not end; it said {:#?}", self.said);
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-/// A data folder that the account of PostgreSQL can reach.
-fn data_folder(parent: &Path) -> String {
-    use std::os::unix::fs::PermissionsExt as _;
-    std::fs::set_permissions(parent, std::fs::Permissions::from_mode(0o711)).unwrap();
-    parent.join("data").display().to_string()
-}
-
-fn channel(address: &str) -> Channel {
-    Endpoint::from_shared(address.to_owned())
-        .unwrap()
-        .connect_lazy()
-}
-
-fn sign_in() -> SignInRequest {
-    SignInRequest {
-        login: "keeper".into(),
-        password: "a password for tests".into(),
-    }
-}
-
-async fn found(address: &str, setup_key: String) {
-    IdentityClient::new(channel(address))
-        .found_programme(FoundProgrammeRequest {
-            setup_key,
-            name: "Kept through a crash".into(),
-            admin_login: "keeper".into(),
-            admin_name: "Keeper".into(),
-            admin_password: "a password for tests".into(),
-        })
-        .await
-        .expect("the programme is founded");
-}
+use support::{PATIENCE, Program, channel, data_folder, found, sign_in};
 
 #[tokio::test]
 async fn what_was_acknowledged_survives_a_kill() {

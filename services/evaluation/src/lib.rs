@@ -12,9 +12,10 @@ pub mod stream;
 use std::sync::Arc;
 
 use contract::evaluation::evaluation_server::EvaluationServer;
+use platform::door::Door;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
-use platform::server::{Mounted, mount_grpc};
+use platform::server::Mounted;
 use platform::skin::BATCH_BYTES;
 
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/evaluation");
@@ -45,6 +46,7 @@ impl App for EvaluationApp {
 /// The service, ready to be served.
 pub fn mount(context: Context) -> Mounted {
     let pool = context.pool.clone();
+    let door = Door::new(context.clone(), operations::methods());
     let app = Arc::new(EvaluationApp {
         context,
         queued: tokio::sync::Notify::new(),
@@ -55,7 +57,7 @@ pub fn mount(context: Context) -> Mounted {
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Evaluation,
-        router: mount_grpc(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app), grpc),
         grpc_name: contract::evaluation::evaluation_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),

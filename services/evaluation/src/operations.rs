@@ -151,12 +151,8 @@ platform::operations! {
     GET "/audit" list_audit(contract::common::ListAuditRequest) -> contract::common::AuditPage,
         may ReadAudit, Read => app::audit::list;
 
-    also {
-        async fn stream_records(
-            &self,
-            request: tonic::Request<tonic::Streaming<RecordBatchRow>>,
-        ) -> Result<tonic::Response<BatchReply>, tonic::Status> {
-            crate::stream::stream_records(self.0.clone(), request).await
-        }
+    streams {
+        /// Take records as a stream.
+        stream_records(RecordBatchRow) joins take_records by crate::stream::Records;
     }
 }

@@ -7,7 +7,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jiff::{SignedDuration, Timestamp};
 use jsonwebtoken::{Algorithm, EncodingKey, Header, encode};
 use platform::Fault;
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::operation::Context;
 use platform::token::Claims;
 use sqlx::Row as _;
@@ -32,13 +32,8 @@ impl Keyring {
     /// When the database refuses or a key cannot be made.
     pub async fn open(context: &Context) -> Result<Self, Fault> {
         let now = context.clock.now();
-        let mut transaction = context.pool.begin().await?;
-        Scope {
-            across_programmes: true,
-            ..Scope::default()
-        }
-        .apply(&mut transaction)
-        .await?;
+        let mut transaction =
+            database::begin(&context.pool, Begin::Writing, Scope::BOOKKEEPING).await?;
         sqlx::query("select pg_advisory_xact_lock($1)")
             .bind(KEY_LOCK)
             .execute(&mut *transaction)

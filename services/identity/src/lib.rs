@@ -16,9 +16,10 @@ use contract::identity::identity_server::IdentityServer;
 use jiff::Timestamp;
 use platform::Fault;
 use platform::config::Secret;
+use platform::door::Door;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
-use platform::server::{Mounted, mount_grpc};
+use platform::server::Mounted;
 
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations/identity");
 
@@ -62,6 +63,7 @@ impl App for IdentityApp {
 /// When the signing keys can be neither read nor made.
 pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault> {
     let pool = context.pool.clone();
+    let door = Door::new(context.clone(), operations::methods());
     let keys = keys::Keyring::open(&context).await?;
     let app = Arc::new(IdentityApp {
         context,
@@ -72,7 +74,7 @@ pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault>
     let grpc = IdentityServer::new(operations::Grpc(app.clone()));
     Ok(Mounted {
         service: ServiceName::Identity,
-        router: mount_grpc(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app), grpc),
         grpc_name: contract::identity::identity_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),

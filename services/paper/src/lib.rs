@@ -180,9 +180,18 @@ impl Paper {
         Ok(())
     }
 
-    fn end_page(&mut self) {
-        let content = std::mem::replace(&mut self.content, Content::new()).finish();
-        let (page_ref, content_ref) = (self.reference(), self.reference());
+    /// Ends the page and puts as many more like it behind it as make `pages_n`: what stands on them
+    /// is drawn and kept once.
+    pub fn copy(&mut self, pages_n: usize) {
+        let content_ref = self.end_page();
+        for _ in 1..pages_n {
+            self.page_of(content_ref);
+        }
+    }
+
+    /// A page that shows a content.
+    fn page_of(&mut self, content_ref: Ref) {
+        let page_ref = self.reference();
         let mut page = self.pdf.page(page_ref);
         page.media_box(Rect::new(
             0.0,
@@ -198,6 +207,13 @@ impl Paper {
             .pair(BOLD, BOLD_FONT);
         resources.finish();
         page.finish();
+        self.pages.push(page_ref);
+    }
+
+    fn end_page(&mut self) -> Ref {
+        let content = std::mem::replace(&mut self.content, Content::new()).finish();
+        let content_ref = self.reference();
+        self.page_of(content_ref);
         let mut deflated = ZlibEncoder::new(Vec::new(), Compression::fast());
         // Writing into memory does not fail; were it to, the plain content stands in.
         let packed = deflated
@@ -213,8 +229,8 @@ impl Paper {
                 self.pdf.stream(content_ref, &content);
             }
         }
-        self.pages.push(page_ref);
         self.begun = false;
+        content_ref
     }
 
     /// The finished document.

@@ -8,9 +8,11 @@ use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan as _};
 use sha2::{Digest as _, Sha256};
 use sqlx::migrate::Migrator;
+use sqlx::pool::PoolConnection;
 use sqlx::postgres::{PgArgumentBuffer, PgConnectOptions, PgPoolOptions, PgTypeInfo, PgValueRef};
 use sqlx::{
-    ConnectOptions as _, Connection as _, Decode, Encode, PgConnection, PgPool, Postgres, Type,
+    ConnectOptions as _, Connection as _, Decode, Encode, PgConnection, PgPool, Postgres,
+    SqlSafeStr as _, Transaction, Type,
 };
 
 use crate::ids::{OrganisationId, ProgrammeId};
@@ -296,6 +298,9 @@ pub async fn require_current(pool: &PgPool, schema: &Schema) -> Result<(), Datab
     Ok(())
 }
 
+/// How long a request waits for a connection, and so for a database that is being restarted.
+pub(crate) const ACQUIRED_WITHIN: Duration = Duration::from_secs(10);
+
 /// Connects as a service's role, with its schema as the search path.
 ///
 /// # Errors
@@ -310,12 +315,15 @@ pub async fn connect(
         .options([
             ("search_path", format!("{},public", service.schema())),
             ("jit", "off".to_owned()),
+            // A process that was stopped in the middle of a transaction does not hold its locks, as
+            // on announcements that wait to be numbered, against all others for ever.
+            ("idle_in_transaction_session_timeout", "300s".to_owned()),
         ])
         .application_name(&service.database_role())
         .log_statements(tracing::log::LevelFilter::Trace);
     Ok(PgPoolOptions::new()
         .max_connections(connections)
-        .acquire_timeout(Duration::from_secs(10))
+        .acquire_timeout(ACQUIRED_WITHIN)
         .max_lifetime(Duration::from_secs(30 * 60))
         .test_before_acquire(false)
         .connect_with(options)
@@ -357,6 +365,84 @@ pub async fn refresh_statistics(
         .map(drop)
 }
 
+/// How a transaction begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Begin {
+    /// It may write.
+    Writing,
+    /// It reads.
+    Reading,
+    /// It reads, all of one snapshot.
+    Snapshot,
+}
+
+impl Begin {
+    const fn statement(self) -> &'static str {
+        match self {
+            Self::Writing => "BEGIN",
+            Self::Reading => "BEGIN READ ONLY",
+            Self::Snapshot => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        }
+    }
+}
+
+/// Begins a transaction in a scope; the one way to begin one on a pool.
+///
+/// A caller that goes away while it begins leaves no connection behind that is inside a transaction:
+/// once there is a connection, the beginning is a task of its own, which is always carried to its end,
+/// and what nobody waits for any more is rolled back. A pool's connection may also have been cut while it lay idle, which shows
+/// when it is first used again; then another is taken, as nothing was asked of the first.
+///
+/// # Errors
+/// When the database does not answer or refuses.
+pub async fn begin(
+    pool: &PgPool,
+    begin: Begin,
+    scope: Scope,
+) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
+    // Every connection of the pool may have been cut; the last one tried is then a fresh one.
+    let mut left_n = pool.options().get_max_connections() + 1;
+    loop {
+        // Whoever goes away while waiting for a connection waits no longer.
+        let connection = pool.acquire().await?;
+        let beginning = tokio::spawn(begin_on(connection, begin, scope));
+        match beginning.await.map_err(std::io::Error::other)? {
+            Err(error) if left_n > 0 && is_cut(&error) => {
+                left_n -= 1;
+                tracing::debug!(%error, "a connection had been cut; taking another");
+            }
+            begun => return begun,
+        }
+    }
+}
+
+async fn begin_on(
+    connection: PoolConnection<Postgres>,
+    begin: Begin,
+    scope: Scope,
+) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
+    let statement = begin.statement().into_sql_str();
+    let mut transaction = Transaction::begin(connection, Some(statement)).await?;
+    scope.apply(&mut transaction).await?;
+    Ok(transaction)
+}
+
+/// Whether an error says that the connection is gone: cut, or ended by the server.
+pub(crate) fn is_cut(error: &sqlx::Error) -> bool {
+    match error {
+        sqlx::Error::Io(_) => true,
+        // Ended by an administrator; ended because another process of the server crashed.
+        sqlx::Error::Database(error) => matches!(error.code().as_deref(), Some("57P01" | "57P02")),
+        _ => false,
+    }
+}
+
+/// Whether an error may be over in a moment: the connection is gone, or the server is starting.
+pub(crate) fn may_come_back(error: &sqlx::Error) -> bool {
+    is_cut(error)
+        || matches!(error, sqlx::Error::Database(error) if error.code().as_deref() == Some("57P03"))
+}
+
 /// The scope of a transaction, which row-level security reads.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Scope {
@@ -369,6 +455,13 @@ pub struct Scope {
 }
 
 impl Scope {
+    /// The scope of a service's own bookkeeping, which lies across programmes.
+    pub const BOOKKEEPING: Self = Self {
+        programme: None,
+        partner: None,
+        across_programmes: true,
+    };
+
     /// Sets the scope for the present transaction.
     ///
     /// # Errors

@@ -40,6 +40,16 @@ impl From<FieldError> for contract::common::FieldError {
     }
 }
 
+impl From<contract::common::FieldError> for FieldError {
+    fn from(e: contract::common::FieldError) -> Self {
+        Self {
+            pointer: e.pointer,
+            row: e.row,
+            message: e.message,
+        }
+    }
+}
+
 /// What kind of fault it is; each has one HTTP status and one gRPC code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FaultKind {
@@ -67,6 +77,8 @@ pub enum FaultKind {
     MediaType,
     /// The body is larger than this path takes.
     TooLarge,
+    /// The body came too slowly.
+    TooSlow,
     /// An idempotency key was used again with another body.
     RetryMismatch,
     /// The caller asked too often.
@@ -85,6 +97,7 @@ pub struct Fault {
     errors: Vec<FieldError>,
     source: Option<Box<dyn StdError + Send + Sync>>,
     retry_after_s: Option<u32>,
+    perhaps_written: bool,
 }
 
 impl Fault {
@@ -96,6 +109,7 @@ impl Fault {
             errors: Vec::new(),
             source: None,
             retry_after_s: None,
+            perhaps_written: false,
         }
     }
 
@@ -118,13 +132,7 @@ impl Fault {
             [one] => format!("{}: {}", one.pointer, one.message),
             many => format!("{} fields need mending; see errors", many.len()),
         };
-        Self {
-            kind: FaultKind::Invalid,
-            detail,
-            errors,
-            source: None,
-            retry_after_s: None,
-        }
+        Self::new(FaultKind::Invalid, detail).with_errors(errors)
     }
 
     /// A fault in one field.
@@ -150,13 +158,7 @@ impl Fault {
     /// Something of that identity is there already.
     pub fn exists(pointer: impl Into<String>, message: impl Into<String>) -> Self {
         let error = FieldError::new(pointer, message);
-        Self {
-            kind: FaultKind::Exists,
-            detail: error.message.clone(),
-            errors: vec![error],
-            source: None,
-            retry_after_s: None,
-        }
+        Self::new(FaultKind::Exists, error.message.clone()).with_errors(vec![error])
     }
 
     /// Not in a state in which this can be done.
@@ -179,27 +181,115 @@ impl Fault {
         Self::new(FaultKind::Unavailable, detail)
     }
 
+    /// Says after how many seconds to ask again.
+    #[must_use]
+    pub fn after(mut self, retry_after_s: u32) -> Self {
+        self.retry_after_s = Some(retry_after_s);
+        self
+    }
+
+    /// After how many seconds to ask again, where that is known.
+    pub fn retry_after_s(&self) -> Option<u32> {
+        self.retry_after_s
+    }
+
+    /// The same fault for somebody else who asked the same.
+    pub(crate) fn told_again(&self) -> Self {
+        Self {
+            kind: self.kind,
+            detail: self.detail.clone(),
+            errors: self.errors.clone(),
+            source: self.source.as_ref().map(|source| source.to_string().into()),
+            retry_after_s: self.retry_after_s,
+            perhaps_written: self.perhaps_written,
+        }
+    }
+
     /// A fault of ours; the cause is logged and not told.
     pub fn internal<E: StdError + Send + Sync + 'static>(source: E) -> Self {
+        Self::new(FaultKind::Internal, "something went wrong on our side").because(source)
+    }
+
+    /// A write of which it is not known whether it came to its end: only the reply was lost, or the
+    /// whole of it.
+    pub(crate) fn perhaps_written(what: &str) -> Self {
         Self {
-            kind: FaultKind::Internal,
-            detail: "something went wrong on our side; nothing was written".into(),
-            errors: Vec::new(),
-            source: Some(Box::new(source)),
-            retry_after_s: None,
+            perhaps_written: true,
+            ..Self::unavailable(format!(
+                "{what}; it may have been written: repeat it with the same Idempotency-Key or id, which does no harm"
+            ))
         }
+    }
+
+    /// True when it is not known whether anything was written.
+    pub(crate) fn is_perhaps_written(&self) -> bool {
+        self.perhaps_written
+    }
+
+    /// The fault of a further try, after one of which it is not known whether it wrote.
+    #[must_use]
+    pub(crate) fn not_known_to_be_written(self) -> Self {
+        if self.kind.is_of_the_request() || self.perhaps_written {
+            return self;
+        }
+        Self {
+            source: self.source,
+            ..Self::perhaps_written("the connection to the database was lost")
+        }
+    }
+
+    /// Notes the cause, which is logged and not told.
+    #[must_use]
+    pub(crate) fn because<E: StdError + Send + Sync + 'static>(mut self, source: E) -> Self {
+        self.source = Some(Box::new(source));
+        self
+    }
+
+    /// Promises that nothing was written, which only the one who rolled it back may say.
+    #[must_use]
+    pub(crate) fn nothing_written(mut self) -> Self {
+        const PROMISE: &str = "nothing was written";
+        if matches!(self.kind, FaultKind::Internal | FaultKind::Unavailable)
+            && !self.detail.contains(PROMISE)
+        {
+            self.detail.push_str("; ");
+            self.detail.push_str(PROMISE);
+        }
+        self
+    }
+
+    fn database_error(&self) -> Option<&sqlx::Error> {
+        self.source.as_deref().and_then(|s| s.downcast_ref())
     }
 
     /// True when a row was to be written under a primary key that another row has.
     pub(crate) fn is_taken_key(&self) -> bool {
-        let cause = self.source.as_deref().and_then(|s| s.downcast_ref());
-        let Some(sqlx::Error::Database(error)) = cause else {
+        let Some(sqlx::Error::Database(error)) = self.database_error() else {
             return false;
         };
         error.is_unique_violation()
             && error
                 .constraint()
                 .is_some_and(|name| name.ends_with("_pkey"))
+    }
+
+    /// True when the same may go well a moment later: writers that waited for one another in a
+    /// circle, or a connection that was cut.
+    pub(crate) fn passes(&self) -> bool {
+        match self.database_error() {
+            Some(sqlx::Error::Io(_)) => true,
+            Some(sqlx::Error::Database(error)) => matches!(
+                error.code().as_deref(),
+                Some(SERIALIZATION | DEADLOCK | "57P01" | "57P02" | "57P03")
+            ),
+            _ => false,
+        }
+    }
+
+    /// True when the first of several equal requests is still being answered.
+    pub(crate) fn waits_for_first(&self) -> bool {
+        matches!(self.database_error(), Some(sqlx::Error::Database(error))
+            if error.code().as_deref() == Some(LOCK_NOT_AVAILABLE))
     }
 
     /// Adds the fields that the fault is about.
@@ -233,6 +323,12 @@ impl Fault {
         }
     }
 
+    /// After how many seconds to ask again, for a fault that waiting may mend.
+    fn wait_s(&self) -> Option<u32> {
+        let passes = matches!(self.kind, FaultKind::Unavailable | FaultKind::Throttled);
+        self.retry_after_s.or(passes.then_some(RETRY_AFTER_S))
+    }
+
     fn log(&self) {
         if let Some(source) = &self.source {
             tracing::error!(fault.kind = ?self.kind, fault.source = %source, "request failed");
@@ -253,8 +349,32 @@ impl Fault {
 }
 
 impl FaultKind {
+    /// True when what was asked is at fault, so that asking the same again is of no use; false when
+    /// it is ours, or passes.
+    pub fn is_of_the_request(self) -> bool {
+        match self {
+            Self::Malformed
+            | Self::Invalid
+            | Self::Forbidden
+            | Self::NotFound
+            | Self::MethodNotAllowed
+            | Self::Exists
+            | Self::State
+            | Self::Stale
+            | Self::VersionMissing
+            | Self::MediaType
+            | Self::TooLarge
+            | Self::RetryMismatch => true,
+            Self::Unauthenticated
+            | Self::TooSlow
+            | Self::Throttled
+            | Self::Unavailable
+            | Self::Internal => false,
+        }
+    }
+
     /// Every kind, for the documentation.
-    pub const ALL: [FaultKind; 16] = [
+    pub const ALL: [FaultKind; 17] = [
         Self::Malformed,
         Self::Invalid,
         Self::Unauthenticated,
@@ -267,6 +387,7 @@ impl FaultKind {
         Self::VersionMissing,
         Self::MediaType,
         Self::TooLarge,
+        Self::TooSlow,
         Self::RetryMismatch,
         Self::Throttled,
         Self::Unavailable,
@@ -309,6 +430,7 @@ impl FaultKind {
                 "This content type is not taken here",
             ),
             Self::TooLarge => (S::PAYLOAD_TOO_LARGE, "too-large", "The body is too large"),
+            Self::TooSlow => (S::REQUEST_TIMEOUT, "too-slow", "The body came too slowly"),
             Self::RetryMismatch => (
                 S::UNPROCESSABLE_ENTITY,
                 "retry-mismatch",
@@ -339,6 +461,7 @@ impl FaultKind {
             Self::Stale => C::Aborted,
             Self::TooLarge | Self::Throttled => C::ResourceExhausted,
             Self::Unavailable => C::Unavailable,
+            Self::TooSlow => C::DeadlineExceeded,
             Self::Internal => C::Internal,
         }
     }
@@ -375,15 +498,11 @@ impl IntoResponse for Fault {
         let mut response = (status, body).into_response();
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON));
-        match self.kind {
-            FaultKind::Unauthenticated => {
-                headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
-            }
-            FaultKind::Unavailable | FaultKind::Throttled => {
-                let wait_s = self.retry_after_s.unwrap_or(RETRY_AFTER_S);
-                headers.insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
-            }
-            _ => {}
+        if self.kind == FaultKind::Unauthenticated {
+            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        if let Some(wait_s) = self.wait_s() {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
         }
         response
     }
@@ -396,7 +515,7 @@ impl From<Fault> for tonic::Status {
     fn from(fault: Fault) -> Self {
         fault.log();
         let mut status = tonic::Status::new(fault.kind.grpc(), fault.detail.clone());
-        if let Some(wait_s) = fault.retry_after_s {
+        if let Some(wait_s) = fault.wait_s() {
             status.metadata_mut().insert("retry-after", wait_s.into());
         }
         if let Ok(body) = serde_json::to_vec(&fault.problem()) {
@@ -437,20 +556,39 @@ impl From<tonic::Status> for Fault {
     }
 }
 
+/// Transactions could not be put into an order.
+const SERIALIZATION: &str = "40001";
+/// Transactions waited for one another in a circle.
+const DEADLOCK: &str = "40P01";
+/// A lock was waited for too long.
+const LOCK_NOT_AVAILABLE: &str = "55P03";
+
 impl From<sqlx::Error> for Fault {
     fn from(error: sqlx::Error) -> Self {
-        let transient = match &error {
-            sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::Io(_) => true,
-            sqlx::Error::Database(db) => matches!(
-                db.code().as_deref(),
-                Some("40001" | "40P01" | "57P01" | "57P03" | "53300")
-            ),
-            _ => false,
+        const BUSY: &str = "the database is busy; try again";
+        let told = match &error {
+            sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::Io(_) => Some(BUSY),
+            sqlx::Error::Database(db) => match db.code().as_deref() {
+                // Classes: no connection; resources used up; stopped by whoever looks after it.
+                Some(code)
+                    if [SERIALIZATION, DEADLOCK].contains(&code)
+                        || ["08", "53", "57"]
+                            .iter()
+                            .any(|class| code.starts_with(class)) =>
+                {
+                    Some(BUSY)
+                }
+                Some(LOCK_NOT_AVAILABLE) => Some(
+                    "the same request is still being answered; repeat it in a moment with the same Idempotency-Key or id",
+                ),
+                _ => None,
+            },
+            _ => None,
         };
         let mut fault = Self::internal(error);
-        if transient {
+        if let Some(told) = told {
             fault.kind = FaultKind::Unavailable;
-            fault.detail = "the database is busy; nothing was written, try again".into();
+            fault.detail = told.into();
         }
         fault
     }

@@ -20,7 +20,7 @@ use crate::access::Permission;
 use crate::fault::{FaultKind, PROBLEM_JSON, Problem};
 use crate::fields::Words as _;
 use crate::operation::{CatalogueEntry, Kind, Operation, UseCase};
-use crate::skin::{FILE_FIELDS, FILE_TYPES};
+use crate::reading::{FILE_FIELDS, FILE_TYPES};
 
 /// Schemas of an operation's messages.
 pub struct Schemas {

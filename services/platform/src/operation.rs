@@ -8,7 +8,9 @@ use std::any::Any;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
+use contract::shape;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -17,10 +19,15 @@ use utoipa::ToSchema;
 
 use crate::access::{Caller, Permission};
 use crate::clock::Clock;
+use crate::compute::{Question, Room, Settled};
 use crate::fault::{Fault, FaultKind};
+use crate::feed::Announced;
+use crate::gate::Gate;
+use crate::health::Health;
 use crate::peers::{Peers, ServiceName};
 use crate::quota::Quotas;
-use crate::retry::{self, RetryKey};
+use crate::retry::{self, Answered, Asked, RetryKey};
+use crate::secrets;
 use crate::steady::{self, Steady};
 use crate::token::Verifier;
 use crate::unit::Unit;
@@ -42,6 +49,14 @@ pub struct Context {
     pub quotas: Arc<Quotas>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
+    /// Tells the numberer that something was announced.
+    pub announced: Announced,
+    /// How the process is.
+    pub health: Health,
+    /// Where arithmetic is done; one for all services of a process.
+    pub compute: Room,
+    /// Who is let in, and with how much; one for all services of a process.
+    pub gate: Gate,
 }
 
 /// A service's application layer.
@@ -108,12 +123,23 @@ impl Operation {
 
 /// A message that can be a request or a reply.
 pub trait Wire:
-    prost::Message + Clone + Default + Serialize + DeserializeOwned + ToSchema + Any + Send + 'static
+    prost::Message
+    + contract::Secrets
+    + Clone
+    + Default
+    + Serialize
+    + DeserializeOwned
+    + ToSchema
+    + Any
+    + Send
+    + Sync
+    + 'static
 {
 }
 
 impl<T> Wire for T where
     T: prost::Message
+        + contract::Secrets
         + Clone
         + Default
         + Serialize
@@ -121,19 +147,20 @@ impl<T> Wire for T where
         + ToSchema
         + Any
         + Send
+        + Sync
         + 'static
 {
 }
 
 /// What a use case will answer.
-pub type Answer<'a, R> = Pin<Box<dyn Future<Output = Result<R, Fault>> + Send + 'a>>;
+pub type Answer<'a, R> = Pin<Box<dyn Future<Output = Result<Settled<R>, Fault>> + Send + 'a>>;
 
 /// A use case bound to its operation; made by [`operations!`](crate::operations).
 pub trait UseCase: Send + Sync + 'static {
     /// The service's application layer.
     type App: App;
     /// What is asked.
-    type Request: Wire;
+    type Request: Wire + shape::Asked;
     /// What is answered.
     type Reply: Wire;
     /// Its fixed facts.
@@ -157,8 +184,12 @@ pub struct Outcome<R> {
 
 /// Carries a request out: permission, transaction, retry, use case, audit, commit.
 ///
+/// A write that met others on its way (they waited for one another in a circle, or a connection was
+/// cut) is carried out anew as a whole, a few times; one whose first sending is still being answered
+/// waits for that.
+///
 /// # Errors
-/// Whatever the use case finds; nothing is written then.
+/// Whatever the use case finds; nothing is written then, or the fault says that something may be.
 pub async fn execute<U: UseCase>(
     app: Arc<U::App>,
     caller: Caller,
@@ -176,109 +207,267 @@ pub async fn execute<U: UseCase>(
         });
     }
     if matches!(operation.kind, Kind::Read | Kind::Document) {
+        let question = Question::of(operation, &caller, &request);
         let mut unit = Unit::begin(app.context(), caller, operation).await?;
-        let reply = U::run(&app, &mut unit, request).await?;
+        let settled = U::run(&app, &mut unit, request).await?;
         return Ok(Outcome {
-            reply,
+            reply: read(app.context(), unit, question, settled).await?,
             replayed: false,
         });
     }
 
-    let Given { retry, account } = Given::of(operation.kind, idempotency_key, &request)?;
-    let mut unit = Unit::begin(app.context(), caller, operation).await?;
-    if let Some(retry) = &retry
-        && let Some(reply) =
-            retry::kept(&mut unit, operation.name, &retry.key, &retry.fingerprint).await?
-    {
-        return Ok(Outcome {
-            reply,
-            replayed: true,
-        });
+    let given = Given::of(operation.kind, via, idempotency_key, &request).await?;
+    let mut tries = Tries::of(&given);
+    let mut request = request;
+    loop {
+        let fault = match write::<U>(&app, caller.clone(), &given, request).await {
+            Ok(outcome) => return Ok(outcome),
+            Err(fault) => fault,
+        };
+        let pause = tries.pause_after(fault)?;
+        tokio::time::sleep(pause).await;
+        request = prost::Message::decode(given.sent.as_slice()).map_err(Fault::internal)?;
     }
-    let reply = U::run(&app, &mut unit, request)
+}
+
+/// Carries a write out once.
+async fn write<U: UseCase>(
+    app: &U::App,
+    caller: Caller,
+    given: &Given,
+    request: U::Request,
+) -> Result<Outcome<U::Reply>, Fault> {
+    let (unit, outcome) = prepare::<U>(app, caller, given, request)
         .await
-        .map_err(|fault| match &retry {
-            // Made so long ago that its reply is forgotten.
-            Some(Retry {
-                key: RetryKey::ClientId(id),
-                ..
-            }) if fault.is_taken_key() => {
-                Fault::exists("/id", format!("{id} is there already; make a new id"))
-            }
-            _ => fault,
-        })?;
-    unit.audit(operation.name, via, account).await?;
-    if let Some(retry) = &retry {
-        let kept = serde_json::to_value(&reply).map_err(Fault::internal)?;
-        retry::keep(
-            &mut unit,
-            operation.name,
-            &retry.key,
-            &retry.fingerprint,
-            &kept,
-        )
-        .await?;
+        .map_err(Fault::nothing_written)?;
+    if let Some(unit) = unit {
+        unit.commit().await?;
     }
-    unit.commit().await?;
-    Ok(Outcome {
+    Ok(outcome)
+}
+
+/// Carries a write out as far as its commit; the unit is none when there is nothing to commit.
+async fn prepare<U: UseCase>(
+    app: &U::App,
+    caller: Caller,
+    given: &Given,
+    request: U::Request,
+) -> Result<(Option<Unit>, Outcome<U::Reply>), Fault> {
+    let operation = &U::OPERATION;
+    let asked = &given.asked;
+    let mut unit = Unit::begin(app.context(), caller, operation).await?;
+    if let Some(kept) = retry::claim_request(&mut unit, operation.name, asked).await? {
+        let outcome = Outcome {
+            reply: prost::Message::decode(kept.as_slice()).map_err(Fault::internal)?,
+            replayed: true,
+        };
+        return Ok((None, outcome));
+    }
+    let mut reply = reply_within::<U>(app, &mut unit, request)
+        .await
+        .map_err(|fault| given.mend_taken_key(fault))?;
+    unit.audit(operation.name, given.via, given.account.clone())
+        .await?;
+    if !asked.keys.is_empty() {
+        let kept = retry::kept_form(&reply);
+        if let Some(kept) = &kept {
+            // What is told now is what a repeat will be told, to the sign of a zero.
+            reply = prost::Message::decode(kept.as_slice()).map_err(Fault::internal)?;
+        }
+        let answered: Vec<Answered> = asked
+            .keys
+            .iter()
+            .map(|key| Answered {
+                operation: operation.name,
+                key: key.clone(),
+                fingerprint: asked.fingerprint.clone(),
+                secret_check: asked.secret_check.clone(),
+                reply: kept.clone(),
+            })
+            .collect();
+        retry::remember(&mut unit, &answered).await?;
+    }
+    let outcome = Outcome {
         reply,
         replayed: false,
-    })
+    };
+    Ok((Some(unit), outcome))
 }
 
-/// What a write keeps of its request: how a repeat is known, and what the audit trail says.
-struct Given {
-    retry: Option<Retry>,
-    account: Value,
-}
-
-struct Retry {
-    key: RetryKey,
-    fingerprint: Vec<u8>,
-}
-
-impl Given {
-    fn of<R: Wire>(kind: Kind, idempotency_key: Option<&str>, request: &R) -> Result<Self, Fault> {
-        // Rows carry their own ids, so nothing is kept for a repeat unless the caller asks, and the
-        // audit trail keeps their size and digest: a large batch is not made into JSON only to be
-        // forgotten.
-        let has_rows = matches!(kind, Kind::Batch | Kind::File);
-        if has_rows && idempotency_key.is_none() {
-            return Ok(Self {
-                retry: None,
-                account: digested(request),
-            });
+/// The reply of a use case that reads: what is still to be done for it is done without a connection.
+pub(crate) async fn read<R: Wire>(
+    context: &Context,
+    mut unit: Unit,
+    question: Question,
+    settled: Settled<R>,
+) -> Result<R, Fault> {
+    match settled {
+        Settled::Now(reply) => Ok(reply),
+        Settled::Later(work) => {
+            let question = question.at(unit.snapshot().await?, unit.today());
+            unit.commit().await?;
+            context.compute.shared(question, work).await
         }
-        let asked = if kind == Kind::File {
-            digested(request)
+        Settled::Elsewhere(asked) => {
+            unit.commit().await?;
+            asked.await
+        }
+    }
+}
+
+/// The reply of a use case that writes, which keeps its transaction until the end.
+pub(crate) async fn reply_within<U: UseCase>(
+    app: &U::App,
+    unit: &mut Unit,
+    request: U::Request,
+) -> Result<U::Reply, Fault> {
+    match U::run(app, unit, request).await? {
+        Settled::Now(reply) => Ok(reply),
+        Settled::Later(work) => app.context().compute.work(work).await,
+        Settled::Elsewhere(asked) => asked.await,
+    }
+}
+
+/// How often a write that met others is carried out at most.
+const MOST_TRIES: u32 = 10;
+/// Longest pause before it is carried out anew.
+const LONGEST_PAUSE: Duration = Duration::from_millis(1500);
+/// How long a repeat waits for the first sending of the same request.
+const WAITS_FOR_FIRST: Duration = Duration::from_secs(40);
+/// Pause before a repeat looks again whether the first was answered; it holds no connection then.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
+
+/// Decides whether a write that failed is carried out anew.
+struct Tries {
+    began: Instant,
+    done_n: u32,
+    /// Whether a repeat can be told from the first.
+    known: bool,
+    has_rows: bool,
+    perhaps_written: bool,
+}
+
+impl Tries {
+    fn of(given: &Given) -> Self {
+        Self {
+            began: Instant::now(),
+            done_n: 0,
+            known: !given.asked.keys.is_empty(),
+            has_rows: given.has_rows,
+            perhaps_written: false,
+        }
+    }
+
+    /// How long to pause before the next try; the fault, when there is to be none.
+    fn pause_after(&mut self, fault: Fault) -> Result<Duration, Fault> {
+        self.done_n += 1;
+        if fault.waits_for_first() && self.began.elapsed() < WAITS_FOR_FIRST {
+            return Ok(BETWEEN_LOOKS);
+        }
+        self.perhaps_written |= fault.is_perhaps_written();
+        // Rows that another batch wrote at this moment are duplicates at the next look.
+        let passes = fault.passes() || (self.has_rows && fault.is_taken_key());
+        let harmless = self.known || !fault.is_perhaps_written();
+        if passes && harmless && self.done_n < MOST_TRIES {
+            let longest = LONGEST_PAUSE.min(Duration::from_millis(10) * 2_u32.pow(self.done_n));
+            // Those who met are not to meet again.
+            return Ok(longest.mul_f64(rand::random_range(0.5..1.0)));
+        }
+        Err(if self.perhaps_written {
+            fault.not_known_to_be_written()
         } else {
-            serde_json::to_value(request).map_err(Fault::internal)?
-        };
-        if kind == Kind::Edit && asked.get("expected_version").and_then(Value::as_i64) == Some(0) {
-            return Err(Fault::new(
-                FaultKind::VersionMissing,
-                "say which version you edit: If-Match with the ETag you read, or expected_version",
-            ));
-        }
-        let key = match kind {
-            _ if has_rows => RetryKey::of(idempotency_key, &Value::Null)?,
-            Kind::Secret => None,
-            _ => RetryKey::of(idempotency_key, &asked)?,
-        };
-        Ok(Self {
-            retry: key.map(|key| Retry {
-                key,
-                fingerprint: retry::fingerprint(&asked),
-            }),
-            account: audited(asked),
+            fault
         })
     }
 }
 
-/// Size and digest of a request.
-fn digested(request: &impl prost::Message) -> Value {
-    let encoded = request.encode_to_vec();
-    summary(encoded.len(), &retry::digest(&encoded))
+/// What is kept of a write's request: how a repeat is known, what the audit trail says, and all of it,
+/// to be carried out anew.
+struct Given {
+    via: &'static str,
+    has_rows: bool,
+    asked: Asked,
+    account: Value,
+    sent: Vec<u8>,
+}
+
+impl Given {
+    async fn of<R: Wire>(
+        kind: Kind,
+        via: &'static str,
+        idempotency_key: Option<&str>,
+        request: &R,
+    ) -> Result<Self, Fault> {
+        let sent = request.encode_to_vec();
+        let mut secrets = Vec::new();
+        let opened = R::HAS_SECRETS.then(|| {
+            let mut open = request.clone();
+            open.withhold(&mut secrets);
+            open
+        });
+        let open = opened.as_ref().unwrap_or(request);
+        let digest = match &opened {
+            Some(open) => retry::digest(&open.encode_to_vec()),
+            None => retry::digest(&sent),
+        };
+        // Rows carry their own ids, so nothing is kept for a repeat unless the caller asks, and the
+        // audit trail keeps their size and digest: a large batch is not made into JSON only to be
+        // forgotten.
+        let has_rows = matches!(kind, Kind::Batch | Kind::File);
+        let mut keys = Vec::new();
+        if kind != Kind::Secret {
+            keys.extend(idempotency_key.map(RetryKey::header).transpose()?);
+        }
+        let account = if has_rows {
+            summary(sent.len(), &digest)
+        } else {
+            let open = serde_json::to_value(open).map_err(Fault::internal)?;
+            require_version(kind, &open)?;
+            if kind != Kind::Secret
+                && let Some(Value::String(id)) = open.get("id")
+                && !id.is_empty()
+            {
+                keys.push(RetryKey::client_id(id));
+            }
+            audited(open)
+        };
+        let secret_check = if keys.is_empty() {
+            String::new()
+        } else {
+            secrets::hash(&secrets).await?
+        };
+        Ok(Self {
+            via,
+            has_rows,
+            asked: Asked {
+                keys,
+                fingerprint: digest,
+                secrets,
+                secret_check,
+            },
+            account,
+            sent,
+        })
+    }
+
+    /// An id that was made so long ago that it is not remembered, or that something else has.
+    fn mend_taken_key(&self, fault: Fault) -> Fault {
+        let id = |key: &&RetryKey| matches!(key, RetryKey::ClientId(_));
+        match self.asked.keys.iter().find(id) {
+            Some(key) if fault.is_taken_key() => retry::taken(key),
+            _ => fault,
+        }
+    }
+}
+
+fn require_version(kind: Kind, asked: &Value) -> Result<(), Fault> {
+    if kind == Kind::Edit && asked.get("expected_version").and_then(Value::as_i64) == Some(0) {
+        return Err(Fault::new(
+            FaultKind::VersionMissing,
+            "say which version you edit: If-Match with the ETag you read, or expected_version",
+        ));
+    }
+    Ok(())
 }
 
 fn summary(bytes: usize, digest: &[u8]) -> Value {
@@ -289,21 +478,11 @@ fn summary(bytes: usize, digest: &[u8]) -> Value {
 /// Largest request that the audit trail keeps whole; of a larger one it keeps size and digest.
 const AUDITED_BYTES: usize = 16 * 1024;
 
-/// The request as the audit trail keeps it: without secrets, and by digest when it is large.
-fn audited(mut request: Value) -> Value {
-    if let Value::Object(fields) = &mut request {
-        for (name, value) in fields.iter_mut() {
-            if ["password", "secret", "token", "setup_key"]
-                .iter()
-                .any(|s| name.contains(s))
-            {
-                *value = Value::String("(withheld)".into());
-            }
-        }
-    }
-    let text = request.to_string();
+/// The request, its secrets withheld, as the audit trail keeps it: by digest when it is large.
+fn audited(open: Value) -> Value {
+    let text = open.to_string();
     if text.len() <= AUDITED_BYTES {
-        request
+        open
     } else {
         summary(text.len(), &retry::digest(text.as_bytes()))
     }
@@ -336,7 +515,15 @@ pub struct CatalogueEntry {
 /// }
 /// ```
 ///
-/// A trailing `also { ... }` holds gRPC methods that have no plain form, such as streams.
+/// A trailing `streams { ... }` holds gRPC methods that take the rows of a batch as a stream:
+/// method, row, batch and how a row joins it ([`crate::stream::Gather`]).
+///
+/// ```text
+///     streams {
+///         /// Take records as a stream.
+///         stream_records(RecordBatchRow) joins take_records by stream::Records;
+///     }
+/// ```
 #[macro_export]
 macro_rules! operations {
     (
@@ -348,7 +535,12 @@ macro_rules! operations {
             $method:ident $path:literal $name:ident($request:ty) -> $reply:ty,
                 may $permission:ident, $kind:ident => $use_case:path;
         )+
-        $(also { $($also:tt)* })?
+        $(streams {
+            $(
+                $(#[doc = $stream_doc:literal])+
+                $stream:ident($row:ty) joins $batch:ident by $gather:ty;
+            )+
+        })?
     ) => {
         $(
             $(#[doc = $doc])+
@@ -375,7 +567,9 @@ macro_rules! operations {
                     unit: &'a mut $crate::unit::Unit,
                     request: Self::Request,
                 ) -> $crate::operation::Answer<'a, Self::Reply> {
-                    ::std::boxed::Box::pin($use_case(app, unit, request))
+                    ::std::boxed::Box::pin(async move {
+                        $use_case(app, unit, request).await.map(::std::convert::Into::into)
+                    })
                 }
             }
         )+
@@ -383,6 +577,19 @@ macro_rules! operations {
         /// Every operation of this service, for the API's description and the permission matrix.
         pub fn catalogue() -> ::std::vec::Vec<$crate::operation::CatalogueEntry> {
             ::std::vec![$($crate::openapi::entry::<$name>()),+]
+        }
+
+        /// What each gRPC method asks of its caller: every operation, and every stream as the batch
+        /// that it becomes.
+        pub fn methods() -> ::std::vec::Vec<$crate::operation::Operation> {
+            ::std::vec![
+                $(<$name as $crate::operation::UseCase>::OPERATION,)+
+                $($($crate::operation::Operation {
+                    name: stringify!($stream),
+                    summary: concat!($($stream_doc),+),
+                    ..<$batch as $crate::operation::UseCase>::OPERATION
+                },)+)?
+            ]
         }
 
         /// The REST skin: every operation at its path.
@@ -408,7 +615,96 @@ macro_rules! operations {
                     $crate::skin::grpc::<$name>(self.0.clone(), request).await
                 }
             )+
-            $($($also)*)?
+            $($(
+                async fn $stream(
+                    &self,
+                    request: $crate::reexport::tonic::Request<
+                        $crate::reexport::tonic::Streaming<$row>,
+                    >,
+                ) -> ::std::result::Result<
+                    $crate::reexport::tonic::Response<
+                        <$batch as $crate::operation::UseCase>::Reply,
+                    >,
+                    $crate::reexport::tonic::Status,
+                > {
+                    $crate::stream::grpc::<$gather>(self.0.clone(), request).await
+                }
+            )+)?
         }
     };
+}
+
+#[cfg(test)]
+mod tests {
+    use contract::identity::RegisterPersonRequest;
+
+    use super::*;
+
+    async fn given(idempotency_key: Option<&str>) -> Given {
+        let request = RegisterPersonRequest {
+            name: "Ines Vadell".into(),
+            password: "a password for tests only".into(),
+            ..RegisterPersonRequest::default()
+        };
+        Given::of(Kind::Create, "rest", idempotency_key, &request)
+            .await
+            .unwrap()
+    }
+
+    #[tokio::test]
+    async fn nothing_kept_of_a_request_holds_its_secrets() {
+        let given = given(Some("k")).await;
+        let kept = format!("{} {}", given.account, given.asked.secret_check);
+        assert!(!kept.contains("a password for tests only"), "{kept}");
+        assert!(kept.contains(contract::WITHHELD), "{kept}");
+        assert_ne!(given.asked.fingerprint, retry::digest(&given.sent));
+        assert_eq!(given.asked.secrets, ["a password for tests only"]);
+    }
+
+    fn lost() -> sqlx::Error {
+        sqlx::Error::Io(std::io::Error::other("cut"))
+    }
+
+    fn perhaps() -> Fault {
+        Fault::perhaps_written("cut").because(lost())
+    }
+
+    #[tokio::test]
+    async fn what_may_be_written_is_repeated_only_when_a_repeat_is_known() {
+        let (known, unknown) = (given(Some("k")).await, given(None).await);
+        assert!(Tries::of(&known).pause_after(perhaps()).is_ok());
+        let told = Tries::of(&unknown).pause_after(perhaps()).unwrap_err();
+        assert!(told.detail().contains("may have been written"), "{told}");
+    }
+
+    #[tokio::test]
+    async fn tries_end_and_never_promise_too_much() {
+        let given = given(Some("k")).await;
+        let mut tries = Tries::of(&given);
+        let pauses = (0..100)
+            .map_while(|_| {
+                tries
+                    .pause_after(Fault::from(lost()).nothing_written())
+                    .ok()
+            })
+            .count();
+        assert_eq!(pauses, 9);
+        let told = Tries::of(&given)
+            .pause_after(Fault::unavailable("busy").nothing_written())
+            .unwrap_err();
+        assert!(told.detail().contains("nothing was written"), "{told}");
+        // After a commit that may have counted, a later try that came to nothing says nothing of it.
+        let mut tries = Tries::of(&given);
+        tries.pause_after(perhaps()).unwrap();
+        let told = tries
+            .pause_after(Fault::unavailable("busy").nothing_written())
+            .unwrap_err();
+        assert!(!told.detail().contains("nothing was written"), "{told}");
+        assert!(told.detail().contains("may have been written"), "{told}");
+        // A fault of the request's own is told as it is.
+        let told = tries
+            .pause_after(Fault::field("/on", "is required"))
+            .unwrap_err();
+        assert_eq!(told.kind(), FaultKind::Invalid);
+    }
 }

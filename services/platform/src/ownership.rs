@@ -189,6 +189,8 @@ pub(crate) async fn grant(
         format!("revoke all on all sequences in schema {schema} from public, {role}"),
         format!("grant usage on all sequences in schema {schema} to {role}"),
         format!("revoke update on {} from {role}", within(&[&NEVER_CHANGED])),
+        // Announcements are numbered once they can be seen; nothing else of them changes.
+        format!("grant update (position) on {schema}.outbox to {role}"),
         format!(
             "revoke insert, update on {} from {role}",
             within(&[EVERYWHERE.reads_only, grants.reads_only])

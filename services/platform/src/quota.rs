@@ -1,4 +1,4 @@
-//! Quotas of partners' keys: so many requests a minute and a day, counted in memory.
+//! Quotas of people and of partners' keys: so many requests a minute and a day, counted in memory.
 //!
 //! Minutes and days are those of UTC. A request that is refused is not counted. Day totals are
 //! added up in the service's database every few seconds, so that they outlive a restart and are
@@ -18,9 +18,9 @@ use sqlx::PgPool;
 use tonic::metadata::{AsciiMetadataValue, MetadataMap};
 use uuid::Uuid;
 
-use crate::access::KeyScopes;
+use crate::access::{Caller, KeyScopes, Standing};
 use crate::clock::Clock;
-use crate::database::{Day, Scope};
+use crate::database::{self, Begin, Day, Scope};
 use crate::fault::Fault;
 use crate::ids::ProgrammeId;
 use crate::operation::Context;
@@ -43,23 +43,49 @@ crate::words! {
 }
 
 impl QuotaClass {
-    /// Requests a minute.
-    pub const fn per_minute_n(self) -> u32 {
-        match self {
-            Self::Small => 60,
-            Self::Standard => 300,
-            Self::Large => 1_200,
+    /// What the class allows.
+    pub const fn quota(self) -> Quota {
+        let (per_minute_n, per_day_n) = match self {
+            Self::Small => (60, 2_000),
+            Self::Standard => (300, 20_000),
+            Self::Large => (1_200, 200_000),
+        };
+        Quota {
+            per_minute_n,
+            per_day_n,
         }
     }
+}
 
+/// How many requests are allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Quota {
+    /// Requests a minute.
+    pub per_minute_n: u32,
     /// Requests a day.
-    pub const fn per_day_n(self) -> u32 {
-        match self {
-            Self::Small => 2_000,
-            Self::Standard => 20_000,
-            Self::Large => 200_000,
-        }
-    }
+    pub per_day_n: u32,
+}
+
+impl Quota {
+    /// A person's, when the installation says nothing else: more than anybody clicks and more than
+    /// a phone sends that syncs a day's work, and less than a program that has gone astray.
+    pub const PERSON: Self = Self {
+        per_minute_n: 6_000,
+        per_day_n: 500_000,
+    };
+    /// More than can be asked.
+    pub const UNLIMITED: Self = Self {
+        per_minute_n: u32::MAX,
+        per_day_n: u32::MAX,
+    };
+}
+
+/// Whose requests are counted together: a key's, or a person's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Account {
+    id: Uuid,
+    quota: Quota,
+    is_key: bool,
 }
 
 /// The key that a token was exchanged for.
@@ -73,10 +99,20 @@ pub struct PartnerKey {
     pub scopes: KeyScopes,
 }
 
-/// Where a key stands after a request.
+impl PartnerKey {
+    fn account(self) -> Account {
+        Account {
+            id: self.id,
+            quota: self.quota.quota(),
+            is_key: true,
+        }
+    }
+}
+
+/// Where a key or a person stands after a request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Tally {
-    quota: QuotaClass,
+    account: Account,
     minute_left_n: u32,
     minute_ends_in_s: i64,
     day_left_n: u32,
@@ -87,8 +123,7 @@ impl Tally {
     fn policy(&self) -> String {
         format!(
             "\"minute\";q={};w={MINUTE_S}, \"day\";q={};w={DAY_S}",
-            self.quota.per_minute_n(),
-            self.quota.per_day_n()
+            self.account.quota.per_minute_n, self.account.quota.per_day_n
         )
     }
 
@@ -127,25 +162,37 @@ impl Tally {
     /// The fault of a request that the quota does not allow.
     fn exceeded(&self) -> Option<Fault> {
         let (quota, window, wait_s) = if self.day_left_n == 0 {
-            (self.quota.per_day_n(), "day", self.day_ends_in_s)
+            (self.account.quota.per_day_n, "day", self.day_ends_in_s)
         } else if self.minute_left_n == 0 {
-            (self.quota.per_minute_n(), "minute", self.minute_ends_in_s)
+            (
+                self.account.quota.per_minute_n,
+                "minute",
+                self.minute_ends_in_s,
+            )
         } else {
             return None;
         };
+        let (whose, remedy) = if self.account.is_key {
+            (
+                "this key's",
+                "have the programme's administrator give you a larger quota",
+            )
+        } else {
+            ("your", "send more rows in each request")
+        };
         Some(Fault::throttled(
             format!(
-                "this key's quota of {quota} requests a {window} is used up; ask again in {wait_s} seconds, or have the programme's administrator give you a larger quota"
+                "{whose} quota of {quota} requests a {window} is used up; ask again in {wait_s} seconds, or {remedy}"
             ),
             u32::try_from(wait_s).unwrap_or(u32::MAX),
         ))
     }
 }
 
-/// A key on a day.
+/// A key or a person on a day.
 type KeyDay = (ProgrammeId, Uuid, Date);
 
-/// What was asked with one key on one day.
+/// What was asked with one key, or by one person, on one day.
 #[derive(Debug, Clone, Copy, Default)]
 struct Use {
     minute: i64,
@@ -157,13 +204,14 @@ struct Use {
 }
 
 impl Use {
-    fn tally(&self, quota: QuotaClass, now_s: i64) -> Tally {
+    fn tally(&self, account: Account, now_s: i64) -> Tally {
+        let quota = account.quota;
         let in_day_n = u32::try_from(self.summed_n + self.unsummed_n).unwrap_or(u32::MAX);
         Tally {
-            quota,
-            minute_left_n: quota.per_minute_n().saturating_sub(self.in_minute_n),
+            account,
+            minute_left_n: quota.per_minute_n.saturating_sub(self.in_minute_n),
             minute_ends_in_s: MINUTE_S - now_s.rem_euclid(MINUTE_S),
-            day_left_n: quota.per_day_n().saturating_sub(in_day_n),
+            day_left_n: quota.per_day_n.saturating_sub(in_day_n),
             day_ends_in_s: DAY_S - now_s.rem_euclid(DAY_S),
         }
     }
@@ -171,17 +219,41 @@ impl Use {
 
 type Uses = HashMap<KeyDay, Use>;
 
-/// Counts the requests of keys.
-#[derive(Debug, Default)]
-pub struct Quotas(Mutex<Uses>);
+/// Counts the requests of people and keys.
+#[derive(Debug)]
+pub struct Quotas {
+    uses: Mutex<Uses>,
+    person: Quota,
+}
 
 impl Quotas {
-    fn uses(&self) -> MutexGuard<'_, Uses> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Counts, allowing each person so much.
+    pub fn new(person: Quota) -> Self {
+        Self {
+            uses: Mutex::default(),
+            person,
+        }
     }
 
-    /// Counts a request, if the key's quota allows it. The day's sum is read from the database when
-    /// a key is first used on a day, and never again.
+    /// The account of a caller; services and those who are not signed in have none.
+    pub fn account(&self, caller: &Caller) -> Option<Account> {
+        match (&caller.standing, caller.key()) {
+            (_, Some(key)) => Some(key.account()),
+            (Standing::Staff { .. } | Standing::Partner { .. }, None) => Some(Account {
+                id: caller.subject.uuid(),
+                quota: self.person,
+                is_key: false,
+            }),
+            (Standing::Nobody | Standing::Service { .. }, None) => None,
+        }
+    }
+
+    fn uses(&self) -> MutexGuard<'_, Uses> {
+        self.uses.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Counts a request, if the account's quota allows it. The day's sum is read from the database
+    /// when an account is first used on a day, and never again.
     ///
     /// # Errors
     /// When the database refuses. A used-up quota is the second part of the reply.
@@ -189,23 +261,23 @@ impl Quotas {
         &self,
         pool: &PgPool,
         programme: ProgrammeId,
-        key: PartnerKey,
+        account: Account,
         now: Timestamp,
     ) -> Result<(Tally, Option<Fault>), Fault> {
         let today = Clock::standing_at(now).today();
-        let known = self.uses().contains_key(&(programme, key.id, today));
+        let known = self.uses().contains_key(&(programme, account.id, today));
         let summed_n = if known {
             0
         } else {
-            sum_of(pool, programme, key.id, today).await?
+            sum_of(pool, programme, account.id, today).await?
         };
-        Ok(self.count(programme, key, now, today, summed_n))
+        Ok(self.count(programme, account, now, today, summed_n))
     }
 
     fn count(
         &self,
         programme: ProgrammeId,
-        key: PartnerKey,
+        account: Account,
         now: Timestamp,
         today: Date,
         summed_n: u64,
@@ -213,20 +285,20 @@ impl Quotas {
         let now_s = now.as_second();
         let minute = now_s.div_euclid(MINUTE_S);
         let mut uses = self.uses();
-        let used = uses.entry((programme, key.id, today)).or_insert(Use {
+        let used = uses.entry((programme, account.id, today)).or_insert(Use {
             summed_n,
             ..Use::default()
         });
         if used.minute != minute {
             (used.minute, used.in_minute_n) = (minute, 0);
         }
-        let before = used.tally(key.quota, now_s);
+        let before = used.tally(account, now_s);
         if let Some(fault) = before.exceeded() {
             return (before, Some(fault));
         }
         used.in_minute_n += 1;
         used.unsummed_n += 1;
-        (used.tally(key.quota, now_s), None)
+        (used.tally(account, now_s), None)
     }
 
     /// What is to be added to the sums.
@@ -255,14 +327,7 @@ impl Quotas {
 async fn bookkeeping(
     pool: &PgPool,
 ) -> Result<sqlx::Transaction<'static, sqlx::Postgres>, sqlx::Error> {
-    let mut transaction = pool.begin().await?;
-    Scope {
-        across_programmes: true,
-        ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
-    Ok(transaction)
+    database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await
 }
 
 async fn sum_of(pool: &PgPool, programme: ProgrammeId, key: Uuid, day: Date) -> Result<u64, Fault> {
@@ -283,7 +348,7 @@ pub async fn keep(context: Context) {
     loop {
         tokio::time::sleep(SUM_EVERY).await;
         if let Err(fault) = sum_up(&context).await {
-            tracing::warn!(%fault, "uses of keys could not be added up; trying again");
+            tracing::warn!(%fault, "uses of keys and people could not be added up; trying again");
         }
     }
 }
@@ -318,11 +383,49 @@ pub async fn sum_up(context: &Context) -> Result<(), Fault> {
 mod tests {
     use super::*;
 
-    const KEY: PartnerKey = PartnerKey {
+    const KEY: Account = Account {
         id: Uuid::nil(),
-        quota: QuotaClass::Small,
-        scopes: KeyScopes::ALL,
+        quota: QuotaClass::Small.quota(),
+        is_key: true,
     };
+
+    #[test]
+    fn people_and_keys_have_accounts_and_services_none() {
+        let quotas = Quotas::new(Quota::PERSON);
+        let programme = ProgrammeId::new();
+        let as_ = |standing: Standing| Caller {
+            standing,
+            ..Caller::nobody()
+        };
+        let partner = |key: Option<PartnerKey>| {
+            as_(Standing::Partner {
+                programme,
+                organisation: crate::OrganisationId::new(),
+                key,
+            })
+        };
+        let key = PartnerKey {
+            id: Uuid::nil(),
+            quota: QuotaClass::Small,
+            scopes: KeyScopes::ALL,
+        };
+        assert_eq!(quotas.account(&partner(Some(key))), Some(KEY));
+        let staff = as_(Standing::Staff {
+            programme,
+            roles: Vec::new(),
+        });
+        for person in [partner(None), staff] {
+            let account = quotas.account(&person).unwrap();
+            assert_eq!((account.quota, account.is_key), (Quota::PERSON, false));
+        }
+        let service = as_(Standing::Service {
+            service: crate::peers::ServiceName::Crossing,
+            programme: None,
+        });
+        for other in [Caller::nobody(), service] {
+            assert_eq!(quotas.account(&other), None);
+        }
+    }
 
     fn ask(quotas: &Quotas, programme: ProgrammeId, at: &str, summed_n: u64) -> (Tally, bool) {
         let now: Timestamp = at.parse().unwrap();
@@ -333,7 +436,7 @@ mod tests {
 
     #[test]
     fn a_minute_ends_and_the_next_begins_afresh() {
-        let (quotas, programme) = (Quotas::default(), ProgrammeId::new());
+        let (quotas, programme) = (Quotas::new(Quota::PERSON), ProgrammeId::new());
         for n in 1..=60 {
             let (tally, refused) = ask(&quotas, programme, "2026-05-01T10:00:40Z", 0);
             assert_eq!((tally.minute_left_n, refused), (60 - n, false));
@@ -352,7 +455,7 @@ mod tests {
 
     #[test]
     fn a_day_goes_on_from_its_sum_and_ends_at_midnight() {
-        let (quotas, programme) = (Quotas::default(), ProgrammeId::new());
+        let (quotas, programme) = (Quotas::new(Quota::PERSON), ProgrammeId::new());
         let (tally, refused) = ask(&quotas, programme, "2026-05-01T23:59:30Z", 1_999);
         assert_eq!((tally.day_left_n, refused), (0, false));
         let (tally, refused) = ask(&quotas, programme, "2026-05-01T23:59:31Z", 0);
@@ -363,7 +466,7 @@ mod tests {
 
     #[test]
     fn sums_take_in_what_other_processes_counted() {
-        let (quotas, programme) = (Quotas::default(), ProgrammeId::new());
+        let (quotas, programme) = (Quotas::new(Quota::PERSON), ProgrammeId::new());
         for _ in 0..3 {
             ask(&quotas, programme, "2026-05-01T10:00:00Z", 0);
         }

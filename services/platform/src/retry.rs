@@ -1,35 +1,33 @@
 //! Safe retries: the first reply to a request is kept and given again.
 //!
-//! A request is known by its `Idempotency-Key`, or, when it creates something under an id that the
-//! client made, by that id. The kept reply commits together with what the request wrote, so there
-//! is never a write without its reply nor a reply without its write.
+//! A request is known by its `Idempotency-Key`, and, when it creates something under an id that the
+//! client made, by that id as well. There is one memory of both (`retry`), whichever way an entry comes
+//! in: alone, or as a row of a batch ([`crate::batch`]). A key is claimed before anything else is
+//! written and remembered with the reply in the same transaction, so there is never a write without
+//! its reply nor a reply without its write; a repeat that comes in meanwhile waits for the first.
 //!
-//! Replies are forgotten after [`KEPT_DAYS`]. A creation repeated after that still does no harm:
-//! its id is taken, and it is refused as something that exists.
+//! A kept reply is given to the one who was answered first and to nobody else. Of the request a
+//! digest is kept, and of the secrets in it an Argon2 hash of their own.
+//!
+//! Replies are forgotten after [`KEPT_DAYS`] ([`crate::sweep`]); ids are remembered for ever. A
+//! creation repeated after that does no harm: it is refused as something that exists.
 
-use std::time::Duration;
-
-use jiff::{Timestamp, ToSpan as _};
-use serde::de::DeserializeOwned;
-use serde_json::Value;
 use sha2::{Digest as _, Sha256};
-use sqlx::{PgPool, Row as _};
+use sqlx::Row as _;
+use std::collections::HashMap;
+use uuid::Uuid;
 
-use crate::clock::Clock;
-use crate::database::{Instant, Scope};
+use crate::database::Instant;
 use crate::fault::{Fault, FaultKind};
+use crate::secrets;
 use crate::unit::Unit;
 
 /// How long a reply is kept, in days: a device that was out of reach for a whole season may still
 /// repeat what it had sent before.
 pub const KEPT_DAYS: i64 = 400;
-/// How often old replies are looked for.
-const BETWEEN_SWEEPS: Duration = Duration::from_secs(60 * 60);
-/// How many are forgotten in one transaction.
-const SWEPT_AT_ONCE: i64 = 5_000;
 
 /// What a request is known by.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum RetryKey {
     /// The caller's `Idempotency-Key`.
     Header(String),
@@ -38,26 +36,25 @@ pub enum RetryKey {
 }
 
 impl RetryKey {
-    /// The key of a request: the header when there is one, else the client's id.
+    /// The caller's key, from the header.
     ///
     /// # Errors
     /// Invalid when the header is not 1 to 200 visible ASCII characters.
-    pub fn of(header: Option<&str>, request: &Value) -> Result<Option<Self>, Fault> {
-        if let Some(key) = header {
-            let sound = (1..=200).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic());
-            return if sound {
-                Ok(Some(Self::Header(key.to_owned())))
-            } else {
-                Err(Fault::field(
-                    "",
-                    "the Idempotency-Key must be 1 to 200 visible ASCII characters, as a UUID",
-                ))
-            };
+    pub fn header(key: &str) -> Result<Self, Fault> {
+        let sound = (1..=200).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic());
+        if sound {
+            Ok(Self::Header(key.to_owned()))
+        } else {
+            Err(Fault::field(
+                "",
+                "the Idempotency-Key must be 1 to 200 visible ASCII characters, as a UUID",
+            ))
         }
-        Ok(match request.get("id") {
-            Some(Value::String(id)) if !id.is_empty() => Some(Self::ClientId(id.to_lowercase())),
-            _ => None,
-        })
+    }
+
+    /// The id that the client made.
+    pub fn client_id(id: &str) -> Self {
+        Self::ClientId(id.to_lowercase())
     }
 
     /// The header's key belongs to its caller; an id belongs to the programme.
@@ -69,9 +66,32 @@ impl RetryKey {
     }
 }
 
-/// Digest of a request, by which a repeat with another body is told.
-pub fn fingerprint(request: &Value) -> Vec<u8> {
-    digest(request.to_string().as_bytes())
+/// Digest of a message, secrets left out, by which a repeat with other content is told. It is that of
+/// the message's wire form, in which what was not said takes no room: a field that is added to the
+/// contract later changes nothing.
+pub fn fingerprint<M: prost::Message + Clone + contract::Secrets>(message: &M) -> Vec<u8> {
+    if M::HAS_SECRETS {
+        let mut open = message.clone();
+        open.withhold(&mut Vec::new());
+        digest(&open.encode_to_vec())
+    } else {
+        digest(&message.encode_to_vec())
+    }
+}
+
+/// A reply as it is kept: its message's bytes, to the last digit. One that holds a secret is told
+/// once and never kept.
+pub(crate) fn kept_form<M: prost::Message + Clone + contract::Secrets>(
+    reply: &M,
+) -> Option<Vec<u8>> {
+    if M::HAS_SECRETS {
+        let mut taken = Vec::new();
+        reply.clone().withhold(&mut taken);
+        if !taken.is_empty() {
+            return None;
+        }
+    }
+    Some(reply.encode_to_vec())
 }
 
 /// SHA-256 of some bytes.
@@ -79,134 +99,290 @@ pub fn digest(bytes: &[u8]) -> Vec<u8> {
     Sha256::digest(bytes).to_vec()
 }
 
-/// The reply kept for a key, when the request was answered before.
-///
-/// # Errors
-/// - state, when the first request is still being answered;
-/// - retry mismatch (header) or exists (client's id), when the body is another one.
-pub async fn kept<R: DeserializeOwned>(
-    unit: &mut Unit,
-    operation: &str,
-    key: &RetryKey,
-    fingerprint: &[u8],
-) -> Result<Option<R>, Fault> {
-    let programme = unit
-        .caller()
-        .programme()
-        .map(|p| p.uuid())
-        .unwrap_or_default();
-    let stored = key.stored(unit);
-    let free: bool =
-        sqlx::query_scalar("select pg_try_advisory_xact_lock(hashtextextended($1 || $2 || $3, 0))")
-            .bind(programme.to_string())
-            .bind(operation)
-            .bind(&stored)
-            .fetch_one(unit.connection())
-            .await?;
-    if !free {
-        return Err(Fault::state(
-            "the same request is being answered at this moment; repeat it in a second",
-        ));
-    }
-    let row = sqlx::query(
-        "select fingerprint, reply from retry where programme_id = $1 and operation = $2 and key = $3",
-    )
-    .bind(programme)
-    .bind(operation)
-    .bind(&stored)
-    .fetch_optional(unit.connection())
-    .await?;
-    let Some(row) = row else { return Ok(None) };
-    if row.get::<Vec<u8>, _>("fingerprint") != fingerprint {
-        return Err(match key {
-            RetryKey::Header(_) => Fault::new(
-                FaultKind::RetryMismatch,
-                "this Idempotency-Key was used with another body; use a new key for a new request",
-            ),
-            RetryKey::ClientId(id) => Fault::exists(
-                "/id",
-                format!(
-                    "{id} was used for something with other contents; make a new id, or correct the first by a later entry"
-                ),
-            ),
-        });
-    }
-    serde_json::from_value(row.get("reply"))
-        .map(Some)
-        .map_err(Fault::internal)
+/// Whether two fingerprints are of the same content, as far as is known: of some old entries it is
+/// not.
+pub(crate) fn same(known: &[u8], asked: &[u8]) -> bool {
+    known.is_empty() || known == asked
 }
 
-/// Keeps a reply, to commit with what the request wrote.
+/// What a request is known by, in every way in which a repeat of it may come.
+#[derive(Clone, Default)]
+pub(crate) struct Asked {
+    /// Its keys.
+    pub keys: Vec<RetryKey>,
+    /// Digest of what was asked, without its secrets.
+    pub fingerprint: Vec<u8>,
+    /// The secrets in it.
+    pub secrets: Vec<String>,
+    /// Hash of the secrets; empty when there are none.
+    pub secret_check: String,
+}
+
+/// What is known of a key after it was claimed.
+pub(crate) enum Known {
+    /// Nothing: it is claimed now.
+    Fresh,
+    /// It was used before.
+    Before(Before),
+    /// It was used by somebody of whom the caller may know nothing.
+    Hidden,
+}
+
+/// What a key was used for.
+pub(crate) struct Before {
+    /// Digest of what was asked.
+    pub fingerprint: Vec<u8>,
+    secret_check: String,
+    /// The reply, unless it is forgotten.
+    reply: Option<Vec<u8>>,
+    /// Who was answered.
+    subject: Option<Uuid>,
+}
+
+/// The programme as the memory names it: the nil one holds what callers outside any programme asked.
+fn programme(unit: &Unit) -> Uuid {
+    unit.caller()
+        .programme()
+        .map(|programme| programme.uuid())
+        .unwrap_or_default()
+}
+
+/// Claims keys for the rest of the transaction, each with its operation and fingerprint, and tells
+/// what is known of each, in the order asked. Keys that another request has claimed are waited for.
+///
+/// # Errors
+/// Unavailable, when the wait is too long.
+pub(crate) async fn claim(
+    unit: &mut Unit,
+    asked: &[(&'static str, RetryKey, &[u8])],
+) -> Result<Vec<Known>, Fault> {
+    let stored: Vec<String> = asked.iter().map(|(_, key, _)| key.stored(unit)).collect();
+    let (programme, subject, now) = (programme(unit), unit.caller().subject, unit.now());
+    let rows = sqlx::query("select * from claim_keys($1, $2, $3, $4, $5, $6)")
+        .bind(programme)
+        .bind(
+            asked
+                .iter()
+                .map(|(operation, ..)| *operation)
+                .collect::<Vec<_>>(),
+        )
+        .bind(&stored)
+        .bind(asked.iter().map(|(_, _, print)| *print).collect::<Vec<_>>())
+        .bind(subject)
+        .bind(Instant(now))
+        .fetch_all(unit.connection())
+        .await?;
+    let mut found: HashMap<(String, String), Known> = rows
+        .into_iter()
+        .map(|row| {
+            let known = if row.get("fresh") {
+                Known::Fresh
+            } else {
+                Known::Before(Before {
+                    fingerprint: row.get("fingerprint"),
+                    secret_check: row.get("secret_check"),
+                    reply: row.get("reply"),
+                    subject: row.get("subject"),
+                })
+            };
+            ((row.get("operation"), row.get("key")), known)
+        })
+        .collect();
+    Ok(asked
+        .iter()
+        .zip(stored)
+        .map(|((operation, ..), key)| {
+            found
+                .remove(&((*operation).to_owned(), key))
+                .unwrap_or(Known::Hidden)
+        })
+        .collect())
+}
+
+/// Claims what a request is known by; the kept reply, when it was answered before.
+///
+/// # Errors
+/// - unavailable, when the first request is still being answered;
+/// - retry mismatch (header) or exists (client's id), when the content is other;
+/// - exists, when the same was written under the id by somebody else, or so long ago that its reply
+///   is forgotten.
+pub(crate) async fn claim_request(
+    unit: &mut Unit,
+    operation: &'static str,
+    asked: &Asked,
+) -> Result<Option<Vec<u8>>, Fault> {
+    let claims: Vec<_> = asked
+        .keys
+        .iter()
+        .map(|key| (operation, key.clone(), asked.fingerprint.as_slice()))
+        .collect();
+    if claims.is_empty() {
+        return Ok(None);
+    }
+    let known = claim(unit, &claims).await?;
+    for (key, known) in asked.keys.iter().zip(known) {
+        let before = match known {
+            Known::Fresh => continue,
+            Known::Before(before) => before,
+            Known::Hidden => return Err(taken(key)),
+        };
+        let alike = same(&before.fingerprint, &asked.fingerprint)
+            && secrets::hold(&asked.secrets, &before.secret_check).await?;
+        if !alike {
+            return Err(match key {
+                RetryKey::Header(_) => Fault::new(
+                    FaultKind::RetryMismatch,
+                    "this Idempotency-Key was used with another body; use a new key for a new request",
+                ),
+                RetryKey::ClientId(id) => other_content(id),
+            });
+        }
+        let own = before.subject == Some(unit.caller().subject.uuid());
+        return match (before.reply, key) {
+            (Some(reply), _) if own => Ok(Some(reply)),
+            (_, RetryKey::ClientId(id)) => Err(Fault::exists(
+                "/id",
+                format!(
+                    "{id} was written before with the same content, by somebody else or long ago; it is there, and nothing more was written"
+                ),
+            )),
+            (_, key) => Err(taken(key)),
+        };
+    }
+    Ok(None)
+}
+
+/// The fault of an id that was used for other content.
+pub(crate) fn other_content(id: &str) -> Fault {
+    Fault::exists(
+        "/id",
+        format!(
+            "{id} was used for something with other contents; make a new id, or correct the first by a later entry"
+        ),
+    )
+}
+
+/// The fault of an id that something else has.
+pub(crate) fn taken(key: &RetryKey) -> Fault {
+    match key {
+        RetryKey::ClientId(id) => {
+            Fault::exists("/id", format!("{id} is there already; make a new id"))
+        }
+        RetryKey::Header(_) => Fault::new(
+            FaultKind::RetryMismatch,
+            "this Idempotency-Key was used before; use a new key for a new request",
+        ),
+    }
+}
+
+/// A reply to remember under a claimed key.
+pub(crate) struct Answered {
+    pub operation: &'static str,
+    pub key: RetryKey,
+    pub fingerprint: Vec<u8>,
+    pub secret_check: String,
+    /// None for one that is never told again.
+    pub reply: Option<Vec<u8>>,
+}
+
+/// Remembers replies under the keys that were claimed for them, to commit with what was written.
 ///
 /// # Errors
 /// When the database refuses.
-pub async fn keep(
-    unit: &mut Unit,
-    operation: &str,
-    key: &RetryKey,
-    fingerprint: &[u8],
-    reply: &Value,
-) -> Result<(), Fault> {
-    let programme = unit
-        .caller()
-        .programme()
-        .map(|p| p.uuid())
-        .unwrap_or_default();
-    let stored = key.stored(unit);
-    let now = unit.now();
+pub(crate) async fn remember(unit: &mut Unit, answered: &[Answered]) -> Result<(), Fault> {
+    fn each<'a, T>(answered: &'a [Answered], of: impl Fn(&'a Answered) -> T) -> Vec<T> {
+        answered.iter().map(of).collect()
+    }
+    if answered.is_empty() {
+        return Ok(());
+    }
+    let keys: Vec<String> = answered.iter().map(|a| a.key.stored(unit)).collect();
+    let programme = programme(unit);
     sqlx::query(
-        "insert into retry (programme_id, operation, key, fingerprint, reply, at) \
-         values ($1, $2, $3, $4, $5, $6)",
+        "update retry r set fingerprint = a.print, secret_check = a.secret_check, reply = a.reply \
+         from unnest($2::text[], $3::text[], $4::bytea[], $5::text[], $6::bytea[]) \
+             as a (operation, key, print, secret_check, reply) \
+         where r.programme_id = $1 and r.operation = a.operation and r.key = a.key",
     )
     .bind(programme)
-    .bind(operation)
-    .bind(stored)
-    .bind(fingerprint)
-    .bind(reply)
-    .bind(Instant(now))
+    .bind(each(answered, |a| a.operation))
+    .bind(keys)
+    .bind(each(answered, |a| a.fingerprint.as_slice()))
+    .bind(each(answered, |a| a.secret_check.as_str()))
+    .bind(each(answered, |a| a.reply.as_deref()))
     .execute(unit.connection())
     .await?;
     Ok(())
 }
-/// Forgets old replies for as long as the process lives.
-pub async fn sweep(pool: PgPool, clock: Clock) {
-    loop {
-        if let Err(error) = forget(&pool, clock.now()).await {
-            tracing::warn!(%error, "old replies could not be forgotten; trying again later");
-        }
-        tokio::time::sleep(BETWEEN_SWEEPS).await;
-    }
-}
 
-/// Forgets the replies that are older than [`KEPT_DAYS`]; gives their number.
+/// Gives up claims under which nothing was written.
 ///
 /// # Errors
-/// When the database refuses; what was forgotten before stays forgotten.
-pub async fn forget(pool: &PgPool, now: Timestamp) -> Result<u64, sqlx::Error> {
-    let before = now
-        .saturating_sub((24 * KEPT_DAYS).hours())
-        .unwrap_or(Timestamp::MIN);
-    let mut forgotten = 0;
-    loop {
-        let mut transaction = pool.begin().await?;
-        let scope = Scope {
-            across_programmes: true,
-            ..Scope::default()
+/// When the database refuses.
+pub(crate) async fn give_up(
+    unit: &mut Unit,
+    claimed: &[(&'static str, RetryKey)],
+) -> Result<(), Fault> {
+    if claimed.is_empty() {
+        return Ok(());
+    }
+    let keys: Vec<String> = claimed.iter().map(|(_, key)| key.stored(unit)).collect();
+    let programme = programme(unit);
+    sqlx::query(
+        "delete from retry r using unnest($2::text[], $3::text[]) as a (operation, key) \
+         where r.programme_id = $1 and r.operation = a.operation and r.key = a.key",
+    )
+    .bind(programme)
+    .bind(
+        claimed
+            .iter()
+            .map(|(operation, _)| *operation)
+            .collect::<Vec<_>>(),
+    )
+    .bind(keys)
+    .execute(unit.connection())
+    .await?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use contract::identity::RegisterPersonRequest;
+
+    use super::*;
+
+    #[test]
+    fn no_fingerprint_holds_a_secret() {
+        let asked = |password: &str| RegisterPersonRequest {
+            name: "Ines Vadell".into(),
+            password: password.into(),
+            ..RegisterPersonRequest::default()
         };
-        scope.apply(&mut transaction).await?;
-        let swept = sqlx::query(
-            "delete from retry where (programme_id, operation, key) in \
-             (select programme_id, operation, key from retry where at < $1 order by at limit $2)",
-        )
-        .bind(Instant(before))
-        .bind(SWEPT_AT_ONCE)
-        .execute(&mut *transaction)
-        .await?
-        .rows_affected();
-        transaction.commit().await?;
-        forgotten += swept;
-        if swept < SWEPT_AT_ONCE.unsigned_abs() {
-            return Ok(forgotten);
+        // Else whoever reads it could try passwords until the digest fits.
+        assert_eq!(fingerprint(&asked("first")), fingerprint(&asked("second")));
+        let other = RegisterPersonRequest {
+            name: "Ruy Ferrer".into(),
+            ..asked("first")
+        };
+        assert_ne!(fingerprint(&asked("first")), fingerprint(&other));
+    }
+
+    #[test]
+    fn no_reply_with_a_secret_is_kept() {
+        let mut key = contract::identity::AccessKey {
+            name: "till".into(),
+            ..Default::default()
+        };
+        assert!(kept_form(&key).is_some());
+        key.secret_key = "dpk_x".into();
+        assert!(kept_form(&key).is_none());
+    }
+
+    #[test]
+    fn a_header_key_is_visible_ascii() {
+        for unsound in ["", "a b", "ä", &"x".repeat(201)] {
+            assert!(RetryKey::header(unsound).is_err(), "{unsound:?}");
         }
+        assert!(RetryKey::header(&"x".repeat(200)).is_ok());
     }
 }

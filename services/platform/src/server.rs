@@ -2,6 +2,7 @@
 
 use std::convert::Infallible;
 use std::future::Future;
+use std::net::SocketAddr;
 use std::panic::AssertUnwindSafe;
 use std::pin::Pin;
 use std::sync::OnceLock;
@@ -9,23 +10,33 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
+use axum::extract::State;
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use futures_util::FutureExt as _;
 use http::{HeaderValue, Request, StatusCode, header};
+use http_body_util::Limited;
 use sqlx::PgPool;
 use tokio::net::TcpListener;
 use tonic::server::NamedService;
-use tower::Service;
+use tower::{Layer as _, Service};
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
 use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::timeout::RequestBodyTimeoutLayer;
 
+use crate::connection::{self, Manners};
+use crate::database::{self, Begin, Scope};
 use crate::fault::{Fault, FaultKind};
+use crate::gate::ANYONE_BYTES;
+use crate::health::Health;
 use crate::openapi;
 use crate::operation::CatalogueEntry;
 use crate::peers::ServiceName;
 use crate::telemetry;
+
+/// How long the database may take to show that it answers.
+const READY_WITHIN: Duration = Duration::from_secs(2);
 
 /// A task that runs for as long as the service.
 pub type Background = Pin<Box<dyn Future<Output = ()> + Send>>;
@@ -46,8 +57,39 @@ pub struct Mounted {
     pub background: Vec<Background>,
 }
 
-/// Adds a gRPC service to a router under its own prefix, so that no second fallback comes along.
-pub fn mount_grpc<S>(router: Router, service: S) -> Router
+/// What an installation shows of itself beside its operations.
+#[derive(Debug, Clone, Copy)]
+pub struct Faces {
+    /// Counts at `/metrics`. They can be shown at an address of their own instead, by
+    /// [`show_metrics`].
+    pub metrics: bool,
+    /// The description of the gRPC services over gRPC.
+    pub reflection: bool,
+    /// The description of the REST paths at `/openapi.json` and `/docs`.
+    pub docs: bool,
+    /// Browsers are told to come by TLS alone, because it stands in front.
+    pub tls_in_front: bool,
+}
+
+impl Default for Faces {
+    fn default() -> Self {
+        Self {
+            metrics: true,
+            reflection: true,
+            docs: true,
+            tls_in_front: false,
+        }
+    }
+}
+
+/// Longest pause between two parts of any body; the gate before operations is stricter.
+const BODY_PAUSE: Duration = Duration::from_secs(30);
+
+/// For how long a browser remembers to come by TLS alone: a year.
+const TLS_ALONE: HeaderValue = HeaderValue::from_static("max-age=31536000");
+
+/// Adds a gRPC service that is open to everyone, and is sent little.
+fn mount_open<S>(router: Router, service: S) -> Router
 where
     S: NamedService
         + Service<Request<Body>, Response = http::Response<tonic::body::Body>, Error = Infallible>
@@ -57,7 +99,14 @@ where
         + 'static,
     S::Future: Send + 'static,
 {
+    let service = middleware::from_fn(slight).layer(service);
     router.route_service(&format!("/{}/{{*method}}", S::NAME), service)
+}
+
+/// Lets no more through than needs no token.
+async fn slight(request: Request<Body>, next: Next) -> Response {
+    let limited = request.map(|body| Body::new(Limited::new(body, ANYONE_BYTES)));
+    next.run(limited).await
 }
 
 /// Joins services into one router: their skins, documents, health, metrics and one fallback.
@@ -69,35 +118,48 @@ where
 pub async fn assemble(
     services: Vec<Mounted>,
     here: &OnceLock<Router>,
+    health: &Health,
+    faces: Faces,
 ) -> Result<(Router, Vec<Background>), Box<dyn std::error::Error + Send + Sync>> {
     let mut router = Router::new();
     let mut catalogue = Vec::new();
     let mut background = Vec::new();
     let mut pools = Vec::new();
-    let (health, health_service) = tonic_health::server::health_reporter();
+    let (reporter, health_service) = tonic_health::server::health_reporter();
+    let mut grpc_names = Vec::new();
     for service in services {
         router = router.merge(service.router);
         catalogue.extend(service.catalogue);
         background.extend(service.background);
         pools.extend(service.pool);
         if !service.grpc_name.is_empty() {
-            health
-                .set_service_status(service.grpc_name, tonic_health::ServingStatus::Serving)
-                .await;
+            grpc_names.push(service.grpc_name);
         }
     }
-    let reflection = tonic_reflection::server::Builder::configure()
-        .register_encoded_file_descriptor_set(contract::DESCRIPTORS)
-        .build_v1()?;
-    router = mount_grpc(router, reflection);
-    router = mount_grpc(router, health_service);
+    report(&reporter, &grpc_names, health).await;
+    background.push(Box::pin(report_changes(
+        reporter,
+        grpc_names,
+        health.clone(),
+    )));
+    if faces.reflection {
+        let reflection = tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(contract::DESCRIPTORS)
+            .build_v1()?;
+        router = mount_open(router, reflection);
+    }
+    router = mount_open(router, health_service);
+    if faces.docs {
+        let description = openapi::describe(&catalogue).to_string();
+        router = router.route("/openapi.json", get(move || json_text(description.clone())));
+    }
+    if faces.metrics {
+        router = router.route("/metrics", get(metrics));
+    }
 
-    let description = openapi::describe(&catalogue).to_string();
     let router = router
-        .route("/openapi.json", get(move || json_text(description.clone())))
-        .route("/healthz", get(async || "alive\n"))
-        .route("/readyz", get(move || ready(pools.clone())))
-        .route("/metrics", get(metrics))
+        .route("/healthz", get(alive).with_state(health.clone()))
+        .route("/readyz", get(ready).with_state((health.clone(), pools)))
         .method_not_allowed_fallback(async || {
             Fault::new(
                 FaultKind::MethodNotAllowed,
@@ -105,12 +167,17 @@ pub async fn assemble(
             )
         })
         .fallback(unknown)
+        .layer(RequestBodyTimeoutLayer::new(BODY_PAUSE))
         .layer(middleware::from_fn(unbroken))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(SetResponseHeaderLayer::if_not_present(
             header::X_CONTENT_TYPE_OPTIONS,
             HeaderValue::from_static("nosniff"),
+        ))
+        .layer(SetResponseHeaderLayer::if_not_present(
+            header::STRICT_TRANSPORT_SECURITY,
+            faces.tls_in_front.then_some(TLS_ALONE),
         ));
     let _ = here.set(router.clone());
     Ok((router, background))
@@ -128,17 +195,61 @@ async fn metrics() -> Response {
         .into_response()
 }
 
-async fn ready(pools: Vec<PgPool>) -> Response {
+async fn alive(State(health): State<Health>) -> Response {
+    match health.stopped_by() {
+        Some(why) => Fault::unavailable(why).into_response(),
+        None => (StatusCode::OK, "alive\n").into_response(),
+    }
+}
+
+async fn ready(State((health, pools)): State<(Health, Vec<PgPool>)>) -> Response {
+    if let Some(why) = health.stopped_by() {
+        return Fault::unavailable(why).into_response();
+    }
     for pool in &pools {
-        let asked = tokio::time::timeout(
-            Duration::from_secs(2),
-            sqlx::query_scalar::<_, i32>("select 1").fetch_one(pool),
-        );
+        let asked = tokio::time::timeout(READY_WITHIN, answers(pool));
         if !matches!(asked.await, Ok(Ok(1))) {
             return Fault::unavailable("the database does not answer").into_response();
         }
     }
-    (StatusCode::OK, "ready\n").into_response()
+    let told = match health.doubts() {
+        Some(doubts) => format!("ready, but look at this:\n{doubts}\n"),
+        None => "ready\n".to_owned(),
+    };
+    (StatusCode::OK, told).into_response()
+}
+
+async fn answers(pool: &PgPool) -> Result<i32, sqlx::Error> {
+    let mut transaction = database::begin(pool, Begin::Reading, Scope::default()).await?;
+    sqlx::query_scalar("select 1")
+        .fetch_one(&mut *transaction)
+        .await
+}
+
+/// Tells over gRPC whether the services can answer.
+async fn report(
+    reporter: &tonic_health::server::HealthReporter,
+    grpc_names: &[&'static str],
+    health: &Health,
+) {
+    let status = match health.stopped_by() {
+        Some(_) => tonic_health::ServingStatus::NotServing,
+        None => tonic_health::ServingStatus::Serving,
+    };
+    for name in grpc_names {
+        reporter.set_service_status(name, status).await;
+    }
+}
+
+async fn report_changes(
+    reporter: tonic_health::server::HealthReporter,
+    grpc_names: Vec<&'static str>,
+    health: Health,
+) {
+    let mut changes = health.changes();
+    while changes.changed().await.is_ok() {
+        report(&reporter, &grpc_names, &health).await;
+    }
 }
 
 /// What is answered at a path where there is nothing: an unimplemented method over gRPC, a problem
@@ -193,30 +304,39 @@ async fn unbroken(request: Request<Body>, next: Next) -> Response {
 #[error("panicked at {0}")]
 struct Panicked(String);
 
-/// Serves until `stop` resolves, then lets open requests end within ten seconds.
+/// Shows the counts of this process at an address of their own, for as long as it lives.
 ///
 /// # Errors
-/// When the listener fails.
+/// When the address cannot be listened on.
+pub async fn show_metrics(address: SocketAddr) -> std::io::Result<Background> {
+    let listener = TcpListener::bind(address).await?;
+    let router = Router::new()
+        .route("/metrics", get(metrics))
+        .fallback(unknown);
+    let manners = Manners {
+        connections_n: 32,
+        ..Manners::default()
+    };
+    Ok(Box::pin(connection::serve(
+        listener,
+        router,
+        manners,
+        std::future::pending(),
+    )))
+}
+
+/// Serves until `stop` resolves, then lets open requests end within ten seconds.
 pub async fn serve(
     listener: TcpListener,
     router: Router,
     background: Vec<Background>,
     stop: impl Future<Output = ()> + Send + 'static,
-) -> std::io::Result<()> {
+) {
     let tasks: Vec<_> = background.into_iter().map(tokio::spawn).collect();
-    let (stopping, stopped) = tokio::sync::oneshot::channel::<()>();
-    let serving = axum::serve(listener, router).with_graceful_shutdown(async move {
-        stop.await;
-        let _ = stopping.send(());
-    });
-    let result = tokio::select! {
-        result = serving.into_future() => result,
-        () = async { let _ = stopped.await; tokio::time::sleep(Duration::from_secs(10)).await; } => Ok(()),
-    };
+    connection::serve(listener, router, Manners::default(), stop).await;
     for task in tasks {
         task.abort();
     }
-    result
 }
 
 #[cfg(test)]

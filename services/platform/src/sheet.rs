@@ -1,8 +1,34 @@
-//! Tables as people send them: CSV, or the first sheet of an XLSX workbook, read as rows of text.
+//! Tables as people send them: CSV, or a workbook with one sheet (XLSX), read as rows of text.
+//!
+//! Nothing is passed over: what stands in a file is read, or told with its row. What a file may
+//! grow to is bounded before anything is built of it, because a workbook of a kilobyte can speak
+//! of cells by the billion; and it is read away from the threads that answer requests.
 
-use std::io::Cursor;
+mod csv_text;
+mod workbook;
 
-use calamine::{Data, Reader as _, Xlsx};
+use contract::shape::Text;
+use tokio::sync::Semaphore;
+
+pub use csv_text::{CsvTable, delimiter, read_csv};
+pub use workbook::read_xlsx;
+
+use crate::fault::{Fault, FieldError};
+use crate::reading::{CSV, FILE_TYPES, XLSX};
+use crate::text;
+
+/// Largest workbook, which is far larger once unpacked.
+pub const WORKBOOK_BYTES: usize = 32 * 1024 * 1024;
+/// Most columns of a table.
+pub const COLUMNS_MAX: usize = 1_000;
+/// Most cells of a table, the empty ones between others counted.
+pub const CELLS_MAX: usize = 2_500_000;
+/// Most characters of all cells together, in bytes.
+const TEXT_BYTES: usize = 128 * 1024 * 1024;
+/// Most faults that are told of one row.
+const ROW_FAULTS: usize = 10;
+/// Files that are read at the same time by one process.
+const READ_AT_ONCE: usize = 2;
 
 /// Why a file cannot be read as a table.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -21,112 +47,193 @@ impl SheetError {
             message: message.into(),
         }
     }
+
+    fn too_large() -> Self {
+        let message =
+            format!("holds more than {CELLS_MAX} cells in {COLUMNS_MAX} columns; send it in parts");
+        Self::new(0, message)
+    }
 }
 
-/// Rows with their numbers as seen in the file, the first being 1.
-pub type Rows = Vec<(u64, Vec<String>)>;
-
-/// Largest workbook, which is far larger once unpacked.
-pub const WORKBOOK_BYTES: usize = 32 * 1024 * 1024;
-
-/// Reads CSV in UTF-8, with a byte order mark or without, apart by commas, semicolons or tabs.
-///
-/// # Errors
-/// Another encoding, or quotes that do not close.
-pub fn read_csv(bytes: &[u8]) -> Result<Rows, SheetError> {
-    let text = std::str::from_utf8(bytes).map_err(|error| {
-        let before = &bytes[..error.valid_up_to()];
-        let line = before.iter().filter(|byte| **byte == b'\n').count();
-        SheetError::new(line as u64 + 1, "is not in UTF-8; save it as CSV UTF-8")
-    })?;
-    // Spreadsheets put a mark before UTF-8 text, and semicolons where the comma is decimal.
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let header = text.lines().next().unwrap_or_default();
-    let delimiter = [b';', b'\t']
-        .into_iter()
-        .find(|mark| {
-            let count = |mark: u8| header.bytes().filter(|byte| *byte == mark).count();
-            count(*mark) > count(b',')
-        })
-        .unwrap_or(b',');
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .delimiter(delimiter)
-        .from_reader(text.as_bytes());
-    let mut rows = Vec::new();
-    let (mut counted, mut number) = (0, 1);
-    for record in reader.records() {
-        let record = record.map_err(|error| {
-            let row = error.position().map_or(0, csv::Position::line);
-            SheetError::new(row, format!("cannot be read as CSV: {error}"))
-        })?;
-        // The reader gives the end of the record before; empty lines between count as rows too.
-        let end = record
-            .position()
-            .map_or(0, |position| position.byte() as usize);
-        let begins = text.len() - text[end..].trim_start_matches(['\r', '\n']).len();
-        number += text[counted..begins]
-            .bytes()
-            .filter(|byte| *byte == b'\n')
-            .count() as u64;
-        counted = begins;
-        rows.push((number, record.iter().map(str::to_owned).collect()));
+impl From<SheetError> for Fault {
+    fn from(error: SheetError) -> Self {
+        match error.row {
+            0 => Self::field("/content", error.message),
+            row => Self::field("/content", format!("row {row} {}", error.message)),
+        }
     }
-    Ok(rows)
 }
 
-/// Reads the first sheet of a workbook.
-///
-/// # Errors
-/// A file that is none, or that is larger than [`WORKBOOK_BYTES`].
-pub fn read_xlsx(bytes: &[u8]) -> Result<Rows, SheetError> {
-    if bytes.len() > WORKBOOK_BYTES {
-        let message = format!("is larger than {WORKBOOK_BYTES} bytes; save it as CSV");
-        return Err(SheetError::new(0, message));
-    }
-    let unreadable = |error: &dyn std::fmt::Display| {
-        let message = format!("cannot be read as a workbook: {error}; save it as XLSX or CSV");
-        SheetError::new(0, message)
-    };
-    let mut book = Xlsx::new(Cursor::new(bytes)).map_err(|error| unreadable(&error))?;
-    let Some(sheet) = book.worksheet_range_at(0) else {
+/// A table: column names, and the rows that are not blank.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Table {
+    /// Number of the row of column names, as seen in the file.
+    pub header_row: u64,
+    /// The column names as [`column_name`] writes them; empty for a column without one.
+    pub columns: Vec<String>,
+    /// The rows below.
+    pub rows: Vec<Row>,
+}
+
+/// A row of a table.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Row {
+    /// Its number as seen in the file, the first being 1.
+    pub number: u64,
+    /// Its cells, trimmed: one for each column.
+    pub cells: Vec<String>,
+    /// What cannot be read as it stands. The pointer names the column, or its letters when it has
+    /// no name.
+    pub faults: Vec<FieldError>,
+}
+
+/// A cell as it was found in a file.
+struct Cell {
+    column: usize,
+    text: String,
+    /// What is wrong with it.
+    fault: Option<String>,
+}
+
+/// A row as it was found in a file, without blank cells at its end.
+struct Found {
+    number: u64,
+    cells: Vec<Cell>,
+    /// What is wrong with the row as a whole.
+    fault: Option<String>,
+}
+
+/// Puts rows under the names of the first.
+fn arrange(found: impl Iterator<Item = Found>) -> Result<Table, SheetError> {
+    let mut found = found.filter(|row| {
+        let blank = |cell: &Cell| cell.fault.is_none() && cell.text.trim().is_empty();
+        row.fault.is_some() || !row.cells.iter().all(blank)
+    });
+    let Some(header) = found.next() else {
         return Err(SheetError::new(
             0,
-            "has no sheet; put the table on the first one",
+            "is empty; begin with a row of column names",
         ));
     };
-    let range = sheet.map_err(|error| unreadable(&error))?;
-    let (first_row, first_column) = range.start().unwrap_or((0, 0));
-    Ok((u64::from(first_row) + 1..)
-        .zip(range.rows())
-        .map(|(number, cells)| {
-            let before = std::iter::repeat_n(String::new(), first_column as usize);
-            (number, before.chain(cells.iter().map(cell_text)).collect())
-        })
-        .collect())
+    if let Some(fault) = header.fault {
+        return Err(SheetError::new(header.number, fault));
+    }
+    let mut columns: Vec<String> = Vec::new();
+    for mut cell in header.cells {
+        if cell.column >= COLUMNS_MAX {
+            return Err(SheetError::too_large());
+        }
+        let settled = text::settle(Text::Name, &mut cell.text);
+        if let Some(fault) = cell.fault.or(settled.err()) {
+            let place = letters(cell.column);
+            return Err(SheetError::new(
+                header.number,
+                format!("column {place} {fault}"),
+            ));
+        }
+        columns.resize(columns.len().max(cell.column + 1), String::new());
+        columns[cell.column] = column_name(&cell.text);
+    }
+    while columns.last().is_some_and(String::is_empty) {
+        columns.pop();
+    }
+    let mut rows = Vec::new();
+    for row in found {
+        if rows.len() * columns.len() > CELLS_MAX {
+            return Err(SheetError::too_large());
+        }
+        rows.push(under(&columns, row));
+    }
+    Ok(Table {
+        header_row: header.number,
+        columns,
+        rows,
+    })
 }
 
-/// A cell as it would be typed into CSV.
-fn cell_text(cell: &Data) -> String {
-    match cell {
-        Data::Empty => String::new(),
-        Data::Bool(yes) => if *yes { "yes" } else { "no" }.to_owned(),
-        Data::DateTime(at) if at.is_datetime() => {
-            let (year, month, day, hour, minute, second, _) = at.to_ymd_hms_milli();
-            if (hour, minute, second) == (0, 0, 0) {
-                format!("{year:04}-{month:02}-{day:02}")
-            } else {
-                format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}")
-            }
+fn under(columns: &[String], found: Found) -> Row {
+    let mut row = Row {
+        number: found.number,
+        cells: vec![String::new(); columns.len()],
+        faults: Vec::new(),
+    };
+    let mut fault = |pointer: String, message: String| {
+        if row.faults.len() == ROW_FAULTS {
+            return;
         }
-        // 12.0 reads 12 as it is shown.
-        Data::Float(number) => number.to_string(),
-        other => other.to_string(),
+        row.faults.push(FieldError {
+            row: Some(found.number),
+            ..FieldError::new(pointer, message)
+        });
+    };
+    if let Some(message) = found.fault {
+        fault(String::new(), message);
     }
+    for mut cell in found.cells {
+        let named = columns.get(cell.column).filter(|name| !name.is_empty());
+        let place = named.cloned().unwrap_or_else(|| letters(cell.column));
+        // Whether a line break may stand there is for those to say who know the column.
+        let settled = text::settle(Text::Prose, &mut cell.text);
+        if let Some(message) = cell.fault.or(settled.err()) {
+            fault(format!("/{place}"), message);
+        }
+        let text = cell.text.trim();
+        match row.cells.get_mut(cell.column) {
+            Some(here) if named.is_some() => text.clone_into(here),
+            _ if text.is_empty() => {}
+            _ => fault(
+                format!("/{place}"),
+                "stands in a column without a name; name the column, or take the cell out".into(),
+            ),
+        }
+    }
+    row
+}
+
+/// Reads a file of one of [`FILE_TYPES`] away from the threads that answer requests, few at once.
+///
+/// # Errors
+/// A type that is none of these, and a file that cannot be read as a table.
+pub async fn read(content_type: &str, content: Vec<u8>) -> Result<Table, Fault> {
+    static READING: Semaphore = Semaphore::const_new(READ_AT_ONCE);
+    let read = match content_type.split(';').next().unwrap_or_default().trim() {
+        CSV => read_csv,
+        XLSX => read_xlsx,
+        other => {
+            return Err(Fault::field(
+                "/content_type",
+                format!("{other:?} is not taken; send {}", FILE_TYPES.join(" or ")),
+            ));
+        }
+    };
+    let permit = READING.acquire().await.map_err(Fault::internal)?;
+    // The place is held until the file is read, even when nobody waits for it any more.
+    let read = tokio::task::spawn_blocking(move || {
+        let table = read(&content);
+        drop(permit);
+        table
+    });
+    Ok(read.await.map_err(Fault::internal)??)
 }
 
 /// A column name as it may be written, in small letters with underscores.
 pub fn column_name(text: &str) -> String {
     text.trim().to_lowercase().replace([' ', '-'], "_")
 }
+
+/// The letters by which a spreadsheet names a column, counted from 0: A, B, … Z, AA.
+fn letters(column: usize) -> String {
+    let mut name = Vec::new();
+    let mut rest = column + 1;
+    while rest > 0 {
+        name.push(b'A' + ((rest - 1) % 26) as u8);
+        rest = (rest - 1) / 26;
+    }
+    name.iter()
+        .rev()
+        .map(|letter| char::from(*letter))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests;

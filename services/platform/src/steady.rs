@@ -9,6 +9,7 @@
 use std::any::Any;
 use std::collections::HashMap;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use axum::body::Bytes;
 use jiff::civil::Date;
@@ -19,15 +20,20 @@ use sqlx::{Connection as _, PgConnection, PgPool};
 use tokio::sync::{mpsc, oneshot};
 
 use crate::access::Caller;
+use crate::compute;
+use crate::database;
 use crate::fault::Fault;
 use crate::ids::{OrganisationId, ProgrammeId};
-use crate::operation::{App, UseCase};
+use crate::operation::{self, App, UseCase};
 use crate::unit::Unit;
 
 /// How much of the replies' bodies is kept for one service.
 const KEPT_BYTES: u64 = 64 * 1024 * 1024;
 /// About as many replies as that makes.
 const KEPT_REPLIES: usize = 32 * 1024;
+
+/// How long to wait before the database is tried again.
+const BETWEEN_TRIES: Duration = Duration::from_millis(200);
 
 /// The replies that one service keeps.
 #[derive(Clone)]
@@ -134,7 +140,10 @@ pub(crate) async fn answer<U: UseCase>(
             .bind(programme)
             .fetch_optional(unit.connection())
             .await?;
-    let reply = U::run(app, &mut unit, request).await?;
+    let today = unit.today();
+    let question = compute::Question::of(&U::OPERATION, unit.caller(), &request);
+    let settled = U::run(app, &mut unit, request).await?;
+    let reply = operation::read(context, unit, question, settled).await?;
     let body = serde_json::to_vec(&reply).map_err(Fault::internal)?;
     let kept = Arc::new(Kept {
         revision: revision.unwrap_or(0),
@@ -142,7 +151,7 @@ pub(crate) async fn answer<U: UseCase>(
         body: body.into(),
     });
     // A day that turned meanwhile would be kept under yesterday's name.
-    if unit.today() == asked.today {
+    if today == asked.today {
         context.steady.kept.insert(asked, kept.clone());
     }
     Ok(kept)
@@ -153,12 +162,7 @@ async fn answer_all(options: Arc<PgConnectOptions>, mut asked: mpsc::UnboundedRe
     let mut questions = Vec::new();
     while asked.recv_many(&mut questions, KEPT_REPLIES).await > 0 {
         let programmes: Vec<ProgrammeId> = questions.iter().map(|q| q.programme).collect();
-        let mut answer = revisions(&mut connection, &options, &programmes).await;
-        if answer.is_err() {
-            // The connection may have been lost since the last time.
-            connection = None;
-            answer = revisions(&mut connection, &options, &programmes).await;
-        }
+        let answer = answered(&mut connection, &options, &programmes).await;
         if let Err(error) = &answer {
             tracing::warn!(%error, "changes could not be counted");
         }
@@ -168,6 +172,28 @@ async fn answer_all(options: Arc<PgConnectOptions>, mut asked: mpsc::UnboundedRe
                 Ok(counts) => Ok(counts.get(&question.programme).copied().unwrap_or(0)),
                 Err(_) => Err(Fault::unavailable("the database does not answer")),
             });
+        }
+    }
+}
+
+/// Asks until the database answers, for as long as a request would wait for a connection of a pool.
+async fn answered(
+    connection: &mut Option<PgConnection>,
+    options: &PgConnectOptions,
+    programmes: &[ProgrammeId],
+) -> Result<HashMap<ProgrammeId, i64>, sqlx::Error> {
+    let deadline = Instant::now() + database::ACQUIRED_WITHIN;
+    let mut at_once = true;
+    loop {
+        let answer = revisions(connection, options, programmes).await;
+        let Err(error) = &answer else { return answer };
+        if !database::may_come_back(error) || Instant::now() >= deadline {
+            return answer;
+        }
+        // The connection may have been lost since the last time.
+        *connection = None;
+        if !std::mem::take(&mut at_once) {
+            tokio::time::sleep(BETWEEN_TRIES).await;
         }
     }
 }

@@ -3,7 +3,7 @@
 use std::sync::LazyLock;
 use std::time::Duration;
 
-use prometheus::{Encoder as _, HistogramVec, IntCounterVec, TextEncoder};
+use prometheus::{Encoder as _, HistogramVec, IntCounterVec, IntGaugeVec, TextEncoder};
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::fmt::format::FmtSpan;
 
@@ -27,6 +27,34 @@ static DURATIONS: LazyLock<HistogramVec> = LazyLock::new(|| {
     .expect("the histogram is registered once")
 });
 
+static FEED_BEHIND: LazyLock<IntGaugeVec> = LazyLock::new(|| {
+    prometheus::register_int_gauge_vec!(
+        "drupeline_feed_behind",
+        "Announcements of a source that a follower has not yet taken in",
+        &["service", "source"]
+    )
+    .expect("the gauge is registered once")
+});
+
+static FEED_MISSING: LazyLock<IntGaugeVec> = LazyLock::new(|| {
+    prometheus::register_int_gauge_vec!(
+        "drupeline_feed_missing",
+        "Announcements that a source made and a follower passed without taking them in; 0 when all is well",
+        &["service", "source"]
+    )
+    .expect("the gauge is registered once")
+});
+
+/// Tells how far a follower is behind its source.
+pub(crate) fn feed_behind(service: &str, source: &str, n: i64) {
+    FEED_BEHIND.with_label_values(&[service, source]).set(n);
+}
+
+/// Tells how many announcements a follower missed.
+pub(crate) fn feed_missing(service: &str, source: &str, n: i64) {
+    FEED_MISSING.with_label_values(&[service, source]).set(n);
+}
+
 /// Starts logging; `RUST_LOG` chooses what, `DRUPELINE_LOG=json` the form.
 pub fn start(default_filter: &str) {
     let filter =
@@ -41,6 +69,16 @@ pub fn start(default_filter: &str) {
     } else {
         builder.try_init()
     };
+}
+
+/// The span in which a request is carried out.
+pub(crate) fn span(operation: &Operation, skin: &str, request_id: &str) -> tracing::Span {
+    tracing::info_span!(
+        "request",
+        request.id = request_id,
+        request.operation = operation.name,
+        request.skin = skin
+    )
 }
 
 /// Counts an answered request.

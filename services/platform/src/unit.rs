@@ -8,8 +8,10 @@ use sqlx::{Postgres, Transaction};
 use crate::access::{Caller, Permission};
 use crate::audit::{AuditOutcome, NewEntry};
 use crate::clock::Clock;
-use crate::database::{Instant, Scope};
+use crate::compute::{Cancel, Room};
+use crate::database::{self, Begin, Instant, Scope};
 use crate::fault::Fault;
+use crate::feed::Announced;
 use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
 
@@ -22,6 +24,10 @@ pub struct Unit {
     caller: Caller,
     now: Timestamp,
     touched: Vec<Value>,
+    /// Whether it announces something.
+    announces: bool,
+    announced: Announced,
+    compute: Room,
 }
 
 impl Unit {
@@ -30,16 +36,12 @@ impl Unit {
         caller: Caller,
         operation: &Operation,
     ) -> Result<Self, Fault> {
-        let mut transaction = match operation.kind {
-            Kind::Steady => {
-                // All of the reply, and the count of changes kept with it, of one snapshot.
-                let begin = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-                context.pool.begin_with(begin).await?
-            }
-            kind if kind.writes() => context.pool.begin().await?,
-            _ => context.pool.begin_with("BEGIN READ ONLY").await?,
+        let begin = match operation.kind {
+            kind if kind.writes() => Begin::Writing,
+            // All of a reply of one snapshot, which also names the state it was reckoned from.
+            _ => Begin::Snapshot,
         };
-        Scope {
+        let scope = Scope {
             programme: caller.programme(),
             partner: caller.partner(),
             // Announcements and a service's own bookkeeping lie across programmes.
@@ -47,15 +49,8 @@ impl Unit {
                 operation.permission,
                 Permission::Services | Permission::Anyone
             ),
-        }
-        .apply(&mut transaction)
-        .await?;
-        Ok(Self {
-            transaction,
-            caller,
-            now: context.clock.now(),
-            touched: Vec::new(),
-        })
+        };
+        Self::begin_in(context, caller, begin, scope).await
     }
 
     pub(crate) async fn begin_for_event(
@@ -63,25 +58,46 @@ impl Unit {
         caller: Caller,
         programme: ProgrammeId,
     ) -> Result<Self, Fault> {
-        let mut transaction = context.pool.begin().await?;
-        Scope {
+        let scope = Scope {
             programme: Some(programme),
             partner: None,
             across_programmes: true,
-        }
-        .apply(&mut transaction)
-        .await?;
+        };
+        Self::begin_in(context, caller, Begin::Writing, scope).await
+    }
+
+    async fn begin_in(
+        context: &Context,
+        caller: Caller,
+        begin: Begin,
+        scope: Scope,
+    ) -> Result<Self, Fault> {
         Ok(Self {
-            transaction,
+            transaction: database::begin(&context.pool, begin, scope).await?,
             caller,
             now: context.clock.now(),
             touched: Vec::new(),
+            announces: false,
+            announced: context.announced.clone(),
+            compute: context.compute.clone(),
         })
     }
 
     /// The connection, for the service's store.
     pub fn connection(&mut self) -> &mut PgConnection {
         &mut self.transaction
+    }
+
+    /// Does arithmetic in the [`Room`] while the unit keeps its connection; where nothing is read or
+    /// written afterwards, give [`crate::compute::Work`] back instead.
+    ///
+    /// # Errors
+    /// As [`Room::run`].
+    pub async fn reckon<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce(&Cancel) -> T + Send + 'static,
+    ) -> Result<T, Fault> {
+        self.compute.run(work).await
     }
 
     /// Who asks.
@@ -145,7 +161,15 @@ impl Unit {
         .bind(Instant(self.now))
         .execute(self.connection())
         .await?;
+        self.announces = true;
         Ok(())
+    }
+
+    /// Names the state of the database that this unit sees.
+    pub(crate) async fn snapshot(&mut self) -> Result<String, Fault> {
+        Ok(sqlx::query_scalar("select pg_current_snapshot()::text")
+            .fetch_one(self.connection())
+            .await?)
     }
 
     pub(crate) async fn audit(
@@ -172,8 +196,26 @@ impl Unit {
         Ok(())
     }
 
+    /// Makes all of it count.
+    ///
+    /// # Errors
+    /// When the database refuses, after which nothing was written; when it did not come to say,
+    /// after which all of it was, or nothing.
     pub(crate) async fn commit(self) -> Result<(), Fault> {
-        Ok(self.transaction.commit().await?)
+        self.transaction.commit().await.map_err(not_committed)?;
+        if self.announces {
+            self.announced.tell();
+        }
+        Ok(())
+    }
+}
+
+/// What a failed commit means: the server's refusal undoes everything, while a connection that was
+/// lost leaves open what became of it.
+fn not_committed(error: sqlx::Error) -> Fault {
+    match error {
+        error @ sqlx::Error::Database(_) => Fault::from(error).nothing_written(),
+        error => Fault::perhaps_written("the connection to the database was lost").because(error),
     }
 }
 
@@ -181,5 +223,17 @@ impl Kind {
     /// True for an operation that may write.
     pub fn writes(self) -> bool {
         !matches!(self, Self::Read | Self::Steady | Self::Document)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_commit_without_an_answer_leaves_open_what_became_of_it() {
+        let cut = not_committed(sqlx::Error::Io(std::io::Error::other("cut")));
+        assert!(cut.is_perhaps_written());
+        assert!(cut.detail().contains("may have been written"), "{cut}");
     }
 }

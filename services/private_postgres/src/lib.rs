@@ -33,11 +33,13 @@ mod folder;
 mod kept;
 mod private_postgres;
 mod server;
+mod supervised;
 
 pub use binaries::{BINARIES_VARIABLE, OLDEST_MAJOR, binaries_from_environment};
 pub use client::ClientProgram;
 pub use error::{StartError, StopError};
 pub use private_postgres::{Options, PrivatePostgres, SUPERUSER};
+pub use supervised::{Happening, Supervised};
 
 /// Whether this process runs as root, for whom PostgreSQL needs another account and a folder that
 /// the account can reach.

@@ -80,6 +80,9 @@ pub struct PrivatePostgres {
     // the folder.
     server: Server,
     password: String,
+    binaries: Binaries,
+    account: Account,
+    settings: Settings,
     folder: DataFolder,
     _claim: File,
     _temporary: Option<TempDir>,
@@ -171,6 +174,9 @@ impl PrivatePostgres {
         Ok(Self {
             server,
             password,
+            binaries,
+            account,
+            settings,
             folder,
             _claim: claim,
             _temporary: temporary,
@@ -241,6 +247,28 @@ impl PrivatePostgres {
     #[must_use]
     pub fn log(&self) -> PathBuf {
         self.folder.log()
+    }
+
+    /// How the server ended and what its log says last; none while it runs.
+    pub(crate) fn ended(&mut self) -> Option<String> {
+        match self.server.ended() {
+            Ok(None) => None,
+            Ok(Some(status)) => Some(format!(
+                "{status}; its log ends with:\n{}",
+                self.folder.log_tail()
+            )),
+            Err(error) => {
+                tracing::warn!(%error, "it cannot be told whether PostgreSQL runs");
+                None
+            }
+        }
+    }
+
+    /// Starts a server that has ended again, on the port that it had.
+    pub(crate) fn restart(&mut self) -> Result<(), StartError> {
+        self.settings.port = Some(self.server.port());
+        self.server = Server::start(&self.folder, &self.binaries, &self.account, &self.settings)?;
+        Ok(())
     }
 
     /// Stops the server with a fast shutdown (open transactions are rolled back), then harder if

@@ -181,7 +181,8 @@ impl Server {
         }
     }
 
-    fn ended(&mut self) -> Result<Option<ExitStatus>, StartError> {
+    /// How it ended; none while it runs.
+    pub(crate) fn ended(&mut self) -> Result<Option<ExitStatus>, StartError> {
         let status = self
             .child
             .try_wait()

@@ -9,7 +9,7 @@ use std::process::{Child, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use private_postgres::{Options, PrivatePostgres, StartError, StopError};
+use private_postgres::{Happening, Options, PrivatePostgres, StartError, StopError};
 use sqlx::postgres::PgConnection;
 use sqlx::{AssertSqlSafe, Connection};
 use tempfile::TempDir;
@@ -508,4 +508,72 @@ fn wrong_programs_are_refused_with_a_remedy() {
         "{closed}"
     );
     assert!(closed.to_string().contains("initdb"), "{closed}");
+}
+
+/// What happened to a supervised server since this was last asked.
+fn happened(happenings: &std::sync::mpsc::Receiver<Happening>, wanted: &str) -> Vec<String> {
+    let mut told = Vec::new();
+    loop {
+        let next = happenings
+            .recv_timeout(Duration::from_secs(60))
+            .unwrap_or_else(|_| panic!("waited in vain for {wanted}; there came {told:#?}"));
+        let text = format!("{next:?}");
+        let found = text.starts_with(wanted);
+        told.push(text);
+        if found {
+            return told;
+        }
+    }
+}
+
+#[test]
+fn a_supervised_server_comes_back_where_it_was_however_often_it_is_killed() {
+    let home = home();
+    let server = PrivatePostgres::start(Options::lasting(home.path())).unwrap();
+    let (url, data, port) = (server.url(), home.path().join("cluster"), server.port());
+    execute(&url, "create table kept (n int)");
+    let (tell, happenings) = std::sync::mpsc::channel();
+    let supervised = server
+        .supervise(move |happening| tell.send(happening).unwrap())
+        .unwrap();
+    let pid = || -> i32 {
+        let file = fs::read_to_string(data.join("postmaster.pid")).unwrap();
+        file.lines().next().unwrap().parse().unwrap()
+    };
+    for n in 1..=3 {
+        execute(&url, &format!("insert into kept values ({n})"));
+        let killed = rustix::process::Pid::from_raw(pid()).unwrap();
+        rustix::process::kill_process(killed, rustix::process::Signal::KILL).unwrap();
+        let told = happened(&happenings, "Ended");
+        assert!(told[0].contains("signal: 9"), "{told:?}");
+        happened(&happenings, "Back");
+        assert_eq!(ask(&url, "select count(*)::text from kept"), n.to_string());
+        assert_eq!(ask(&url, "show port"), port.to_string());
+    }
+    supervised.stop().unwrap();
+    assert!(!data.join("postmaster.pid").exists(), "it was stopped");
+}
+
+#[test]
+fn a_supervised_server_is_tried_again_until_what_was_in_its_way_is_gone() {
+    let home = home();
+    let server = PrivatePostgres::start(Options::lasting(home.path())).unwrap();
+    let (url, pid) = (server.url(), server.pid());
+    execute(&url, "create table kept (n int)");
+    let (tell, happenings) = std::sync::mpsc::channel();
+    let supervised = server
+        .supervise(move |happening| tell.send(happening).unwrap())
+        .unwrap();
+    // As when the disk is full or not there: the data cannot be opened.
+    let (data, away) = (home.path().join("cluster"), home.path().join("away"));
+    fs::rename(&data, &away).unwrap();
+    let killed = rustix::process::Pid::from_raw(pid.cast_signed()).unwrap();
+    rustix::process::kill_process(killed, rustix::process::Signal::KILL).unwrap();
+    happened(&happenings, "Ended");
+    happened(&happenings, "NotStarted");
+    happened(&happenings, "NotStarted");
+    fs::rename(&away, &data).unwrap();
+    happened(&happenings, "Back");
+    assert_eq!(ask(&url, "select count(*)::text from kept"), "0");
+    supervised.stop().unwrap();
 }

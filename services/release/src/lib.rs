@@ -12,9 +12,10 @@ mod store;
 use std::sync::Arc;
 
 use contract::release::release_server::ReleaseServer;
+use platform::door::Door;
 use platform::operation::{App, Context};
 use platform::peers::ServiceName;
-use platform::server::{Mounted, mount_grpc};
+use platform::server::Mounted;
 use platform::skin::BATCH_BYTES;
 
 pub use domain::webhook::Reach;
@@ -58,13 +59,14 @@ impl App for ReleaseApp {
 /// The service, ready to be served.
 pub fn mount(context: Context, settings: Settings) -> Mounted {
     let pool = context.pool.clone();
+    let door = Door::new(context.clone(), operations::methods());
     let app = Arc::new(ReleaseApp { context, settings });
     let grpc = ReleaseServer::new(operations::Grpc(app.clone()))
         .max_decoding_message_size(BATCH_BYTES)
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Release,
-        router: mount_grpc(operations::rest(app.clone()), grpc),
+        router: door.mount(operations::rest(app.clone()), grpc),
         grpc_name: contract::release::release_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),

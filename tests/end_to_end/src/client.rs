@@ -189,7 +189,8 @@ impl Client {
             .await
     }
 
-    fn channel(&self) -> Authorised {
+    /// A gRPC transport that sends the token.
+    pub fn transport(&self) -> Authorised {
         let endpoint = Endpoint::from_shared(self.base.clone()).expect("an address");
         let token = self.token.as_ref().map(|token| {
             AsciiMetadataValue::try_from(format!("Bearer {token}")).expect("a token of ASCII")
@@ -199,21 +200,21 @@ impl Client {
 
     /// The identity service over gRPC.
     pub fn identity(&self) -> IdentityClient<Authorised> {
-        IdentityClient::new(self.channel())
+        IdentityClient::new(self.transport())
     }
 
     /// The crossing service over gRPC.
     pub fn crossing(&self) -> CrossingClient<Authorised> {
-        CrossingClient::new(self.channel()).max_decoding_message_size(usize::MAX)
+        CrossingClient::new(self.transport()).max_decoding_message_size(usize::MAX)
     }
 
     /// The evaluation service over gRPC.
     pub fn evaluation(&self) -> EvaluationClient<Authorised> {
-        EvaluationClient::new(self.channel()).max_decoding_message_size(usize::MAX)
+        EvaluationClient::new(self.transport()).max_decoding_message_size(usize::MAX)
     }
 
     /// The release service over gRPC.
     pub fn release(&self) -> ReleaseClient<Authorised> {
-        ReleaseClient::new(self.channel()).max_decoding_message_size(usize::MAX)
+        ReleaseClient::new(self.transport()).max_decoding_message_size(usize::MAX)
     }
 }

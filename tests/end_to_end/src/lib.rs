@@ -8,6 +8,7 @@
 pub mod client;
 pub mod crossing;
 pub mod postgres;
+pub mod wire;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -16,6 +17,7 @@ use std::sync::{Arc, OnceLock};
 
 use drupeline::assembly::{self, Plan};
 use drupeline::demo::accounts::{self, Account, Founding};
+use drupeline::settings::Settings;
 use platform::Clock;
 use platform::config::Secret;
 use platform::database;
@@ -51,7 +53,9 @@ pub struct System {
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     peers: Peers,
     here: Arc<OnceLock<axum::Router>>,
-    admin_url: String,
+    database_url: String,
+    clock: Clock,
+    settings: Settings,
 }
 
 /// The set-up key of the tests, and what each service proves itself with.
@@ -85,16 +89,15 @@ impl System {
 
     /// Starts a Drupeline whose clock is given.
     pub async fn start_at(clock: Clock) -> Self {
-        // Tests receive events on their own machine.
-        let settings = release::Settings {
-            public_url: None,
-            webhooks: release::Reach::Anywhere,
-        };
-        Self::start_with(clock, settings).await
+        Self::start_with(clock, |settings| {
+            // Tests receive events on their own machine.
+            settings.release.webhooks = release::Reach::Anywhere;
+        })
+        .await
     }
 
-    /// Starts a Drupeline whose clock and release settings are given.
-    pub async fn start_with(clock: Clock, release: release::Settings) -> Self {
+    /// Starts a Drupeline whose clock and settings are given; it is its own public address.
+    pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Settings)) -> Self {
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let template = template().await;
         let name = format!(
@@ -119,7 +122,19 @@ impl System {
 
         let url = postgres::with_database(&admin_url, &name);
         let databases = databases(&url);
-        Self::on(url, databases, clock, release).await
+        let accounts = (&template.first, &template.other);
+        Self::serve(url, databases, clock, accounts, decide).await
+    }
+
+    /// Another process on the same database, as far as a test can tell.
+    pub async fn beside(&self) -> Self {
+        let settings = self.settings.clone();
+        let accounts = (&self.accounts, &self.others);
+        let (databases, clock) = (self.databases.clone(), self.clock.clone());
+        Self::serve(self.database_url.clone(), databases, clock, accounts, |its| {
+            *its = settings;
+        })
+        .await
     }
 
     /// Starts a Drupeline on a database that was made from another test's, as by a restore, with the
@@ -128,19 +143,24 @@ impl System {
         let databases = drupeline::migrate::role_databases(&url, assembly::WITH_TABLES)
             .await
             .expect("the roles have passwords");
-        Self::on(url, databases, Clock::System, release::Settings::default()).await
+        let template = template().await;
+        let accounts = (&template.first, &template.other);
+        Self::serve(url, databases, Clock::System, accounts, |_| {}).await
     }
 
-    async fn on(
+    async fn serve(
         url: String,
         databases: BTreeMap<ServiceName, PgConnectOptions>,
         clock: Clock,
-        release: release::Settings,
+        (accounts, others): (&BTreeMap<String, Account>, &BTreeMap<String, Account>),
+        decide: impl FnOnce(&mut Settings),
     ) -> Self {
-        let template = template().await;
-        let assembled = assemble(databases.clone(), clock, release).await;
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("the port's address");
+        let mut settings = Settings::default();
+        settings.release.public_url = Some(format!("http://{address}"));
+        decide(&mut settings);
+        let assembled = assemble(databases.clone(), clock.clone(), settings.clone()).await;
         tokio::spawn(platform::server::serve(
             listener,
             assembled.router,
@@ -149,12 +169,14 @@ impl System {
         ));
         Self {
             address,
-            accounts: template.first.clone(),
-            others: template.other.clone(),
+            accounts: accounts.clone(),
+            others: others.clone(),
             databases,
             peers: assembled.peers,
             here: assembled.here,
-            admin_url: url,
+            database_url: url,
+            clock,
+            settings,
         }
     }
 
@@ -167,13 +189,15 @@ impl System {
             databases: self.databases.clone(),
             peers: self.peers.clone(),
             here: self.here.clone(),
-            admin_url: self.admin_url.clone(),
+            database_url: self.database_url.clone(),
+            clock: self.clock.clone(),
+            settings: self.settings.clone(),
         }
     }
 
     /// The database's URL, as its administrator.
     pub fn admin_url(&self) -> &str {
-        &self.admin_url
+        &self.database_url
     }
 
     /// Reaches the services in process, as one of them does.
@@ -244,10 +268,20 @@ impl System {
         Client::new(self.url(), None)
     }
 
+    /// Plain SQL as the administrator of the database.
+    pub async fn admin(&self) -> sqlx::PgConnection {
+        connect(&self.database_url).await
+    }
+
     /// Plain SQL as a service's own role.
     pub async fn pool(&self, service: ServiceName) -> PgPool {
+        self.pool_of(service, 2).await
+    }
+
+    /// The same with more connections.
+    pub async fn pool_of(&self, service: ServiceName, connections_n: u32) -> PgPool {
         let options = self.databases[&service].clone();
-        database::connect(options, service, 2)
+        database::connect(options, service, connections_n)
             .await
             .expect("the service's role connects")
     }
@@ -276,7 +310,7 @@ fn databases(url: &str) -> BTreeMap<ServiceName, PgConnectOptions> {
 async fn assemble(
     databases: BTreeMap<ServiceName, PgConnectOptions>,
     clock: Clock,
-    release: release::Settings,
+    settings: Settings,
 ) -> assembly::Assembled {
     let here: Vec<ServiceName> = <ServiceName as platform::fields::Words>::ALL
         .iter()
@@ -290,7 +324,8 @@ async fn assemble(
         setup_key: Some(secrets().setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock,
-        release,
+        settings,
+        health: platform::health::Health::default(),
     })
     .await
     .expect("the services assemble")
@@ -309,7 +344,7 @@ async fn make_template() -> Template {
     drupeline::migrate::run_with_role_passwords(&url, |s| Some(postgres::role_password(s)))
         .await
         .expect("the schemas migrate");
-    let assembled = assemble(databases(&url), Clock::System, release::Settings::default()).await;
+    let assembled = assemble(databases(&url), Clock::System, Settings::default()).await;
     let found = async |founding| {
         accounts::found(
             &assembled.peers,

@@ -885,20 +885,25 @@ async fn means_ranking_and_advance_list_lead_to_decisions() {
         .reach(ServiceName::Evaluation, None)
         .await
         .unwrap();
-    let page = EvaluationClient::new(transport)
-        .read_feed(ReadFeedRequest {
-            after: 0,
+    let mut feed = EvaluationClient::new(transport);
+    let mut told: Vec<Value> = Vec::new();
+    for _ in 0..100 {
+        let request = ReadFeedRequest {
             limit: 100,
-        })
-        .await
-        .unwrap()
-        .into_inner();
-    let told: Vec<Value> = page
-        .events
-        .iter()
-        .filter(|event| event.topic == "trees.advanced")
-        .map(|event| serde_json::from_str(&event.payload).unwrap())
-        .collect();
+            ..ReadFeedRequest::default()
+        };
+        let page = feed.read_feed(request).await.unwrap().into_inner();
+        told = page
+            .events
+            .iter()
+            .filter(|event| event.topic == "trees.advanced")
+            .map(|event| serde_json::from_str(&event.payload).unwrap())
+            .collect();
+        if !told.is_empty() {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
     assert_eq!(told.len(), 1);
     assert_eq!(told[0]["germplasm_id"], good);
     assert_eq!(

@@ -2,7 +2,7 @@
 
 use contract::evaluation::TakeRecordFileRequest;
 use platform::peers::ServiceName;
-use platform::skin::{CSV, XLSX};
+use platform::reading::{CSV, XLSX};
 use serde_json::{Value, json};
 use uuid::Uuid;
 

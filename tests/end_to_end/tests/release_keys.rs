@@ -320,11 +320,15 @@ async fn a_quota_is_told_and_holds_over_rest_and_grpc() {
         left.starts_with("\"minute\";r=59;t=60, \"day\";r=1999;t="),
         "{left}"
     );
-    // Limits are told with faults too, and to a person they are not.
+    // Limits are told with faults too, and a person has others.
     let fault = device.get(&at("/partner/release-status?limit=9999")).await;
     assert_eq!(fault.status, 422);
     assert!(fault.headers.contains_key("ratelimit"));
-    assert!(!a.get(&at(STATUS)).await.headers.contains_key("ratelimit"));
+    let person = a.get(&at(STATUS)).await;
+    assert_eq!(
+        person.headers["ratelimit-policy"],
+        "\"minute\";q=6000;w=60, \"day\";q=500000;w=86400"
+    );
 
     let ask = || ::contract::release::GetReleaseStatusRequest::default();
     let mut grpc = device.release();

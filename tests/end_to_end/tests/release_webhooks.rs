@@ -254,6 +254,32 @@ async fn events_come_in_order_signed_tried_again_and_are_taken_once() {
 }
 
 #[tokio::test]
+async fn what_a_wrong_clock_put_off_is_sent_when_the_clock_is_right() {
+    let clock = standing_clock();
+    let system = System::start_at(clock.clone()).await;
+    let (inbox, address) = receiver().await;
+    let rights = system.sign_in("rights").await;
+    let nursery = organisation(&system, "Nursery A").await;
+    let about = candidate(&system, "P-1").await;
+    let hook = webhook(&rights, &format!("{address}/rights"), &["licence.granted"]).await;
+    inbox.answer(&[500, 500]);
+    licence(&rights, &about, &nursery, json!({})).await;
+    let tried = async |n: usize| {
+        until(&rights, &id(&hook), |all| {
+            all.len() == 1 && all[0]["attempts"].as_array().unwrap().len() == n
+        })
+        .await
+    };
+    tried(1).await;
+    go_on(&clock, 500 * 24 * 3600);
+    tried(2).await;
+    go_on(&clock, 60 - 500 * 24 * 3600);
+    let all = tried(3).await;
+    assert_eq!(all[0]["state"], "delivered");
+    assert_eq!(inbox.at("/rights").len(), 3);
+}
+
+#[tokio::test]
 async fn a_delivery_is_given_up_and_sent_again_by_hand() {
     let clock = standing_clock();
     let system = System::start_at(clock.clone()).await;
@@ -553,7 +579,7 @@ async fn what_falls_due_under_a_licence_reaches_its_licensee_alone() {
 
 #[tokio::test]
 async fn in_earnest_a_webhook_leads_to_public_addresses_under_https() {
-    let system = System::start_with(Clock::System, ::release::Settings::default()).await;
+    let system = System::start_with(Clock::System, |_| ()).await;
     let rights = system.sign_in("rights").await;
     for url in [
         "http://example.org/",

@@ -12,6 +12,7 @@ use contract::evaluation::evaluation_client::EvaluationClient;
 use contract::evaluation::{GetAnalysisRequest, RandomLevel};
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
+use platform::compute::Cancel;
 use platform::database::Day;
 use platform::operation::App as _;
 use platform::peers::ServiceName;
@@ -115,9 +116,13 @@ impl Candidates {
         rows.sort_by_key(|row| (row.name.to_lowercase(), row.id));
         let ids: Vec<PlantId> = rows.iter().map(|row| row.id).collect();
         let ancestry = lineage(unit.connection(), &ids).await?;
-        let kinship = lines::built(&ancestry)?
-            .kinship(&ids)
-            .map_err(Fault::internal)?;
+        let kinship = unit
+            .reckon(move |_| {
+                lines::built(&ancestry)?
+                    .kinship(&ids)
+                    .map_err(Fault::internal)
+            })
+            .await??;
         Ok(Self { rows, kinship })
     }
 
@@ -340,8 +345,14 @@ pub async fn rank(
     )
     .await?;
     let year = year.unwrap_or_else(|| i32::from(today.year()));
-    let search = Search::new(&candidates, &request, ceiling)?;
-    let (chosen, left_out, pairs_n) = search.choose(max_pairs as usize);
+    let search = Search::new(candidates, &request, ceiling)?;
+    let (search, (chosen, left_out, pairs_n)) = unit
+        .reckon(move |cancel| {
+            let chosen = search.choose(max_pairs as usize, cancel)?;
+            Ok::<_, Fault>((search, chosen))
+        })
+        .await??;
+    let candidates = &search.candidates;
 
     let notes = seasons::bloom_notes(
         unit.connection(),
@@ -392,9 +403,12 @@ pub async fn rank(
     })
 }
 
+/// The best pairs, why others were left out, and how many there were.
+type Choice = (Vec<Chosen>, Vec<LeftOutPairs>, u32);
+
 /// The goals with all that the pairs are held against.
-struct Search<'a> {
-    candidates: &'a Candidates,
+struct Search {
+    candidates: Candidates,
     traits: Vec<TraitModel>,
     loci: Vec<LocusModel>,
     genotypes: Vec<Genotypes>,
@@ -407,9 +421,9 @@ struct Search<'a> {
     ceiling: f64,
 }
 
-impl<'a> Search<'a> {
+impl Search {
     fn new(
-        candidates: &'a Candidates,
+        candidates: Candidates,
         request: &AdvisePairsRequest,
         ceiling: f64,
     ) -> Result<Self, Fault> {
@@ -481,7 +495,7 @@ impl<'a> Search<'a> {
     }
 
     /// Scores every pair, then looks at compatibility from the best on until enough are found.
-    fn choose(&self, max_pairs: usize) -> (Vec<Chosen>, Vec<LeftOutPairs>, u32) {
+    fn choose(&self, max_pairs: usize, cancel: &Cancel) -> Result<Choice, Fault> {
         let n = self.candidates.rows.len();
         let mut left_out: BTreeMap<&'static str, u32> = BTreeMap::new();
         let mut odds: HashMap<(usize, usize), LociOdds> = HashMap::new();
@@ -489,6 +503,7 @@ impl<'a> Search<'a> {
         let mut scored: Vec<Scored> = Vec::new();
         let mut pairs_n = 0;
         for i in 0..n {
+            cancel.check()?;
             for j in i + 1..n {
                 if !self.may(i, j) && !self.may(j, i) {
                     continue;
@@ -547,7 +562,7 @@ impl<'a> Search<'a> {
                 pairs_n,
             })
             .collect();
-        (chosen, left_out, pairs_n)
+        Ok((chosen, left_out, pairs_n))
     }
 
     /// Plants alike in species and at all loci asked for share a class.

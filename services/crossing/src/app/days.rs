@@ -15,6 +15,7 @@ use jiff::ToSpan as _;
 use jiff::civil::Date;
 use paper::{PageSize, Paper};
 use phenology::pollen::{FlowerYield, PollenUse, ViabilityCurve, flowers_to_gather};
+use platform::compute;
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
 
@@ -675,16 +676,18 @@ pub async fn print(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: PrintDayRequest,
-) -> Result<Document, Fault> {
+) -> Result<compute::Work<Document>, Fault> {
     let day = day_of(&request.date)?;
     let size =
         PageSize::parse(&request.page).ok_or_else(|| Fault::field("/page", "a4 or letter"))?;
     let list = Scene::read(unit, day, request.morning).await?.list();
-    Ok(Document {
-        content_type: "application/pdf".to_owned(),
-        file_name: format!("day-{day}.pdf"),
-        content: sheet(&list, size),
-    })
+    Ok(compute::Work::new(move |_| {
+        Ok(Document {
+            content_type: "application/pdf".to_owned(),
+            file_name: format!("day-{day}.pdf"),
+            content: sheet(&list, size),
+        })
+    }))
 }
 
 fn sheet(list: &DayList, size: PageSize) -> Vec<u8> {

@@ -18,6 +18,7 @@ use phenology::requirement::{
     SeasonCourse, SeasonRecord, fit_requirement,
 };
 use phenology::series::CompleteHours;
+use platform::compute::{Settled, Work};
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 
@@ -407,7 +408,7 @@ pub async fn forecast(
     app: &CrossingApp,
     unit: &mut Unit,
     request: ForecastBloomRequest,
-) -> Result<BloomForecastList, Fault> {
+) -> Result<Settled<BloomForecastList>, Fault> {
     let mut fields = Fields::new();
     let season = season_year(&mut fields, request.season);
     let as_of = fields.optional_date("as_of", &request.as_of);
@@ -422,7 +423,7 @@ pub async fn forecast(
     let row = weather::station(unit, &request.station_id).await?;
     let key = kept_forecasts::key(unit, row.id, &request).await?;
     if let Some(kept) = app.kept.forecasts.get(&key) {
-        return Ok(kept);
+        return Ok(kept.into());
     }
     let span = weather::StationSpan::of(&row);
     let known = seasons_known(&span, season);
@@ -459,8 +460,8 @@ pub async fn forecast(
         ..FitSettings::default()
     };
     let indicators = station.row.indicator_ids.clone();
-    // Fitting is arithmetic for a while, so it leaves the threads that serve others alone.
-    let found = tokio::task::spawn_blocking(move || {
+    let keep = app.kept.clone();
+    let reckon = Work::new(move |cancel| {
         let mut notes = winter_notes(&now, from);
         let (past, passed_over) = winters(&station, *known.start()..=season.saturating_sub(1));
         notes.extend(passed_over);
@@ -498,14 +499,15 @@ pub async fn forecast(
             days_into_season: days_into(USUAL_DAYS_INTO_SEASON),
         };
         let (shift, calibration) = ground.calibrate(&trees);
-        let items = asked_for
-            .iter()
-            .map(|variety| BloomForecast {
+        let mut items = Vec::with_capacity(asked_for.len());
+        for variety in &asked_for {
+            cancel.check()?;
+            items.push(BloomForecast {
                 indicator: indicators.contains(&variety.id),
                 ..ground.forecast(variety, shift, with_scores)
-            })
-            .collect();
-        BloomForecastList {
+            });
+        }
+        let found = BloomForecastList {
             season: season.into(),
             station_id: station.row.id.to_string(),
             station: station.row.name,
@@ -516,12 +518,11 @@ pub async fn forecast(
             items,
             notes,
             next_cursor,
-        }
-    })
-    .await
-    .map_err(Fault::internal)?;
-    app.kept.forecasts.insert(key, found.clone());
-    Ok(found)
+        };
+        keep.forecasts.insert(key, found.clone());
+        Ok(found)
+    });
+    Ok(reckon.into())
 }
 
 fn days_into(days: u32) -> u16 {
@@ -533,7 +534,7 @@ pub async fn score(
     app: &CrossingApp,
     unit: &mut Unit,
     request: ScoreBloomForecastRequest,
-) -> Result<BloomForecastScores, Fault> {
+) -> Result<Settled<BloomForecastScores>, Fault> {
     let mut fields = Fields::new();
     let days = request.days_into_season.unwrap_or(USUAL_DAYS_INTO_SEASON);
     fields.require(
@@ -549,7 +550,7 @@ pub async fn score(
     let row = weather::station(unit, &request.station_id).await?;
     let key = kept_forecasts::key(unit, row.id, &request).await?;
     if let Some(kept) = app.kept.scores.get(&key) {
-        return Ok(kept);
+        return Ok(kept.into());
     }
     let span = weather::StationSpan::of(&row);
     let asked_until = request
@@ -565,7 +566,8 @@ pub async fn score(
     let (ids, _) = asked(unit, &station, &request.germplasm_id, &page).await?;
     let varieties = varieties(unit, &station, &ids, None).await?;
     let one = !request.germplasm_id.is_empty();
-    let scored = tokio::task::spawn_blocking(move || {
+    let keep = app.kept.clone();
+    let reckon = Work::new(move |cancel| {
         let (past, mut notes) = winters(&station, known);
         let Some(first) = past.values().next() else {
             return Err(Fault::state(format!(
@@ -585,6 +587,7 @@ pub async fn score(
         };
         let mut items = Vec::new();
         for variety in &varieties {
+            cancel.check()?;
             match ground.score(variety, until) {
                 Ok((stages, forecasts)) => items.push(BloomVarietyScore {
                     germplasm_id: variety.id.to_string(),
@@ -610,19 +613,18 @@ pub async fn score(
                 "{left_out} varieties have too few seasons of notes to be scored"
             ));
         }
-        Ok(BloomForecastScores {
+        let scored = BloomForecastScores {
             station_id: station.row.id.to_string(),
             station: station.row.name,
             days_into_season: days,
             overall: overall(&items),
             items,
             notes,
-        })
-    })
-    .await
-    .map_err(Fault::internal)??;
-    app.kept.scores.insert(key, scored.clone());
-    Ok(scored)
+        };
+        keep.scores.insert(key, scored.clone());
+        Ok(scored)
+    });
+    Ok(reckon.into())
 }
 
 /// Scores over all varieties, each date counting once.

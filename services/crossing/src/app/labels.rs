@@ -3,6 +3,7 @@
 use contract::common::Document;
 use contract::crossing::{GivenLabel, PrintLabelsRequest};
 use paper::PageSize;
+use platform::compute::Work;
 use platform::{Fault, Fields, Unit};
 
 use super::seasons;
@@ -30,7 +31,7 @@ pub async fn print(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: PrintLabelsRequest,
-) -> Result<Document, Fault> {
+) -> Result<Work<Document>, Fault> {
     let mut fields = Fields::new();
     let wanted = wanted(&mut fields, &request);
     let sheet = sheet(&mut fields, &request);
@@ -54,18 +55,19 @@ pub async fn print(
             ),
         ));
     }
-    // Laying out tens of thousands of codes takes a while and must not hold up other requests.
-    let content = tokio::task::spawn_blocking(move || sheet.print(&labels))
-        .await
-        .map_err(Fault::internal)?
-        .map_err(|error| {
-            Fault::field("", format!("a number is too long for a QR code: {error}"))
-        })?;
-    Ok(Document {
-        content_type: "application/pdf".to_owned(),
-        file_name: format!("labels-{name}.pdf"),
-        content,
-    })
+    Ok(Work::new(move |cancel| {
+        let content = sheet
+            .print(labels.iter().take_while(|_| !cancel.is_asked()))
+            .map_err(|error| {
+                Fault::field("", format!("a number is too long for a QR code: {error}"))
+            })?;
+        cancel.check()?;
+        Ok(Document {
+            content_type: "application/pdf".to_owned(),
+            file_name: format!("labels-{name}.pdf"),
+            content,
+        })
+    }))
 }
 
 fn wanted(fields: &mut Fields, request: &PrintLabelsRequest) -> Option<Wanted> {

@@ -8,6 +8,7 @@ pub mod bloom;
 mod corrections;
 pub mod crosses;
 pub mod days;
+mod entries;
 pub mod feed;
 pub mod forecast;
 pub mod fruit;

@@ -13,7 +13,7 @@ use platform::{Fault, Fields, Unit};
 
 use super::bloom::known_plant;
 use super::germplasm::OrNil as _;
-use super::{NAME_CHARS, NOTE_CHARS, at_most, not_ahead, passes, stored};
+use super::{NAME_CHARS, NOTE_CHARS, at_most, entries, not_ahead, passes, stored};
 use crate::CrossingApp;
 use crate::domain::{MotherEventId, MotherEventKind, MotherId, PlantId, numbers, parents};
 use crate::store::mothers::{self as store, MotherEventRow, MotherRow};
@@ -234,6 +234,7 @@ pub async fn record_event(
             "is required to move a mother",
         );
     }
+    entries::hold(unit, &request).await?;
     let row = match mother {
         Some(mother) => Some(
             store::find(unit.connection(), mother)

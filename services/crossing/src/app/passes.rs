@@ -1,65 +1,44 @@
 //! Passes, and the out-cross doubt that follows from them.
 
 use std::collections::BTreeMap;
+use std::ops::ControlFlow;
 
-use contract::common::{BatchReply, FieldError, RejectedRow};
+use contract::common::BatchReply;
 use contract::crossing::{
-    CrossWarning, ListPassesRequest, Pass, PassList, RecordPassRequest, RecordPassesRequest,
+    ListPassesRequest, Pass, PassList, RecordPassRequest, RecordPassesRequest,
 };
+use platform::batch::Report;
 use platform::database::Day;
-use platform::fault::{FaultKind, OnConstraint as _};
+use platform::fault::OnConstraint as _;
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use sqlx::types::Json;
 
+use super::entries::{self, Entries};
 use super::fruit::SoFar;
 use super::germplasm::OrNil as _;
-use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, import, not_ahead, stored};
+use super::{NAME_CHARS, NOTE_CHARS, at_most, corrections, crosses, not_ahead, results, stored};
 use crate::CrossingApp;
 use crate::domain::doubt::{self, MotherWork, Worked};
 use crate::domain::ledger::days_between;
 use crate::domain::parents::self_compatibility_of;
 use crate::domain::passes::{Counted, Facts, MotherOnDay};
 use crate::domain::{CrossId, CrossStanding, MotherId, PassId, PollenEventId, PollenLotId};
-use crate::store::corrections::Entries;
+use crate::store::corrections::Entries as Corrected;
 use crate::store::crosses::{self as store, CrossRow, PassRow};
 use crate::store::germplasm as plants;
 use crate::store::pollen::{EventRow, KeptLot};
 use crate::store::{id_text, mothers, pollen};
 
-/// Records a pass. One that came in before under its client-made id, alone or in a batch, is told as
-/// it stands.
+/// Records a pass.
 pub async fn record(
-    app: &CrossingApp,
-    unit: &mut Unit,
-    request: RecordPassRequest,
-) -> Result<Pass, Fault> {
-    if request.id.is_empty() {
-        return write(app, unit, request).await;
-    }
-    let (id, cross) = (request.id.clone(), request.cross_id.clone());
-    if let Some(pass) = import::pass_alone(app, unit, request).await? {
-        return Ok(pass);
-    }
-    let mut fields = Fields::new();
-    let id: PassId = fields.client_id(&id);
-    let cross = crosses::held(&mut fields, unit, &cross).await?;
-    fields.finish()?;
-    let cross = cross.ok_or_else(|| Fault::not_found("pass", id))?;
-    let rows = store::passes_ever(unit.connection(), &[cross.id]).await?;
-    let row = rows.iter().find(|row| row.id == id);
-    row.map(|row| told_of(row, cross.outcross_doubt))
-        .ok_or_else(|| Fault::not_found("pass", id))
-}
-
-/// Writes a pass.
-pub(crate) async fn write(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: RecordPassRequest,
 ) -> Result<Pass, Fault> {
     let mut fields = Fields::new();
     let id: PassId = fields.client_id(&request.id);
+    entries::hold(unit, &request).await?;
     let cross = crosses::held(&mut fields, unit, &request.cross_id).await?;
     let on = fields.date("on", &request.on);
     let lot_id: Option<PollenLotId> = fields.optional_id("pollen_lot_id", &request.pollen_lot_id);
@@ -106,9 +85,14 @@ pub(crate) async fn write(
         "withdraw",
         "takes nothing in place of the superseded pass; leave the counts at 0",
     );
-    let corrected =
-        corrections::stand_back(&mut fields, unit, Entries::Passes, correction.as_ref(), id)
-            .await?;
+    let corrected = corrections::stand_back(
+        &mut fields,
+        unit,
+        Corrected::Passes,
+        correction.as_ref(),
+        id,
+    )
+    .await?;
     if let Some(correction) = &correction {
         pollen::supersede_use(unit.connection(), correction.supersedes, id).await?;
     }
@@ -244,7 +228,7 @@ async fn check_fruit_follows(
     Ok(())
 }
 
-/// The pollen lot, held, and of the right plant.
+/// The pollen lot, which is held, and must be of the right plant.
 async fn lot_of(
     fields: &mut Fields,
     unit: &mut Unit,
@@ -254,7 +238,7 @@ async fn lot_of(
     let Some(lot_id) = lot_id else {
         return Ok(None);
     };
-    let Some(kept) = pollen::hold(unit.connection(), lot_id).await? else {
+    let Some(kept) = pollen::find(unit.connection(), lot_id).await? else {
         fields.fault(
             "pollen_lot_id",
             format!("no pollen lot {lot_id} is known here; record it as gathered first"),
@@ -441,63 +425,20 @@ pub async fn record_batch(
     unit: &mut Unit,
     request: RecordPassesRequest,
 ) -> Result<BatchReply, Fault> {
-    let mut reply = BatchReply::default();
+    let sent_n = request.rows.len();
     let mut rows: Vec<(u64, RecordPassRequest)> = (0..).zip(request.rows).collect();
     // A pass rests on those before it, whatever the order in which they come back.
     rows.sort_by(|(_, a), (_, b)| a.on.cmp(&b.on));
-    for (index, row) in rows {
-        let id = row.id.clone();
-        match batch_row(app, unit, row).await {
-            Ok(None) => reply.duplicates += 1,
-            Ok(Some(warnings)) => {
-                reply.accepted += 1;
-                if !warnings.is_empty() {
-                    let errors = warnings
-                        .into_iter()
-                        .map(|warning| FieldError {
-                            pointer: String::new(),
-                            row: Some(index),
-                            message: warning.message,
-                        })
-                        .collect();
-                    reply.doubtful.push(RejectedRow {
-                        row: index,
-                        id,
-                        errors,
-                    });
-                }
-            }
-            Err(fault) if fault.kind() == FaultKind::Internal => return Err(fault),
-            Err(fault) => {
-                let errors = fault
-                    .into_field_errors()
-                    .into_iter()
-                    .map(|error| FieldError {
-                        row: Some(index),
-                        ..error.into()
-                    })
-                    .collect();
-                reply.rejected.push(RejectedRow {
-                    row: index,
-                    id,
-                    errors,
-                });
-            }
-        }
+    let mut passes = Entries::new();
+    for (row, pass) in rows {
+        passes.push((row, pass.id.clone()), pass);
     }
-    reply.rejected.sort_by_key(|row| row.row);
-    reply.doubtful.sort_by_key(|row| row.row);
-    Ok(reply)
-}
-
-/// One row of a batch; none when it was recorded before with the same content.
-async fn batch_row(
-    app: &CrossingApp,
-    unit: &mut Unit,
-    row: RecordPassRequest,
-) -> Result<Option<Vec<CrossWarning>>, Fault> {
-    if !row.malformed.is_empty() {
-        return Err(Fault::field("", row.malformed));
-    }
-    import::row_once(app, unit, row).await
+    let mut report = Report::of(sent_n);
+    passes
+        .write(app, unit, |(row, id), verdict| {
+            results::tell(&mut report, row, &id, verdict);
+            ControlFlow::Continue(())
+        })
+        .await?;
+    Ok(report.into_reply())
 }

@@ -8,6 +8,7 @@ use contract::crossing::{
     ExtractPedigreeRequest, FounderContribution, FounderContributions, FoundersRequest,
     KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode, PedigreeRequest, PlantParents,
 };
+use platform::compute::{Settled, Work};
 use platform::{Fault, Fields, Unit};
 
 use super::germplasm::OrNil as _;
@@ -179,12 +180,12 @@ pub async fn kinship(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: KinshipRequest,
-) -> Result<KinshipReply, Fault> {
+) -> Result<Settled<KinshipReply>, Fault> {
     let mut fields = Fields::new();
     let ids = plant_ids(&mut fields, &request.ids, 1, MOST_KIN);
     if fields.any() {
         fields.finish()?;
-        return Ok(KinshipReply::default());
+        return Ok(KinshipReply::default().into());
     }
     let lines = lineage(unit.connection(), &ids).await?;
     let known: HashSet<PlantId> = lines.iter().map(|line| line.id).collect();
@@ -196,16 +197,19 @@ pub async fn kinship(
         );
     }
     fields.finish()?;
-    let matrix = built(&lines)?.kinship(&ids).map_err(refused)?;
-    Ok(KinshipReply {
-        ids: request.ids,
-        matrix: matrix
-            .rows()
-            .map(|row| Numbers {
-                values: row.to_vec(),
-            })
-            .collect(),
-    })
+    let reckon = Work::new(move |_| {
+        let matrix = built(&lines)?.kinship(&ids).map_err(refused)?;
+        Ok(KinshipReply {
+            ids: request.ids,
+            matrix: matrix
+                .rows()
+                .map(|row| Numbers {
+                    values: row.to_vec(),
+                })
+                .collect(),
+        })
+    });
+    Ok(reckon.into())
 }
 
 /// The parents of plants and of all their ancestors.
@@ -213,14 +217,19 @@ pub async fn extract(
     _app: &CrossingApp,
     unit: &mut Unit,
     request: ExtractPedigreeRequest,
-) -> Result<PedigreeExtract, Fault> {
+) -> Result<Work<PedigreeExtract>, Fault> {
     let mut fields = Fields::new();
     let ids = plant_ids(&mut fields, &request.ids, 0, MOST_PLANTS);
     fields.finish()?;
     let lines = lineage(unit.connection(), &ids).await?;
-    let pedigree = built(&lines)?;
+    Ok(Work::new(move |_| parents_first(&lines)))
+}
+
+/// Plants with their parents, each after them.
+fn parents_first(lines: &[LineageRow]) -> Result<PedigreeExtract, Fault> {
+    let pedigree = built(lines)?;
     let mut ordered = Vec::with_capacity(lines.len());
-    for line in &lines {
+    for line in lines {
         ordered.push((pedigree.generation(&line.id).map_err(refused)?, line));
     }
     // A clone shares its source's generation and must still come after it.

@@ -1,15 +1,16 @@
 //! What a day's work brings back: every kind of entry in one call, in any order, twice or late.
 
-use contract::common::{FieldError, RejectedRow};
+use std::ops::ControlFlow;
+
 use contract::crossing::{
     CrossWarning, DayResults, DayResultsReply, DayResultsSection, GatherPollenRequest,
     RecordBloomRequest, RecordMotherEventRequest, RecordPassRequest, RecordPollenEventRequest,
 };
-use platform::fault::FaultKind;
+use platform::batch::{Report, Verdict};
 use platform::fields::Words as _;
-use platform::{Fault, Fields, Unit};
+use platform::{Fault, FieldError, Fields, Unit};
 
-use super::import::row_once;
+use super::entries::Entries;
 use crate::CrossingApp;
 use crate::domain::MotherEventKind;
 use crate::domain::ledger::PollenEventKind;
@@ -18,7 +19,7 @@ use crate::domain::ledger::PollenEventKind;
 const MOST_ENTRIES: usize = 5000;
 
 /// One entry of a day's work.
-enum Entry {
+enum DayEntry {
     Bloom(RecordBloomRequest),
     Lot(GatherPollenRequest),
     PollenEvent(RecordPollenEventRequest),
@@ -35,7 +36,7 @@ const SECTIONS: [&str; 5] = [
     "passes",
 ];
 
-impl Entry {
+impl DayEntry {
     fn section(&self) -> usize {
         match self {
             Self::Bloom(_) => 0,
@@ -76,19 +77,27 @@ impl Entry {
         }
     }
 
-    async fn write(
-        self,
-        app: &CrossingApp,
-        unit: &mut Unit,
-    ) -> Result<Option<Vec<CrossWarning>>, Fault> {
+    fn put(self, into: &mut Entries<Place>, row: u64) {
+        let place = Place {
+            section: self.section(),
+            row,
+            id: self.id().to_owned(),
+        };
         match self {
-            Self::Bloom(row) => row_once(app, unit, row).await,
-            Self::Lot(row) => row_once(app, unit, row).await,
-            Self::PollenEvent(row) => row_once(app, unit, row).await,
-            Self::MotherEvent(row) => row_once(app, unit, row).await,
-            Self::Pass(row) => row_once(app, unit, row).await,
+            Self::Bloom(entry) => into.push(place, entry),
+            Self::Lot(entry) => into.push(place, entry),
+            Self::PollenEvent(entry) => into.push(place, entry),
+            Self::MotherEvent(entry) => into.push(place, entry),
+            Self::Pass(entry) => into.push(place, entry),
         }
     }
+}
+
+/// Where an entry stands in the request.
+struct Place {
+    section: usize,
+    row: u64,
+    id: String,
 }
 
 /// Takes what a day's work brings back. Every entry is taken for itself; one that rests on something
@@ -98,14 +107,17 @@ pub async fn take(
     unit: &mut Unit,
     request: DayResults,
 ) -> Result<DayResultsReply, Fault> {
-    fn numbered<R>(rows: Vec<R>, entry: fn(R) -> Entry) -> impl Iterator<Item = (u64, Entry)> {
+    fn numbered<R>(
+        rows: Vec<R>,
+        entry: fn(R) -> DayEntry,
+    ) -> impl Iterator<Item = (u64, DayEntry)> {
         (0..).zip(rows.into_iter().map(entry))
     }
-    let mut entries: Vec<(u64, Entry)> = numbered(request.bloom_records, Entry::Bloom)
-        .chain(numbered(request.pollen_lots, Entry::Lot))
-        .chain(numbered(request.pollen_events, Entry::PollenEvent))
-        .chain(numbered(request.mother_events, Entry::MotherEvent))
-        .chain(numbered(request.passes, Entry::Pass))
+    let mut entries: Vec<(u64, DayEntry)> = numbered(request.bloom_records, DayEntry::Bloom)
+        .chain(numbered(request.pollen_lots, DayEntry::Lot))
+        .chain(numbered(request.pollen_events, DayEntry::PollenEvent))
+        .chain(numbered(request.mother_events, DayEntry::MotherEvent))
+        .chain(numbered(request.passes, DayEntry::Pass))
         .collect();
     let mut fields = Fields::new();
     fields.require(
@@ -118,52 +130,47 @@ pub async fn take(
     );
     fields.finish()?;
     entries.sort_by(|(_, a), (_, b)| a.turn().cmp(&b.turn()));
-    let mut sections: Vec<DayResultsSection> = SECTIONS
-        .iter()
-        .map(|section| DayResultsSection {
-            section: (*section).to_owned(),
-            ..DayResultsSection::default()
-        })
-        .collect();
+    let mut in_turn = Entries::new();
     for (row, entry) in entries {
-        let (section, id) = (entry.section(), entry.id().to_owned());
-        let told = &mut sections[section];
-        let about = |errors: Vec<FieldError>| RejectedRow {
-            row,
-            id: id.clone(),
-            errors,
-        };
-        match entry.write(app, unit).await {
-            Ok(None) => told.duplicates += 1,
-            Ok(Some(warnings)) => {
-                told.accepted += 1;
-                if !warnings.is_empty() {
-                    let warned = warnings.into_iter().map(|warning| FieldError {
-                        pointer: String::new(),
-                        row: Some(row),
-                        message: warning.message,
-                    });
-                    told.doubtful.push(about(warned.collect()));
-                }
-            }
-            Err(fault) if matches!(fault.kind(), FaultKind::Internal | FaultKind::Unavailable) => {
-                return Err(fault);
-            }
-            Err(fault) => {
-                let errors = fault.into_field_errors().into_iter();
-                let errors = errors.map(|error| FieldError {
-                    row: Some(row),
-                    ..error.into()
-                });
-                told.rejected.push(about(errors.collect()));
+        entry.put(&mut in_turn, row);
+    }
+    let mut reports: [Report; SECTIONS.len()] = Default::default();
+    in_turn
+        .write(app, unit, |place, verdict| {
+            tell(&mut reports[place.section], place.row, &place.id, verdict);
+            ControlFlow::Continue(())
+        })
+        .await?;
+    let sections = SECTIONS.iter().zip(reports).map(|(section, report)| {
+        let told = report.into_reply();
+        DayResultsSection {
+            section: (*section).to_owned(),
+            accepted: told.accepted,
+            duplicates: told.duplicates,
+            rejected: told.rejected,
+            doubtful: told.doubtful,
+        }
+    });
+    Ok(DayResultsReply {
+        sections: sections.collect(),
+    })
+}
+
+/// Puts what became of an entry into a report; one that is written with warnings is doubtful.
+pub(crate) fn tell(report: &mut Report, row: u64, id: &str, verdict: Verdict<Vec<CrossWarning>>) {
+    match verdict {
+        Verdict::Duplicate => report.duplicate(1),
+        Verdict::Rejected(errors) => report.reject(row, id, errors),
+        Verdict::Accepted(warnings) => {
+            report.accept(1);
+            if !warnings.is_empty() {
+                let why = warnings
+                    .into_iter()
+                    .map(|warning| FieldError::new("", warning.message));
+                report.doubt(row, id, why.collect());
             }
         }
     }
-    for told in &mut sections {
-        told.rejected.sort_by_key(|rejected| rejected.row);
-        told.doubtful.sort_by_key(|doubtful| doubtful.row);
-    }
-    Ok(DayResultsReply { sections })
 }
 
 #[cfg(test)]
@@ -174,32 +181,32 @@ mod tests {
     fn a_days_work_is_taken_in_the_order_in_which_it_goes() {
         let on = || "2026-02-12".to_owned();
         let mut entries = [
-            Entry::PollenEvent(RecordPollenEventRequest {
+            DayEntry::PollenEvent(RecordPollenEventRequest {
                 kind: "discarded".into(),
                 on: on(),
                 ..Default::default()
             }),
-            Entry::MotherEvent(RecordMotherEventRequest {
+            DayEntry::MotherEvent(RecordMotherEventRequest {
                 kind: "stripped".into(),
                 on: on(),
                 ..Default::default()
             }),
-            Entry::Pass(RecordPassRequest {
+            DayEntry::Pass(RecordPassRequest {
                 on: on(),
                 ..Default::default()
             }),
-            Entry::PollenEvent(RecordPollenEventRequest {
+            DayEntry::PollenEvent(RecordPollenEventRequest {
                 kind: "dried".into(),
                 on: on(),
                 ..Default::default()
             }),
-            Entry::Lot(GatherPollenRequest {
+            DayEntry::Lot(GatherPollenRequest {
                 gathered_on: "2026-02-11".into(),
                 ..Default::default()
             }),
         ];
         entries.sort_by(|a, b| a.turn().cmp(&b.turn()));
-        let order: Vec<usize> = entries.iter().map(Entry::section).collect();
+        let order: Vec<usize> = entries.iter().map(DayEntry::section).collect();
         assert_eq!(order, [1, 2, 4, 3, 2]);
     }
 }

@@ -10,6 +10,7 @@ use biometry::selection::contributions::{
 use contract::crossing::{
     ParentContribution, PlanLimit, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
+use platform::compute::Work;
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
 
@@ -228,7 +229,7 @@ pub async fn plan(
     app: &CrossingApp,
     unit: &mut Unit,
     mut request: PlanSeasonRequest,
-) -> Result<SeasonPlan, Fault> {
+) -> Result<Work<SeasonPlan>, Fault> {
     let mut fields = Fields::new();
     if !request.season.trim().is_empty() {
         super::seasons::year(&mut fields, "season", &request.season);
@@ -291,13 +292,12 @@ pub async fn plan(
         .collect();
     let limits = limits(&asked, &takes)?;
 
-    // Optimising is arithmetic for a while, so it leaves the threads that serve others alone.
     let parents_of = Parents {
         merit,
         coancestry,
         largest_share: asked.largest_share,
     };
-    let (parents_of, asked, takes, limits, drawn) = tokio::task::spawn_blocking(move || {
+    Ok(Work::new(move |_| {
         let drawn = draw(
             &parents_of,
             &asked,
@@ -309,71 +309,100 @@ pub async fn plan(
                     .ok()
                     .map(|()| ease(advice.compatibility.verdict))
             },
-        );
-        (parents_of, asked, takes, limits, drawn)
-    })
-    .await
-    .map_err(Fault::internal)?;
-    let drawn = drawn?;
-    let shared = share_out(&asked, &takes, &drawn.crosses);
-    let mut matings = Vec::with_capacity(drawn.crosses.len());
-    let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
-    let mut used: BTreeMap<&str, &str> = BTreeMap::new();
-    for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
-        let (mother, father) = (
-            &candidates.rows[cross.mother],
-            &candidates.rows[cross.father],
-        );
-        let (set, basis) = &sets[&mother.species];
-        used.insert(&mother.species, basis);
-        *lacking.entry(cross.mother).or_insert(0) += mothers_n;
-        matings.push(SeasonMating {
-            seed_parent_id: mother.id.to_string(),
-            seed_parent_name: mother.name.clone(),
-            pollen_parent_id: father.id.to_string(),
-            pollen_parent_name: father.name.clone(),
-            crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
-            mothers_n,
-            flowers_n,
-            expected_fruit_n: f64::from(flowers_n) * set,
-            progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
-            expected_merit: f64::midpoint(
-                parents_of.merit[cross.mother],
-                parents_of.merit[cross.father],
-            ),
-            verdict: match cross.ease {
-                3 => "full",
-                2 => "half",
-                _ => "unknown",
-            }
-            .to_owned(),
-            mothers_standing_n: takes[cross.mother].standing_n,
-        });
-    }
-    for (mother, needed) in lacking {
-        let standing = takes[mother].standing_n;
-        if needed > standing {
-            let name = &candidates.rows[mother].name;
-            notes.push(format!(
-                "{needed} mothers of {name} are asked for and {standing} stand"
-            ));
+        )?;
+        let planned = Planned {
+            asked,
+            candidates,
+            parents_of,
+            takes,
+            limits,
+            sets,
+        };
+        Ok(planned.told(&drawn, notes))
+    }))
+}
+
+/// All that a plan was drawn from.
+struct Planned {
+    asked: Asked,
+    candidates: Candidates,
+    parents_of: Parents,
+    takes: Vec<Takes>,
+    limits: Option<MotherLimits>,
+    /// Fruit set by species, and what it rests on.
+    sets: BTreeMap<String, (f64, String)>,
+}
+
+impl Planned {
+    fn told(&self, drawn: &Drawn, mut notes: Vec<String>) -> SeasonPlan {
+        let Self {
+            asked,
+            candidates,
+            parents_of,
+            takes,
+            limits,
+            sets,
+        } = self;
+        let shared = share_out(asked, takes, &drawn.crosses);
+        let mut matings = Vec::with_capacity(drawn.crosses.len());
+        let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
+        let mut used: BTreeMap<&str, &str> = BTreeMap::new();
+        for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
+            let (mother, father) = (
+                &candidates.rows[cross.mother],
+                &candidates.rows[cross.father],
+            );
+            let (set, basis) = &sets[&mother.species];
+            used.insert(&mother.species, basis);
+            *lacking.entry(cross.mother).or_insert(0) += mothers_n;
+            matings.push(SeasonMating {
+                seed_parent_id: mother.id.to_string(),
+                seed_parent_name: mother.name.clone(),
+                pollen_parent_id: father.id.to_string(),
+                pollen_parent_name: father.name.clone(),
+                crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
+                mothers_n,
+                flowers_n,
+                expected_fruit_n: f64::from(flowers_n) * set,
+                progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
+                expected_merit: f64::midpoint(
+                    parents_of.merit[cross.mother],
+                    parents_of.merit[cross.father],
+                ),
+                verdict: match cross.ease {
+                    3 => "full",
+                    2 => "half",
+                    _ => "unknown",
+                }
+                .to_owned(),
+                mothers_standing_n: takes[cross.mother].standing_n,
+            });
         }
+        for (mother, needed) in lacking {
+            let standing = takes[mother].standing_n;
+            if needed > standing {
+                let name = &candidates.rows[mother].name;
+                notes.push(format!(
+                    "{needed} mothers of {name} are asked for and {standing} stand"
+                ));
+            }
+        }
+        notes.extend(
+            used.into_values()
+                .map(|basis| format!("fruit set: {basis}")),
+        );
+        if limits.is_some() && asked.seed_parents_n.is_some() {
+            notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
+        }
+        told(
+            candidates,
+            parents_of,
+            drawn,
+            limits_told(asked, takes, limits.as_ref(), drawn),
+            matings,
+            notes,
+        )
     }
-    notes.extend(
-        used.into_values()
-            .map(|basis| format!("fruit set: {basis}")),
-    );
-    if limits.is_some() && asked.seed_parents_n.is_some() {
-        notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
-    }
-    Ok(told(
-        &candidates,
-        &parents_of,
-        &drawn,
-        limits_told(&asked, &takes, limits.as_ref(), &drawn),
-        matings,
-        notes,
-    ))
 }
 
 /// Mothers and flowers of each cross: what its fruit needs where fruit is asked for, else an even part

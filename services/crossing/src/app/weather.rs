@@ -1,6 +1,6 @@
 //! Weather stations, their readings and the winter that they tell.
 
-use contract::common::{BatchReply, RejectedRow};
+use contract::common::BatchReply;
 use contract::crossing::{
     ChillDay, EditWeatherStationRequest, GetWeatherStationRequest, ListWeatherStationsRequest,
     LoadWeatherCsvRequest, RecordWeatherRequest, RegisterWeatherStationRequest, SeasonChill,
@@ -11,6 +11,7 @@ use phenology::chill::{ChillModel, chill_account_dated};
 use phenology::daylength::Latitude;
 use phenology::heat::{HeatModel, running_heat};
 use phenology::series::Origin;
+use platform::batch::Report;
 use platform::fault::{FieldError, OnConstraint as _};
 use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
@@ -19,7 +20,7 @@ use super::{NAME_CHARS, NOTE_CHARS, at_most};
 use crate::CrossingApp;
 use crate::domain::PlantId;
 use crate::domain::weather::{
-    Batch, Days, ReadingClock, ReadingSource, StationId, StationTime, ask_about_unit,
+    Batch, Days, ReadingClock, ReadingSource, Readings, StationId, StationTime, ask_about_unit,
 };
 use crate::domain::weather_csv::CsvText;
 use crate::domain::winter::{Winter, origin_word, season_days};
@@ -255,7 +256,7 @@ async fn take(
         clock,
         source,
     } = sending;
-    let rows = readings
+    let Readings { rows, skipped } = readings
         .readings()
         .map_err(|(field, problem)| Fault::field(field, problem))?;
     ask_about_unit(&rows, unit_confirmed)
@@ -274,6 +275,7 @@ async fn take(
         .await?
         .ok_or_else(|| Fault::not_found("weather station", id))?;
     let mut time = StationTime::new(&zone).map_err(Fault::internal)?;
+    let rows_n = rows.len();
     let ids: std::collections::HashMap<u64, String> = rows
         .iter()
         .filter(|(_, row)| !row.id.is_empty())
@@ -290,25 +292,18 @@ async fn take(
     if taken.accepted_n > 0 {
         unit.touch("weather_station", id);
     }
-    let told = |row: u64, errors: Vec<FieldError>| RejectedRow {
-        row,
-        id: ids.get(&row).cloned().unwrap_or_default(),
-        errors: errors.into_iter().map(Into::into).collect(),
-    };
-    Ok(BatchReply {
-        accepted: taken.accepted_n,
-        duplicates: taken.duplicates_n,
-        rejected: taken
-            .rejected
-            .into_iter()
-            .map(|(row, errors)| told(row, errors))
-            .collect(),
-        doubtful: taken
-            .doubtful
-            .into_iter()
-            .map(|(row, message)| told(row, vec![FieldError::new("", message)]))
-            .collect(),
-    })
+    let mut report = Report::of(rows_n + skipped.len());
+    report.skip(skipped);
+    report.accept(taken.accepted_n);
+    report.duplicate(taken.duplicates_n);
+    let id = |row: u64| ids.get(&row).map(String::as_str).unwrap_or_default();
+    for (row, errors) in taken.rejected {
+        report.reject(row, id(row), errors);
+    }
+    for (row, message) in taken.doubtful {
+        report.doubt(row, id(row), vec![FieldError::new("", message)]);
+    }
+    Ok(report.into_reply())
 }
 
 /// The winters of a station, with what other stations of its site can fill.

@@ -47,12 +47,15 @@ impl Sheet {
     ///
     /// # Errors
     /// A number that is too long for a QR code.
-    pub fn print(&self, labels: &[Label]) -> Result<Vec<u8>, qrcode::types::QrError> {
+    pub fn print<'a>(
+        &self,
+        labels: impl IntoIterator<Item = &'a Label>,
+    ) -> Result<Vec<u8>, qrcode::types::QrError> {
         let mut paper = Paper::new(self.page);
         let (width, height) = self.label_mm();
         let per_page = (self.columns * self.rows) as usize;
         let padding = (height * 0.06).clamp(0.4, 2.0);
-        for (index, label) in labels.iter().enumerate() {
+        for (index, label) in labels.into_iter().enumerate() {
             let place = index + self.skip as usize;
             if index > 0 && place.is_multiple_of(per_page) {
                 paper.turn();

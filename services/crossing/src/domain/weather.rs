@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use contract::common::SkippedRow;
 use contract::crossing::WeatherReading;
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
@@ -29,18 +30,30 @@ platform::words! {
 /// Where readings come from: CSV text and rows sent to the API are two such sources, and a further
 /// one, as a network of stations, is added by saying how its readings are had.
 pub trait ReadingSource {
-    /// The readings with their rows, counted from 0, by which faults are told. A row that cannot be
-    /// read carries what is wrong with it.
+    /// The readings of all rows, the first of which is row 0. A row that cannot be read carries what
+    /// is wrong with it.
     ///
     /// # Errors
     /// What is wrong with the whole, and in which field of the request it lies.
-    fn readings(self) -> Result<Vec<(u64, WeatherReading)>, (&'static str, String)>;
+    fn readings(self) -> Result<Readings, (&'static str, String)>;
+}
+
+/// What a source brings.
+#[derive(Debug, Default)]
+pub struct Readings {
+    /// The readings with their rows, counted from 0, by which faults are told.
+    pub rows: Vec<(u64, WeatherReading)>,
+    /// Rows in which nothing was read.
+    pub skipped: Vec<SkippedRow>,
 }
 
 /// Readings as they were sent.
 impl ReadingSource for Vec<WeatherReading> {
-    fn readings(self) -> Result<Vec<(u64, WeatherReading)>, (&'static str, String)> {
-        Ok((0..).zip(self).collect())
+    fn readings(self) -> Result<Readings, (&'static str, String)> {
+        Ok(Readings {
+            rows: (0..).zip(self).collect(),
+            skipped: Vec::new(),
+        })
     }
 }
 
@@ -242,7 +255,7 @@ impl Batch {
             let read = if row.malformed.is_empty() {
                 read_row(&mut fields, &row, clock, time, &folds, &mut told, latest)
             } else {
-                fields.absorb([FieldError::new("", row.malformed.clone())]);
+                fields.absorb(row.malformed.iter().cloned().map(Into::into));
                 None
             };
             match read {

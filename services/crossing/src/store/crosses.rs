@@ -95,7 +95,7 @@ pub async fn find_all(db: &mut Db, ids: &[CrossId]) -> Result<Vec<CrossRow>, sql
 
 /// One cross, held until the transaction ends, so that its counts are added to one at a time.
 pub async fn hold(db: &mut Db, id: CrossId) -> Result<Option<CrossRow>, sqlx::Error> {
-    sqlx::query("select 1 from planned_cross where programme_id = current_programme() and id = $1 for update")
+    sqlx::query("select 1 from planned_cross where programme_id = current_programme() and id = $1 for no key update")
         .bind(id)
         .execute(&mut *db)
         .await?;

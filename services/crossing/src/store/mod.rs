@@ -4,6 +4,7 @@
 pub mod corrections;
 pub mod crosses;
 pub mod germplasm;
+pub mod holds;
 pub mod mothers;
 pub mod pollen;
 pub mod raising;

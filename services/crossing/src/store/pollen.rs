@@ -134,7 +134,7 @@ pub async fn find(db: &mut Db, id: PollenLotId) -> Result<Option<KeptLot>, sqlx:
 /// One lot, held until the transaction ends, so that its ledger grows one entry at a time.
 pub async fn hold(db: &mut Db, id: PollenLotId) -> Result<Option<KeptLot>, sqlx::Error> {
     sqlx::query(
-        "select 1 from pollen_lot where programme_id = current_programme() and id = $1 for update",
+        "select 1 from pollen_lot where programme_id = current_programme() and id = $1 for no key update",
     )
     .bind(id)
     .execute(&mut *db)

@@ -59,7 +59,7 @@ pub async fn find(db: &mut Db, id: StationId) -> Result<Option<StationRow>, sqlx
 pub async fn hold(db: &mut Db, id: StationId) -> Result<Option<String>, sqlx::Error> {
     sqlx::query_scalar(
         "select time_zone from weather_station \
-         where programme_id = current_programme() and id = $1 for update",
+         where programme_id = current_programme() and id = $1 for no key update",
     )
     .bind(id)
     .fetch_optional(db)

@@ -646,6 +646,7 @@ fn residual_map(desk: &Desk, r: &AnalysisResiduals) -> Markup {
 
 /// What is wanted of an analysis.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Wanted {
     id: String,
     r#trait: String,
@@ -740,6 +741,7 @@ pub async fn ask(
 
 /// The id of what a form makes.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Made {
     id: String,
 }

@@ -4,7 +4,7 @@ use axum::Form;
 use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::{Extension, extract::rejection::FormRejection};
-use http::{HeaderMap, StatusCode};
+use http::StatusCode;
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -16,6 +16,7 @@ use crate::trouble::Trouble;
 
 /// What the sign-in form holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct SignIn {
     login: String,
     password: String,
@@ -35,7 +36,6 @@ pub async fn show(visitor: Option<Extension<Visitor>>, ask: Ask) -> Response {
 /// Signs a person in and goes on to where they wanted to be.
 pub async fn sign_in(
     State(dashboard): State<Dashboard>,
-    headers: HeaderMap,
     form: Result<Form<SignIn>, FormRejection>,
 ) -> Response {
     let Ok(Form(SignIn {
@@ -51,12 +51,7 @@ pub async fn sign_in(
             StatusCode::UNPROCESSABLE_ENTITY,
         );
     };
-    match dashboard
-        .0
-        .sessions
-        .sign_in(login.trim(), &password, &headers)
-        .await
-    {
+    match dashboard.0.sessions.sign_in(login.trim(), &password).await {
         Ok(cookie) => go_on(local_path(&next), cookie),
         Err(Trouble::SignIn) => refused(
             &login,
@@ -72,14 +67,9 @@ pub async fn sign_in(
 pub async fn sign_out(
     State(dashboard): State<Dashboard>,
     visitor: Option<Extension<Visitor>>,
-    headers: HeaderMap,
 ) -> Response {
     let visitor = visitor.map(|Extension(visitor)| visitor);
-    let cookie = dashboard
-        .0
-        .sessions
-        .sign_out(visitor.as_ref(), &headers)
-        .await;
+    let cookie = dashboard.0.sessions.sign_out(visitor.as_ref()).await;
     go_on("/sign-in", cookie)
 }
 

@@ -84,6 +84,7 @@ fn judge(trial_id: &str, record: &RecordItem) -> Markup {
 
 /// What a person decided on a record.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Judged {
     trial_id: String,
     judgement: String,

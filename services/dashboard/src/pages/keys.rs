@@ -158,6 +158,7 @@ fn form(partners: Option<Vec<(String, String)>>) -> Markup {
 
 /// What the form for a key holds; a box that was not ticked is left out.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct NewKey {
     name: String,
     quota: String,

@@ -40,6 +40,7 @@ use axum::extract::Request;
 use axum::response::{IntoResponse, Response};
 use axum::routing::{any, get, post};
 use http::{HeaderMap, header};
+use platform::server::Faces;
 
 use crate::Dashboard;
 use crate::layout::Page;
@@ -55,8 +56,13 @@ const STYLE: &str = include_str!("style.css");
 const ICON: &str = include_str!("icon.svg");
 
 /// Every page.
-pub fn routes() -> Router<Dashboard> {
-    Router::new()
+pub fn routes(faces: Faces) -> Router<Dashboard> {
+    let router = if faces.docs {
+        Router::new().route("/docs", get(docs::show))
+    } else {
+        Router::new()
+    };
+    router
         .route("/", get(start::show))
         .route("/sign-in", get(door::show).post(door::sign_in))
         .route("/sign-out", post(door::sign_out))
@@ -123,7 +129,6 @@ pub fn routes() -> Router<Dashboard> {
             "/webhooks/{id}/deliveries/{delivery}/again",
             post(webhooks::again),
         )
-        .route("/docs", get(docs::show))
         .route("/problems", get(problems::list))
         .route("/problems/{slug}", get(problems::show))
         .route("/{*elsewhere}", any(elsewhere))

@@ -141,6 +141,7 @@ fn said(c: &ComingItem) -> String {
 
 /// What the report form holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Report {
     id: String,
     licence_id: String,

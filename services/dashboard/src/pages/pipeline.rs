@@ -573,6 +573,7 @@ fn links_kept(all: &[CalendarLink]) -> Markup {
 
 /// What the form for a calendar link holds.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct NewLink {
     name: String,
     #[serde(default)]

@@ -84,18 +84,21 @@ fn meaning(kind: FaultKind) -> &'static str {
             "An edit must say on which version it was made, so that nobody’s work is undone unseen."
         }
         K::MediaType => "The content type of the body is not one that this path takes.",
-        K::TooLarge => "The body is larger than this path takes.",
+        K::TooLarge => {
+            "The body, or what would become of it in memory, is larger than this path takes, or it holds more rows."
+        }
+        K::TooSlow => "The body came more slowly than a poor connection explains, or stopped.",
         K::RetryMismatch => {
             "An idempotency key, or an id made by the client, came a second time with other contents."
         }
         K::Throttled => {
-            "Too many requests came in a short time, such as wrong passwords for one login."
+            "Too many requests came in a short time or were under way at once, or wrong passwords for one login."
         }
         K::Unavailable => {
-            "The service, or one that it needs, cannot answer now. Nothing was written."
+            "The service, or one that it needs, cannot answer now. The detail says whether nothing was written or something may have been; either way the same request can be sent again with the same Idempotency-Key or id."
         }
         K::Internal => {
-            "Something went wrong on our side. Nothing was written; the cause is in the log under the request’s id."
+            "Something went wrong on our side. The detail says so where nothing was written; otherwise something may have been, and the same Idempotency-Key or id does no harm. The cause is in the log under the request’s id."
         }
     }
 }
@@ -121,6 +124,7 @@ fn remedy(kind: FaultKind) -> &'static str {
         }
         K::MediaType => "Send application/json, or what the API documentation names for the path.",
         K::TooLarge => "Send it in several parts, or use the stream or batch made for it.",
+        K::TooSlow => "Send it again over a better connection, or in smaller parts.",
         K::RetryMismatch => {
             "Use a new key or id for new contents, or repeat the first request unchanged."
         }

@@ -1,13 +1,15 @@
 //! Records brought as a file: chosen on the device, checked first if one likes, then taken.
 
+use axum::body::{Body, Bytes};
 use axum::extract::Request;
 use axum::response::{IntoResponse as _, Response};
 use contract::common::{BatchReply, RejectedRow};
 use contract::evaluation::TakeRecordFileRequest;
-use http::header;
+use http::{HeaderMap, header};
 use maud::{Markup, html};
-use multer::{Constraints, Multipart, SizeLimit};
-use platform::skin::{BATCH_BYTES, CSV, XLSX};
+use multer::Multipart;
+use platform::reading::{self, CSV, XLSX};
+use platform::skin::BATCH_BYTES;
 use platform::{Fault, Permission};
 
 use super::Shown;
@@ -28,7 +30,7 @@ pub async fn show(desk: Desk) -> Shown {
 
 fn form(desk: &Desk) -> Markup {
     html! {
-        p { "A CSV file in UTF-8, or a workbook (XLSX) with the table on its first sheet. The first row names the columns." }
+        p { "A CSV file in UTF-8, or a workbook (XLSX) with one sheet. The first row names the columns." }
         ul {
             li { code { "tree" } ", the number on the label, and " code { "observed_at" } ", a day or a moment, are always there; " code { "by" } " may be." }
             li { "Then either a column for every trait, named by its code as " code { "brix" } " or " code { "firmness_n" } ", or the columns " code { "trait" } " and " code { "value" } ", and " code { "unit" } " if you like." }
@@ -58,36 +60,39 @@ struct Sent {
 }
 
 impl Sent {
-    async fn read(request: Request) -> Result<Self, Trouble> {
+    async fn read(headers: &HeaderMap, body: Bytes) -> Result<Self, Trouble> {
         let unreadable = |error: multer::Error| {
             Trouble::from(Fault::malformed(format!(
                 "the form cannot be read: {error}"
             )))
         };
-        let boundary = request
-            .headers()
+        let boundary = headers
             .get(header::CONTENT_TYPE)
             .and_then(|value| value.to_str().ok())
             .map(multer::parse_boundary)
             .transpose()
             .map_err(unreadable)?
             .ok_or_else(|| Fault::malformed("the form brings no file"))?;
-        let limit = SizeLimit::new().whole_stream(BATCH_BYTES as u64);
-        let mut parts = Multipart::with_constraints(
-            request.into_body().into_data_stream(),
-            boundary,
-            Constraints::new().size_limit(limit),
-        );
+        let mut parts = Multipart::new(Body::from(body).into_data_stream(), boundary);
         let mut sent = Self::default();
         while let Some(part) = parts.next_field().await.map_err(unreadable)? {
             match part.name() {
                 Some("file") => {
                     let name = part.file_name().unwrap_or_default().to_ascii_lowercase();
                     sent.is_workbook = name.ends_with(".xlsx");
+                    if !sent.is_workbook && !name.ends_with(".csv") {
+                        let message =
+                            format!("{name:?} is neither .csv nor .xlsx; save it as one of them");
+                        return Err(Fault::field("/file", message).into());
+                    }
                     sent.content = part.bytes().await.map_err(unreadable)?.to_vec();
                 }
                 Some("how") => sent.dry_run = part.text().await.map_err(unreadable)? != "take",
-                _ => {}
+                other => {
+                    let name = other.unwrap_or_default();
+                    let fault = reading::unknown(name, format!("/{name}"), &["file", "how"]);
+                    return Err(Fault::invalid(vec![fault]).into());
+                }
             }
         }
         Ok(sent)
@@ -96,7 +101,9 @@ impl Sent {
 
 /// Checks or takes the records of a file, and tells what became of every row.
 pub async fn take(desk: Desk, request: Request) -> Result<Response, Trouble> {
-    let sent = Sent::read(request).await?;
+    let headers = request.headers().clone();
+    let (_held, body) = desk.read(request).await?;
+    let sent = Sent::read(&headers, body).await?;
     let dry_run = sent.dry_run;
     let asked = TakeRecordFileRequest {
         content: sent.content,
@@ -122,6 +129,9 @@ fn told(reply: &BatchReply, dry_run: bool) -> Markup {
             li { strong { (words::count(reply.duplicates)) } span { "were there before" } }
             li { strong { (words::count(reply.rejected.len() as u64)) } span { (if dry_run { "would not be taken" } else { "not taken" }) } }
             li { strong { (words::count(reply.doubtful.len() as u64)) } span { "deserve a second look" } }
+            @if !reply.skipped.is_empty() {
+                li { strong { (words::count(reply.skipped.len() as u64)) } span { "rows passed over, since they hold no value" } }
+            }
         }
         @if !reply.rejected.is_empty() { (rows("Not taken", &reply.rejected)) }
         @if !reply.doubtful.is_empty() { (rows("Taken, but in doubt", &reply.doubtful)) }

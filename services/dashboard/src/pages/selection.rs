@@ -10,7 +10,7 @@ use contract::evaluation::{
     GetTrialRequest, ListDecisionsRequest, SuggestAdvanceRequest, Trial, TrialStability,
 };
 use maud::{Markup, html};
-use platform::{Fault, Permission};
+use platform::{Fault, FieldError, Permission, reading};
 
 use super::Shown;
 use crate::desk::Desk;
@@ -290,6 +290,17 @@ pub async fn decide(
     form: Result<Form<Vec<(String, String)>>, FormRejection>,
 ) -> Result<Response, Trouble> {
     let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    const NAMES: [&str; 7] = [
+        "entry", "id", "keep_n", "note", "others", "seed", "to_stage",
+    ];
+    let unknown: Vec<FieldError> = form
+        .iter()
+        .filter(|(name, _)| !NAMES.contains(&name.as_str()))
+        .map(|(name, _)| reading::unknown(name, format!("/{name}"), &NAMES))
+        .collect();
+    if !unknown.is_empty() {
+        return Err(Fault::invalid(unknown).into());
+    }
     let one = |name: &str| {
         form.iter()
             .find(|(n, _)| n == name)

@@ -4,7 +4,7 @@ use maud::html;
 
 use super::Shown;
 use crate::desk::Desk;
-use crate::layout::{PLACES, Page};
+use crate::layout::Page;
 
 /// The places this person may see.
 pub async fn show(desk: Desk) -> Shown {
@@ -12,7 +12,7 @@ pub async fn show(desk: Desk) -> Shown {
         format!("Good day, {}", desk.name()),
         html! {
             ul.places {
-                @for place in PLACES.iter().filter(|place| desk.may(place.permission)) {
+                @for place in desk.places() {
                     li {
                         a href=(place.path) { (place.name) }
                         p { (place.what) }

@@ -3,6 +3,7 @@
 //! Absolute figures tell of the machine; the ratio tells of the program. Everything happens on a
 //! private PostgreSQL of its own, filled with a small demo, and is gone afterwards.
 
+mod announcing;
 mod day_list;
 mod due_dates;
 mod load;
@@ -17,6 +18,7 @@ use std::time::{Duration, Instant};
 use platform::config::Secret;
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
+use platform::quota::Quota;
 use platform::{Clock, server};
 use private_postgres::{PrivatePostgres, binaries_from_environment};
 use sqlx::PgPool;
@@ -27,6 +29,7 @@ use crate::demo::accounts::{self, Account, Founding};
 use crate::demo::history::Size;
 use crate::demo::loading;
 use crate::migrate;
+use crate::settings::Settings;
 use crate::up::random_secret;
 
 type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
@@ -104,10 +107,15 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         setup_key: Some(setup_key.clone()),
         elsewhere: BTreeMap::new(),
         clock: Clock::System,
-        release: release::Settings::default(),
+        settings: Settings {
+            person: Quota::UNLIMITED,
+            ..Settings::default()
+        },
+        health: platform::health::Health::default(),
     })
     .await?;
     let peers = assembled.peers.clone();
+    let evaluation = assembled.pools.get(&ServiceName::Evaluation).cloned();
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
     let address = listener.local_addr()?;
     tokio::spawn(server::serve(
@@ -139,6 +147,8 @@ async fn measure(url: &str, time: Duration) -> Outcome<()> {
         .tell();
     due_dates::measure(&plain, today).await?.tell();
     day_list::measure(&peers, &accounts, &plain).await?.tell();
+    let evaluation = evaluation.ok_or("the evaluation service has no tables")?;
+    announcing::measure(&evaluation, &plain).await?.tell();
     let here = format!("http://{address}");
     year::measure(&peers, &accounts, &here, &plain, today).await
 }

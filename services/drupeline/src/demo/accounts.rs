@@ -5,10 +5,14 @@ use std::collections::BTreeMap;
 use contract::identity::identity_client::IdentityClient;
 use contract::identity::{
     FoundProgrammeRequest, RegisterOrganisationRequest, RegisterPersonRequest, SignInRequest,
+    WhoAmIRequest,
 };
 use platform::Fault;
+use platform::fault::FaultKind;
 use platform::peers::{Peers, ServiceName};
 use serde::{Deserialize, Serialize};
+
+use crate::import::keys;
 
 /// A login with its password.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -41,7 +45,11 @@ const STAFF: [(&str, &str, &str); 5] = [
 /// Accounts of partners: key and the person's invented name.
 const PARTNERS: [(&str, &str); 2] = [("partner_a", "Dario Venn"), ("partner_b", "Luz Arrieta")];
 
-/// Founds a programme with its administrator, two nurseries and one account for each role.
+/// How many accounts are made.
+pub const ACCOUNTS_N: usize = 1 + STAFF.len() + PARTNERS.len();
+
+/// Founds a programme with its administrator, two nurseries and one account for each role. Repeated
+/// with the same passwords, in their order, it goes on where it was interrupted.
 ///
 /// # Errors
 /// When the set-up key is wrong, a login is taken or identity does not answer.
@@ -63,22 +71,27 @@ pub async fn found(
     };
 
     let admin = account("admin");
-    let mut anyone = IdentityClient::new(peers.transport(ServiceName::Identity)?);
-    anyone
-        .found_programme(FoundProgrammeRequest {
-            setup_key: setup_key.to_owned(),
-            name: founding.programme.to_owned(),
-            admin_login: admin.login.clone(),
-            admin_name: "Odd Lindqvist-Hale".to_owned(),
-            admin_password: admin.password.clone(),
-        })
-        .await?;
-    let token = sign_in(peers, &admin).await?;
+    let token = match sign_in(peers, &admin).await {
+        Ok(token) => token,
+        Err(refused) if refused.kind() == FaultKind::Unauthenticated => {
+            found_programme(peers, setup_key, founding, &admin).await?;
+            sign_in(peers, &admin).await?
+        }
+        Err(other) => return Err(other),
+    };
     let mut identity = IdentityClient::new(peers.reach_as(ServiceName::Identity, &token)?);
+    let programme = identity
+        .who_am_i(WhoAmIRequest {})
+        .await?
+        .into_inner()
+        .programme_id;
+    // The same thing has the same id however often this is repeated.
+    let id = |kind: &str, key: &str| keys::id(&programme, kind, &[key]).to_string();
     for (key, role, name) in STAFF {
         let Account { login, password } = account(key);
         identity
             .register_person(RegisterPersonRequest {
+                id: id("demo person", key),
                 login,
                 name: name.to_owned(),
                 password,
@@ -90,6 +103,7 @@ pub async fn found(
     for ((key, person), (name, country)) in PARTNERS.into_iter().zip(founding.nurseries) {
         let organisation = identity
             .register_organisation(RegisterOrganisationRequest {
+                id: id("demo organisation", name),
                 name: name.to_owned(),
                 kind: "nursery".to_owned(),
                 country: country.to_owned(),
@@ -100,6 +114,7 @@ pub async fn found(
         let Account { login, password } = account(key);
         identity
             .register_person(RegisterPersonRequest {
+                id: id("demo person", key),
                 login,
                 name: person.to_owned(),
                 password,
@@ -110,6 +125,24 @@ pub async fn found(
             .await?;
     }
     Ok(accounts)
+}
+
+async fn found_programme(
+    peers: &Peers,
+    setup_key: &str,
+    founding: &Founding,
+    admin: &Account,
+) -> Result<(), Fault> {
+    IdentityClient::new(peers.transport(ServiceName::Identity)?)
+        .found_programme(FoundProgrammeRequest {
+            setup_key: setup_key.to_owned(),
+            name: founding.programme.to_owned(),
+            admin_login: admin.login.clone(),
+            admin_name: "Odd Lindqvist-Hale".to_owned(),
+            admin_password: admin.password.clone(),
+        })
+        .await?;
+    Ok(())
 }
 
 /// Signs an account in and gives its access token.

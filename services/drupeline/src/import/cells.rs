@@ -1,6 +1,6 @@
 //! Reading of a row's cells; every fault is noted with file, row and column.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::str::FromStr;
 
 use jiff::civil::Date;
@@ -48,6 +48,7 @@ impl Origin {
         RowFault {
             file: self.file.clone(),
             row: self.row,
+            further_rows: Vec::new(),
             column: column.to_owned(),
             message,
         }
@@ -76,6 +77,8 @@ pub struct Known {
     pub here: BTreeMap<(Kind, String), Uuid>,
     /// Ids of the things found in the programme, by kind and text.
     pub there: BTreeMap<(Kind, String), String>,
+    /// Files that are there and cannot be read, by name: what stands in them is not known.
+    pub unread: BTreeSet<&'static str>,
 }
 
 impl Known {
@@ -105,6 +108,8 @@ pub struct Cells<'a> {
     known: &'a Known,
     faults: &'a mut Faults,
     faults_before: usize,
+    /// True when the row cannot be judged before a file that it refers to can be read.
+    waits: bool,
     depends: Vec<String>,
 }
 
@@ -117,6 +122,7 @@ impl<'a> Cells<'a> {
             known,
             faults,
             faults_before,
+            waits: false,
             depends: Vec::new(),
         }
     }
@@ -127,9 +133,14 @@ impl<'a> Cells<'a> {
             .note(&self.row.table.file, self.row.number, column, message);
     }
 
-    /// Whether the row has had a fault so far.
+    /// Whether the row has had a fault so far, or waits for the mending of another file.
     pub fn is_faulty(&self) -> bool {
-        self.faults.len() > self.faults_before
+        self.faults.len() > self.faults_before || self.row.is_faulty || self.waits
+    }
+
+    /// Notes what else the row rests on.
+    pub fn rests_on(&mut self, id: String) {
+        self.depends.push(id);
     }
 
     /// Where the row stands.
@@ -166,7 +177,7 @@ impl<'a> Cells<'a> {
             "{column} is no column of {}",
             self.row.table.form.name
         );
-        if text.is_empty() && known.is_some_and(|column| column.required) {
+        if text.is_empty() && known.is_some_and(|column| column.required) && !self.row.is_faulty {
             self.fault(column, "is empty; fill it in");
         }
         text
@@ -304,6 +315,12 @@ impl<'a> Cells<'a> {
             .find_map(|kind| self.known.find(*kind, text).map(|id| (*kind, id)));
         if let Some((_, id)) = &found {
             self.depends.push(id.clone());
+        } else if kinds
+            .iter()
+            .any(|kind| self.known.unread.contains(kind.home().0))
+        {
+            // Told once, of the file that cannot be read.
+            self.waits = true;
         } else {
             let places: Vec<String> = kinds
                 .iter()

@@ -131,6 +131,9 @@ pub async fn run(command: &ImportCommand) -> Result<(), Box<dyn Error + Send + S
 }
 
 fn tell(report: &Report) {
+    for skipped in &report.skipped {
+        println!("skipped: {} {}", skipped.name, skipped.reason);
+    }
     for warning in &report.warnings {
         println!("look again: {warning}");
     }

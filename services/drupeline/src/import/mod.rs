@@ -29,7 +29,7 @@ use faults::{Faults, RowFault};
 use form::{FILES, Kind};
 use remote::Remote;
 use season::Season;
-use table::Table;
+use table::{Folder, Skipped, Table};
 use trials::Trials;
 
 /// What became of one file's rows.
@@ -70,6 +70,10 @@ pub struct Report {
     pub faults: Vec<RowFault>,
     /// What deserves a second look.
     pub warnings: Vec<RowFault>,
+    /// What lies in the folder and was passed over, with the reason.
+    pub skipped: Vec<Skipped>,
+    /// Rows that the files hold.
+    pub rows_n: u64,
     /// False when there are faults or when only a check was asked for.
     pub written: bool,
 }
@@ -77,6 +81,9 @@ pub struct Report {
 /// Why an import could not be carried out.
 #[derive(Debug, thiserror::Error)]
 pub enum ImportError {
+    /// The folder cannot be read.
+    #[error("{} cannot be read: {}", .0.display(), .1)]
+    NoFolder(PathBuf, std::io::Error),
     /// There is nothing to load.
     #[error("{} holds none of the files of a season ({}), as .csv or .xlsx", .0.display(), .1)]
     NoFiles(PathBuf, String),
@@ -131,10 +138,12 @@ pub async fn load(
     let remote = Remote::new(peers, token);
     let mut faults = Faults::default();
     progress.say("reading the files");
-    let tables: BTreeMap<&'static str, Table> = FILES
-        .iter()
-        .filter_map(|form| Some((form.name, table::read(folder, form, &mut faults)?)))
-        .collect();
+    let Folder {
+        tables,
+        unread,
+        skipped,
+    } = table::read_folder(folder, &mut faults)
+        .map_err(|error| ImportError::NoFolder(folder.to_owned(), error))?;
     if tables.is_empty() && faults.is_empty() {
         let names = FILES
             .iter()
@@ -144,22 +153,29 @@ pub async fn load(
         return Err(ImportError::NoFiles(folder.to_owned(), names));
     }
     progress.say("looking up what they refer to");
-    let known = known(&remote, &tables).await?;
+    let mut known = known(&remote, &tables).await?;
+    known.unread = unread;
     let season = Season::read(&tables, &known, &mut faults);
     let mut trials = Trials::read(&tables, &known, &season, &mut faults);
-    if !trials.is_empty() {
+    // While a file cannot be read, whatever rests on it would be told to be missing.
+    let all_read = known.unread.is_empty();
+    if !trials.is_empty() && all_read {
         progress.say("checking trials and records");
         trials
             .check(&remote, &season.planted(), &mut faults)
             .await?;
     }
 
-    let mut report = Report::default();
+    let mut report = Report {
+        skipped,
+        rows_n: tables.values().map(|table| table.len() as u64).sum(),
+        ..Report::default()
+    };
     let has_season = !season.is_empty();
     let check_only = check_only || !faults.is_empty();
     let (request, sent) = season.request(check_only);
     report.written = !check_only;
-    if has_season {
+    if has_season && all_read {
         progress.say(if check_only {
             "checking the season"
         } else {

@@ -456,6 +456,8 @@ impl Season {
         let key = cells.text("cross");
         let id = cells.id(Kind::Cross.word(), &[&key]);
         let season: i32 = cells.whole("season");
+        let rests_on = cells.id("season", &[&season.to_string()]);
+        cells.rests_on(rests_on);
         let request = PlanCrossRequest {
             id: id.clone(),
             season: season.to_string(),
@@ -525,7 +527,7 @@ impl Season {
             by: cells.text("by"),
             reason: cells.text("reason"),
             note: cells.text("note"),
-            malformed: String::new(),
+            malformed: Vec::new(),
             ..Default::default()
         };
         self.keep(

@@ -1,11 +1,14 @@
-//! Tables as they stand in files: CSV, or the first sheet of an XLSX workbook.
+//! Tables as they stand in files: CSV, or XLSX workbooks of one sheet.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use platform::sheet::{Rows, SheetError, column_name, read_csv, read_xlsx};
+use contract::shape::Text;
+use platform::sheet::{self, Row, SheetError};
+use platform::{FieldError, text};
 
 use super::faults::Faults;
-use super::form::FileForm;
+use super::form::{FILES, FileForm, file};
 
 /// A file's rows as text.
 #[derive(Debug)]
@@ -16,16 +19,17 @@ pub struct Table {
     pub file: String,
     /// Where each column of the form stands in the file.
     places: Vec<Option<usize>>,
-    rows: Vec<(u64, Vec<String>)>,
+    rows: Vec<Row>,
 }
 
 impl Table {
     /// Rows that are not empty, with their numbers as seen in the file.
     pub fn rows(&self) -> impl Iterator<Item = TableRow<'_>> {
-        self.rows.iter().map(|(number, cells)| TableRow {
+        self.rows.iter().map(|row| TableRow {
             table: self,
-            number: *number,
-            cells,
+            number: row.number,
+            cells: &row.cells,
+            is_faulty: !row.faults.is_empty(),
         })
     }
 
@@ -48,6 +52,8 @@ pub struct TableRow<'a> {
     /// Its number as seen in the file.
     pub number: u64,
     cells: &'a [String],
+    /// True when a cell of it could not be read, which is noted.
+    pub is_faulty: bool,
 }
 
 impl<'a> TableRow<'a> {
@@ -66,88 +72,148 @@ impl<'a> TableRow<'a> {
     }
 }
 
-/// Reads the file of a form in a folder; none when there is no such file or it cannot be read,
-/// which is noted.
-pub fn read(folder: &Path, form: &'static FileForm, faults: &mut Faults) -> Option<Table> {
-    let named = |ending: &str| folder.join(format!("{}.{ending}", form.name));
-    let (csv, xlsx) = (named("csv"), named("xlsx"));
-    let path: PathBuf = match (csv.is_file(), xlsx.is_file()) {
-        (true, true) => {
-            faults.note(
-                &format!("{}.csv", form.name),
-                0,
-                "",
-                format!(
-                    "{0}.csv and {0}.xlsx are both there; take one away",
-                    form.name
-                ),
-            );
-            return None;
+/// What lies in the folder of a season.
+#[derive(Debug, Default)]
+pub struct Folder {
+    /// The files that could be read, by name.
+    pub tables: BTreeMap<&'static str, Table>,
+    /// Names of the files that are there and could not be read.
+    pub unread: BTreeSet<&'static str>,
+    /// What was passed over, with the reason.
+    pub skipped: Vec<Skipped>,
+}
+
+/// Something in a folder that is no file of a season.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Skipped {
+    /// Its name.
+    pub name: String,
+    /// Why it was passed over.
+    pub reason: &'static str,
+}
+
+/// Endings of files that hold tables and are not read.
+const OTHER_TABLES: [&str; 8] = [
+    "xls", "xlsm", "xlsb", "ods", "tsv", "tab", "numbers", "fods",
+];
+
+/// Reads every file of a folder, tells why it is passed over, or notes what is wrong with it.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn read_folder(path: &Path, faults: &mut Faults) -> std::io::Result<Folder> {
+    let mut names = Vec::new();
+    for entry in std::fs::read_dir(path)? {
+        let entry = entry?;
+        names.push((
+            entry.file_name().to_string_lossy().into_owned(),
+            entry.path(),
+        ));
+    }
+    names.sort();
+    let mut folder = Folder::default();
+    let mut found: BTreeMap<&'static str, Vec<(String, PathBuf)>> = BTreeMap::new();
+    for (name, path) in names {
+        let lower = name.to_lowercase();
+        let (stem, ending) = lower.rsplit_once('.').unwrap_or((&lower, ""));
+        let form = FILES.iter().find(|form| form.name == stem.trim());
+        let is_table = ["csv", "xlsx"].contains(&ending);
+        let skipped = if path.is_dir() {
+            "is a folder; only the files beside it are read"
+        } else if name.starts_with('.') || name.starts_with('~') {
+            "is a hidden file, or one of a program at work"
+        } else if let (Some(form), true) = (form, is_table) {
+            found.entry(form.name).or_default().push((name, path));
+            continue;
+        } else if let Some(form) = form {
+            let message = "is not read; save it as .csv (UTF-8) or .xlsx";
+            faults.note(&name, 0, "", message);
+            folder.unread.insert(form.name);
+            continue;
+        } else if is_table || OTHER_TABLES.contains(&ending) {
+            faults.note(&name, 0, "", no_file_of_a_season(stem));
+            continue;
+        } else {
+            "is none of the files of a season"
+        };
+        folder.skipped.push(Skipped {
+            name,
+            reason: skipped,
+        });
+    }
+    for (form_name, files) in found {
+        let table = match files.as_slice() {
+            [(name, path)] => read(file(form_name), name, path, faults),
+            [(first, _), (second, _), ..] => {
+                let message = format!("{first} and {second} are both there; take one away");
+                faults.note(first, 0, "", message);
+                None
+            }
+            [] => None,
+        };
+        match table {
+            Some(table) => drop(folder.tables.insert(form_name, table)),
+            None => drop(folder.unread.insert(form_name)),
         }
-        (true, false) => csv,
-        (false, true) => xlsx,
-        (false, false) => return None,
-    };
-    let file = path.file_name()?.to_string_lossy().into_owned();
-    let bytes = std::fs::read(&path).map_err(|error| SheetError {
+    }
+    Ok(folder)
+}
+
+fn no_file_of_a_season(stem: &str) -> String {
+    let names: Vec<&str> = FILES.iter().map(|form| form.name).collect();
+    let fault = platform::reading::unknown(stem, String::new(), &names);
+    format!("{}; rename it, or take it away", fault.message)
+}
+
+/// Reads the file of a form; none when it cannot be read, which is noted.
+fn read(form: &'static FileForm, name: &str, path: &Path, faults: &mut Faults) -> Option<Table> {
+    let bytes = std::fs::read(path).map_err(|error| SheetError {
         row: 0,
         message: format!("cannot be read: {error}"),
     });
-    let rows = bytes.and_then(|bytes| {
-        if path.extension().is_some_and(|ending| ending == "xlsx") {
-            read_xlsx(&bytes)
+    let is_workbook = name.to_lowercase().ends_with(".xlsx");
+    let read = bytes.and_then(|bytes| {
+        if is_workbook {
+            sheet::read_xlsx(&bytes)
         } else {
-            read_csv(&bytes)
+            sheet::read_csv(&bytes)
         }
     });
-    match rows {
-        Ok(rows) => arrange(form, file, rows, faults),
+    match read {
+        Ok(table) => arrange(form, name.to_owned(), table, faults),
         Err(SheetError { row, message }) => {
-            faults.note(&file, row, "", message);
+            faults.note(name, row, "", message);
             None
         }
     }
 }
 
-/// Finds the form's columns in the header and drops empty rows.
+/// Finds the form's columns in the header.
 fn arrange(
     form: &'static FileForm,
     file: String,
-    rows: Rows,
+    table: sheet::Table,
     faults: &mut Faults,
 ) -> Option<Table> {
-    let mut rows = rows
-        .into_iter()
-        .filter(|(_, cells)| cells.iter().any(|cell| !cell.trim().is_empty()));
-    let Some((header_row, header)) = rows.next() else {
-        faults.note(&file, 1, "", "is empty; begin with a row of column names");
-        return None;
-    };
-    let header: Vec<String> = header.iter().map(|name| column_name(name)).collect();
-    let known = || {
-        form.columns
-            .iter()
-            .map(|column| column.name)
-            .collect::<Vec<_>>()
-            .join(", ")
-    };
+    let header = table.columns;
     for (place, name) in header.iter().enumerate() {
         if name.is_empty() {
             continue;
         }
         if !form.columns.iter().any(|column| column.name == name) {
+            let known: Vec<&str> = form.columns.iter().map(|column| column.name).collect();
             faults.note(
                 &file,
-                header_row,
+                table.header_row,
                 name,
                 format!(
                     "is not a column of {}; leave it out, or take one of {}",
                     form.name,
-                    known()
+                    known.join(", ")
                 ),
             );
         } else if header[..place].contains(name) {
-            faults.note(&file, header_row, name, "is there twice; keep one");
+            faults.note(&file, table.header_row, name, "is there twice; keep one");
         }
     }
     let places: Vec<Option<usize>> = form
@@ -159,27 +225,56 @@ fn arrange(
     for (column, place) in form.columns.iter().zip(&places) {
         if column.required && place.is_none() {
             complete = false;
-            faults.note(&file, header_row, column.name, "is missing; add the column");
+            let row = table.header_row;
+            faults.note(&file, row, column.name, "is missing; add the column");
         }
     }
-    complete.then(|| Table {
+    if !complete {
+        return None;
+    }
+    let mut rows = table.rows;
+    for row in &mut rows {
+        for (column, place) in form.columns.iter().zip(&places) {
+            let Some(text) = place.and_then(|place| row.cells.get_mut(place)) else {
+                continue;
+            };
+            if let Err(message) = text::settle(kind_of_text(column.name), text) {
+                row.faults.push(FieldError::new(column.name, message));
+            }
+        }
+        for fault in &row.faults {
+            let column = fault.pointer.trim_start_matches('/');
+            faults.note(&file, row.number, column, fault.message.clone());
+        }
+    }
+    Some(Table {
         form,
         file,
         places,
-        rows: rows.collect(),
+        rows,
     })
+}
+
+fn kind_of_text(column: &str) -> Text {
+    if ["note", "notes", "reason", "objective", "soil"].contains(&column) {
+        Text::Prose
+    } else {
+        Text::Name
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::import::form;
 
     fn table(text: &str) -> (Option<Table>, Vec<String>) {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("fruit.csv"), text).unwrap();
         let mut faults = Faults::default();
-        let table = read(folder.path(), form::file("fruit"), &mut faults);
+        let table = read_folder(folder.path(), &mut faults)
+            .unwrap()
+            .tables
+            .remove("fruit");
         (
             table,
             faults.sorted().iter().map(ToString::to_string).collect(),
@@ -223,11 +318,68 @@ mod tests {
         )
         .unwrap();
         let mut faults = Faults::default();
-        assert!(read(folder.path(), form::file("fruit"), &mut faults).is_none());
+        let read = read_folder(folder.path(), &mut faults).unwrap();
+        assert!(read.unread.contains("fruit"));
         assert!(
             faults.sorted()[0]
                 .to_string()
                 .starts_with("fruit.csv row 2: is not in UTF-8")
+        );
+    }
+
+    #[test]
+    fn every_file_of_a_folder_is_read_skipped_or_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let fruit = "cross,on\nA1,2026-05-01\n";
+        for (name, content) in [
+            ("fruit.csv", fruit),
+            ("Passes.CSV", "cross,pass,on\nA1,1,2026-05-01\n"),
+            ("crosses.xls", ""),
+            ("seed.ods", ""),
+            ("fruits.csv", fruit),
+            ("mothers.csv", fruit),
+            ("README.md", ""),
+            (".hidden.csv", ""),
+            ("~$fruit.xlsx", ""),
+        ] {
+            std::fs::write(folder.path().join(name), content).unwrap();
+        }
+        std::fs::create_dir(folder.path().join("old")).unwrap();
+        let mut faults = Faults::default();
+        let read = read_folder(folder.path(), &mut faults).unwrap();
+        let tables: Vec<&str> = read.tables.keys().copied().collect();
+        assert_eq!(tables, ["fruit", "passes"]);
+        let skipped: Vec<&str> = read.skipped.iter().map(|s| s.name.as_str()).collect();
+        assert_eq!(skipped, [".hidden.csv", "README.md", "old", "~$fruit.xlsx"]);
+        assert_eq!(
+            read.unread.iter().copied().collect::<Vec<_>>(),
+            ["crosses", "mothers", "seed"]
+        );
+        let faults = faults.sorted();
+        let of = |file: &str| faults.iter().find(|fault| fault.file == file).unwrap();
+        assert!(of("crosses.xls").message.contains(".xlsx"));
+        assert!(of("fruits.csv").message.contains("\"fruit\""));
+        assert!(of("seed.ods").message.contains(".csv"));
+    }
+
+    #[test]
+    fn what_cannot_be_read_of_a_row_is_told_with_its_column() {
+        let (table, faults) =
+            table("cross,on,note\nA1,2026-05-01,a,b\nA\u{202e}2,2026-05-01,\"x\ny\"\n");
+        let rows: Vec<bool> = table.unwrap().rows().map(|row| row.is_faulty).collect();
+        assert_eq!(rows, [true, true]);
+        assert!(
+            faults[0].starts_with("fruit.csv row 2, column D: stands in"),
+            "{faults:?}"
+        );
+        assert!(
+            faults[1].starts_with("fruit.csv row 3, column cross: holds U+202E"),
+            "{faults:?}"
+        );
+        let (_, faults) = self::table("cross,on\nA1,\"2026-05-01\nA2,2026-05-02\n");
+        assert!(
+            faults[0].starts_with("fruit.csv row 2: opens a quote"),
+            "{faults:?}"
         );
     }
 }

@@ -144,12 +144,10 @@ pub async fn suggest(
     }
     let draws_n = (DRAWN_VALUES / tested.len().max(1)).clamp(40, 2000);
     let (places, seed) = (request.keep_n as usize, request.seed);
-    let suggestions = tokio::task::spawn_blocking(move || {
-        advance_list(&estimates, None, &culled, places, draws_n, seed)
-    })
-    .await
-    .map_err(Fault::internal)?
-    .map_err(|error| Fault::field("/keep_n", error.to_string()))?;
+    let suggestions = unit
+        .reckon(move |_| advance_list(&estimates, None, &culled, places, draws_n, seed))
+        .await?
+        .map_err(|error| Fault::field("/keep_n", error.to_string()))?;
 
     let decisions = store::decisions::latest(unit.connection(), programme, id).await?;
     let mut items = Vec::with_capacity(suggestions.len());
@@ -195,15 +193,15 @@ pub async fn suggest(
         .filter_map(|s| Some(tested[s.chance.id.parse::<usize>().ok()?]))
         .collect();
     let seed = request.seed;
-    let (scored, responses) = tokio::task::spawn_blocking(move || {
-        let responses = scored
-            .iter()
-            .map(|trait_| response(trait_, &kept, tested.len(), seed))
-            .collect();
-        (scored, responses)
-    })
-    .await
-    .map_err(Fault::internal)?;
+    let (scored, responses) = unit
+        .reckon(move |_| {
+            let responses = scored
+                .iter()
+                .map(|trait_| response(trait_, &kept, tested.len(), seed))
+                .collect();
+            (scored, responses)
+        })
+        .await?;
     let mut notes: Vec<String> = scored.iter().flat_map(Scored::notes).collect();
     let suggested_n = suggestions.iter().filter(|s| s.advance).count() as u32;
     if suggested_n < request.keep_n {

@@ -189,12 +189,11 @@ impl Ground {
             return Ok(None);
         }
         let (trees, is_check) = (self.trees.clone(), self.is_check());
-        tokio::task::spawn_blocking(move || {
+        unit.reckon(move |_| {
             let figures = figures::figure(&trees, &values, &is_check).map_err(Fault::internal)?;
             Ok(Some((values, figures)))
         })
-        .await
-        .map_err(Fault::internal)?
+        .await?
     }
 
     /// The traits that a request asks a ranking over: those named, or every one with records and a

@@ -207,7 +207,14 @@ pub async fn compute(
 
     let (index, ranked) = rank(&checked, &objective, &candidates).map_err(refused)?;
     let intensity = truncation(share).map_err(refused)?.intensity;
-    let spread = spread(&checked, &index, (share, candidates.len()), request.seed).await?;
+    let spread = spread(
+        unit,
+        &checked,
+        &index,
+        (share, candidates.len()),
+        request.seed,
+    )
+    .await?;
     let matrix = |rows: Vec<Vec<f64>>| rows.into_iter().map(|values| Numbers { values }).collect();
     Ok(SelectionIndex {
         method: match objective {
@@ -249,6 +256,7 @@ const DRAWN_SCORES: usize = 2_000_000;
 
 /// How the response of each trait spreads when the best of the candidates are kept.
 async fn spread(
+    unit: &mut Unit,
     covariances: &TraitCovariances,
     index: &Index,
     (share, candidates_n): (f64, usize),
@@ -260,11 +268,10 @@ async fn spread(
     let kept_n = ((share * candidates_n as f64).round() as usize).clamp(1, candidates_n);
     let draws_n = (DRAWN_SCORES / candidates_n).clamp(40, 2000);
     let (covariances, index) = (covariances.clone(), index.clone());
-    tokio::task::spawn_blocking(move || {
+    unit.reckon(move |_| {
         simulate_response(&covariances, &index, kept_n, candidates_n, draws_n, seed)
     })
-    .await
-    .map_err(Fault::internal)?
+    .await?
     .map_err(refused)
 }
 

@@ -9,6 +9,8 @@ use contract::evaluation::{
     GetLayoutCsvRequest, GetLayoutMapRequest, GetLayoutRequest, LayOutTrialRequest,
     PrintTreeLabelsRequest, SiteLayout, TrialLayout, TrialTree, TryDesignRequest,
 };
+use platform::compute::{Cancel, Settled, Work};
+use platform::sheet::CsvTable;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use super::plants;
@@ -88,7 +90,10 @@ pub async fn lay_out(
     })
     .map_err(Fault::invalid)?;
     let sites = store::trials::sites(unit.connection(), programme, id).await?;
-    let layouts = randomise(asked, sites.len()).await?;
+    let sites_n = sites.len();
+    let layouts = unit
+        .reckon(move |cancel| randomise(&asked, sites_n, cancel))
+        .await??;
 
     let total: usize = layouts.iter().map(|layout| layout.plots.len()).sum();
     let mut trees: Vec<TreeRow> = Vec::with_capacity(total);
@@ -284,8 +289,7 @@ pub async fn csv(
             .name;
         site_names.insert(site, name);
     }
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let header = [
+    let mut table = CsvTable::new(&[
         "tree",
         "tree_id",
         "site",
@@ -300,34 +304,29 @@ pub async fn csv(
         "planted_on",
         "status",
         "rootstock",
-    ];
-    writer.write_record(header).map_err(Fault::internal)?;
+    ])?;
     for tree in trees {
         let entry = entry_of.get(&tree.germplasm_id);
         let site = site_names.get(&tree.site_id).cloned().unwrap_or_default();
         let tree = tree.message();
-        writer
-            .write_record([
-                tree.number,
-                tree.tree_id,
-                site,
-                tree.row.to_string(),
-                tree.column.to_string(),
-                tree.replicate.to_string(),
-                tree.block.to_string(),
-                entry.map(|e| e.number.clone()).unwrap_or_default(),
-                entry.map(|e| e.name.clone()).unwrap_or_default(),
-                tree.germplasm_id,
-                if tree.is_check { "check" } else { "" }.to_owned(),
-                tree.planted_on,
-                tree.status,
-                tree.rootstock,
-            ])
-            .map_err(Fault::internal)?;
+        table.row(&[
+            tree.number,
+            tree.tree_id,
+            site,
+            tree.row.to_string(),
+            tree.column.to_string(),
+            tree.replicate.to_string(),
+            tree.block.to_string(),
+            entry.map(|e| e.number.clone()).unwrap_or_default(),
+            entry.map(|e| e.name.clone()).unwrap_or_default(),
+            tree.germplasm_id,
+            if tree.is_check { "check" } else { "" }.to_owned(),
+            tree.planted_on,
+            tree.status,
+            tree.rootstock,
+        ])?;
     }
-    let content = writer
-        .into_inner()
-        .map_err(|e| Fault::internal(e.into_error()))?;
+    let content = table.finish()?;
     Ok(Document {
         content_type: "text/csv; charset=utf-8".to_owned(),
         file_name: format!("{}-layout.csv", trial.number),
@@ -401,7 +400,7 @@ pub async fn map(
     _app: &EvaluationApp,
     unit: &mut Unit,
     request: GetLayoutMapRequest,
-) -> Result<Document, Fault> {
+) -> Result<Work<Document>, Fault> {
     let programme = unit.programme()?;
     let asked = (request.trial_id.as_str(), request.site_id.as_str());
     let of = site_trees(unit, programme, asked, false).await?;
@@ -425,11 +424,13 @@ pub async fn map(
         });
     }
     let title = format!("Trial {} at {}", of.trial_number, of.site_name);
-    Ok(Document {
-        content_type: "image/svg+xml".to_owned(),
-        file_name: format!("{}-layout.svg", of.trial_number),
-        content: map::draw(&title, &squares).into_bytes(),
-    })
+    Ok(Work::new(move |_| {
+        Ok(Document {
+            content_type: "image/svg+xml".to_owned(),
+            file_name: format!("{}-layout.svg", of.trial_number),
+            content: map::draw(&title, &squares).into_bytes(),
+        })
+    }))
 }
 
 /// Labels of a trial's standing trees as PDF.
@@ -440,7 +441,7 @@ pub async fn labels(
     app: &EvaluationApp,
     unit: &mut Unit,
     request: PrintTreeLabelsRequest,
-) -> Result<Document, Fault> {
+) -> Result<Settled<Document>, Fault> {
     let programme = unit.programme()?;
     let asked = (request.trial_id.as_str(), request.site_id.as_str());
     let of = site_trees(unit, programme, asked, true).await?;
@@ -455,21 +456,22 @@ pub async fn labels(
             });
         }
     }
-    let printed = plants::client(app, programme)
-        .await?
-        .print_labels(PrintLabelsRequest {
-            page: request.page,
-            skip: request.skip,
-            given,
-            ..PrintLabelsRequest::default()
+    let mut crossing = plants::client(app, programme).await?;
+    Ok(Settled::Elsewhere(Box::pin(async move {
+        let printed = crossing
+            .print_labels(PrintLabelsRequest {
+                page: request.page,
+                skip: request.skip,
+                given,
+                ..PrintLabelsRequest::default()
+            })
+            .await?
+            .into_inner();
+        Ok(Document {
+            file_name: format!("{}-labels.pdf", of.trial_number),
+            ..printed
         })
-        .await
-        .map_err(Fault::from)?
-        .into_inner();
-    Ok(Document {
-        file_name: format!("{}-labels.pdf", of.trial_number),
-        ..printed
-    })
+    })))
 }
 
 /// Tries a design without keeping it.
@@ -480,7 +482,7 @@ pub async fn try_design(
     _app: &EvaluationApp,
     _unit: &mut Unit,
     request: TryDesignRequest,
-) -> Result<TrialLayout, Fault> {
+) -> Result<Work<TrialLayout>, Fault> {
     let asked = plan(Asked {
         design: &request.design,
         entries: request.entries,
@@ -493,9 +495,13 @@ pub async fn try_design(
         seed: request.seed,
     })
     .map_err(Fault::invalid)?;
-    let layouts = randomise(asked, 1).await?;
-    let layout = &layouts[0];
-    Ok(TrialLayout {
+    Ok(Work::new(move |cancel| {
+        Ok(tried(&randomise(&asked, 1, cancel)?[0]))
+    }))
+}
+
+fn tried(layout: &Layout) -> TrialLayout {
+    TrialLayout {
         design: word(&layout.design).to_owned(),
         design_made: layout.design.to_string(),
         seed: layout.seed,
@@ -516,24 +522,21 @@ pub async fn try_design(
             })
             .collect(),
         ..TrialLayout::default()
-    })
+    }
 }
 
-/// One layout for each site, each further one from the next seed; off the async threads.
-async fn randomise(plan: TrialPlan, sites_n: usize) -> Result<Vec<Layout>, Fault> {
-    let made = tokio::task::spawn_blocking(move || {
-        (0..sites_n as u64)
-            .map(|site| {
-                designs::lay_out(&TrialPlan {
-                    seed: plan.seed.wrapping_add(site),
-                    ..plan.clone()
-                })
+/// One layout for each site, each further one from the next seed.
+fn randomise(plan: &TrialPlan, sites_n: usize, cancel: &Cancel) -> Result<Vec<Layout>, Fault> {
+    (0..sites_n as u64)
+        .map(|site| {
+            cancel.check()?;
+            designs::lay_out(&TrialPlan {
+                seed: plan.seed.wrapping_add(site),
+                ..plan.clone()
             })
-            .collect::<Result<Vec<_>, _>>()
-    })
-    .await
-    .map_err(Fault::internal)?;
-    made.map_err(|error| Fault::invalid(vec![fault(&error)]))
+            .map_err(|error| Fault::invalid(vec![fault(&error)]))
+        })
+        .collect()
 }
 
 fn lowest(layouts: &[Layout]) -> f64 {

@@ -1,8 +1,9 @@
 //! What keeping different numbers at each stage would bring.
 
 use biometry::selection::SelectionError;
-use biometry::selection::stages::{Course, Stage};
+use biometry::selection::stages::{Course, Outcome, Stage};
 use contract::evaluation::{PlanSelectionRequest, SelectionOutcome, SelectionPlan};
+use platform::compute::Work;
 use platform::{Fault, FieldError, Fields, Unit};
 
 use crate::EvaluationApp;
@@ -23,7 +24,7 @@ pub async fn plan(
     _app: &EvaluationApp,
     unit: &mut Unit,
     request: PlanSelectionRequest,
-) -> Result<SelectionPlan, Fault> {
+) -> Result<Work<SelectionPlan>, Fault> {
     let programme = unit.programme()?;
     let mut fields = Fields::new();
     let analysis: Option<AnalysisId> = fields.optional_id("analysis_id", &request.analysis_id);
@@ -101,19 +102,20 @@ pub async fn plan(
     };
     let kept_n: Vec<usize> = request.kept_n.iter().map(|&n| n as usize).collect();
     let seed = request.seed;
-    let outcomes = tokio::task::spawn_blocking(move || {
-        if kept_n.is_empty() {
+    Ok(Work::new(move |_| {
+        let outcomes = if kept_n.is_empty() {
             course.plan(draws_n as usize, SHOWN, seed)
         } else {
             course
                 .simulate(&kept_n, draws_n as usize, seed)
                 .map(|outcome| vec![outcome])
-        }
-    })
-    .await
-    .map_err(Fault::internal)?
-    .map_err(refused)?;
-    Ok(SelectionPlan {
+        };
+        Ok(told(genetic_sd, outcomes.map_err(refused)?))
+    }))
+}
+
+fn told(genetic_sd: f64, outcomes: Vec<Outcome>) -> SelectionPlan {
+    SelectionPlan {
         genetic_sd,
         outcomes: outcomes
             .into_iter()
@@ -126,7 +128,7 @@ pub async fn plan(
                 best_is_released: outcome.best_is_released,
             })
             .collect(),
-    })
+    }
 }
 
 fn refused(error: SelectionError) -> Fault {

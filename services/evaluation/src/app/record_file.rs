@@ -1,8 +1,8 @@
 //! Records from a file, which go the way of a batch.
 
 use contract::common::{BatchReply, RejectedRow};
-use contract::evaluation::TakeRecordFileRequest;
-use platform::skin::{CSV, FILE_TYPES, XLSX};
+use contract::evaluation::{TakeRecordFileRequest, TakeRecordsRequest};
+use platform::text::settle_all;
 use platform::{Fault, Unit, sheet};
 
 use super::records;
@@ -23,36 +23,23 @@ pub async fn take(
 ) -> Result<BatchReply, Fault> {
     let programme = unit.programme()?;
     let library = store::traits::library_kept(unit.connection(), programme).await?;
-    let content_type = request
-        .content_type
-        .split(';')
-        .next()
-        .unwrap_or_default()
-        .trim();
-    let read = match content_type {
-        CSV => sheet::read_csv,
-        XLSX => sheet::read_xlsx,
-        other => {
-            return Err(Fault::field(
-                "/content_type",
-                format!("{other:?} is not taken; send {}", FILE_TYPES.join(" or ")),
-            ));
-        }
-    };
-    let content = request.content;
-    let rows = tokio::task::spawn_blocking(move || read(&content))
-        .await
-        .map_err(Fault::internal)?
-        .map_err(|error| match error.row {
-            0 => Fault::field("/content", error.message),
-            row => Fault::field("/content", format!("row {row} {}", error.message)),
-        })?;
-    let file = record_file::read(programme, rows, |name| {
+    let table = sheet::read(&request.content_type, request.content).await?;
+    let FileRecords {
+        rows,
+        places,
+        skipped,
+    } = record_file::read(programme, table, |name| {
         library.iter().any(|defined| defined.code == name)
     })?;
+    let mut batch = TakeRecordsRequest {
+        rows,
+        ..TakeRecordsRequest::default()
+    };
+    // What stands in a file is held to the same as what stands in a request.
+    settle_all(true, &mut batch)?;
     let reply = records::take_rows(
         unit,
-        &file.rows,
+        &batch.rows,
         records::How {
             all_or_nothing: request.all_or_nothing,
             dry_run: request.dry_run,
@@ -60,18 +47,20 @@ pub async fn take(
     )
     .await?;
     Ok(BatchReply {
-        rejected: in_the_sheet(reply.rejected, &file),
-        doubtful: in_the_sheet(reply.doubtful, &file),
+        rejected: in_the_sheet(reply.rejected, &places),
+        doubtful: in_the_sheet(reply.doubtful, &places),
+        sent: reply.sent + skipped.len() as u64,
+        skipped,
         ..reply
     })
 }
 
 /// Reports by row of the sheet and by its columns.
-fn in_the_sheet(reported: Vec<RejectedRow>, file: &FileRecords) -> Vec<RejectedRow> {
+fn in_the_sheet(reported: Vec<RejectedRow>, places: &[(u64, String)]) -> Vec<RejectedRow> {
     reported
         .into_iter()
         .map(|mut reported| {
-            let Some((row, column)) = file.places.get(reported.row as usize) else {
+            let Some((row, column)) = places.get(reported.row as usize) else {
                 return reported;
             };
             reported.row = *row;

@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use contract::common::{BatchReply, RejectedRow};
+use contract::common::BatchReply;
 use contract::evaluation::{
     JudgeRecordRequest, ListRecordsRequest, RecordBatchRow, RecordItem, RecordList,
     TakeRecordsRequest,
@@ -10,6 +10,7 @@ use contract::evaluation::{
 use jiff::civil::{Date, DateTime, time};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use platform::batch::Report;
 use platform::database::refresh_statistics;
 use platform::paging::Page;
 use platform::{Fault, FieldError, Fields, ProgrammeId, Unit, numbering};
@@ -63,7 +64,9 @@ pub(super) async fn take_rows(
     let programme = unit.programme()?;
     let library = store::traits::library_kept(unit.connection(), programme).await?;
     let library: HashMap<&str, &Trait> = library.iter().map(|t| (t.code.as_str(), t)).collect();
-    let mut sieve = Sieve::default();
+    let mut sieve = Sieve {
+        report: Report::of(rows.len()),
+    };
 
     let rows = read_rows(rows, &library, unit, &mut sieve);
     let grown = Grown::load(unit, programme, &rows).await?;
@@ -71,11 +74,14 @@ pub(super) async fn take_rows(
     let rows = without_duplicates(rows, unit, programme, &mut sieve).await?;
     let rows = check_rows(rows, &grown, &library, unit.now(), &mut sieve);
     let rows = check_corrections(rows, unit, programme, &mut sieve).await?;
-    let records = with_doubts(rows, unit, programme, &library, &mut sieve).await?;
+    let mut records = with_doubts(rows, unit, programme, &library, &mut sieve).await?;
+    // Batches that bring the same rows write them in one order, and wait for one another in turn.
+    records.sort_unstable_by_key(|record| record.id);
 
-    let refused = how.all_or_nothing && !sieve.rejected.is_empty();
-    if refused {
-        sieve.doubtful.clear();
+    let mut report = sieve.report;
+    report.accept(records.len() as u64);
+    if how.all_or_nothing && report.any_rejected() {
+        report.nothing_taken();
     } else if !how.dry_run && !records.is_empty() {
         let now = unit.now();
         store::records::insert(unit.connection(), programme, &records, now).await?;
@@ -83,26 +89,17 @@ pub(super) async fn take_rows(
         refresh_statistics(unit.connection(), "record", grown_n).await?;
         unit.touch("records", records.len());
     }
-    sieve.rejected.sort_by_key(|rejected| rejected.row);
-    Ok(BatchReply {
-        accepted: if refused { 0 } else { records.len() as u64 },
-        duplicates: sieve.duplicates,
-        rejected: sieve.rejected,
-        doubtful: sieve.doubtful,
-    })
+    Ok(report.into_reply())
 }
 
 /// What is set apart while rows pass through the checks.
-#[derive(Default)]
 struct Sieve {
-    duplicates: u64,
-    rejected: Vec<RejectedRow>,
-    doubtful: Vec<RejectedRow>,
+    report: Report,
 }
 
 impl Sieve {
     fn reject(&mut self, row: usize, id: &str, errors: Vec<FieldError>) {
-        self.rejected.push(reported(row, id, errors));
+        self.report.reject(row as u64, id, errors);
     }
 
     fn reject_one(&mut self, row: usize, id: RecordId, pointer: &str, message: String) {
@@ -111,20 +108,6 @@ impl Sieve {
             &id.to_string(),
             vec![FieldError::new(pointer, message)],
         );
-    }
-}
-
-fn reported(row: usize, id: &str, errors: Vec<FieldError>) -> RejectedRow {
-    RejectedRow {
-        row: row as u64,
-        id: id.to_owned(),
-        errors: errors
-            .into_iter()
-            .map(|mut error| {
-                error.row = Some(row as u64);
-                error.into()
-            })
-            .collect(),
     }
 }
 
@@ -164,8 +147,8 @@ fn read_rows<'a>(
     let mut read = Vec::with_capacity(rows.len());
     for (row, sent) in rows.iter().enumerate() {
         if !sent.malformed.is_empty() {
-            let error = FieldError::new("", sent.malformed.clone());
-            sieve.reject(row, &sent.id, vec![error]);
+            let errors = sent.malformed.iter().cloned().map(Into::into).collect();
+            sieve.reject(row, &sent.id, errors);
             continue;
         }
         let mut fields = Fields::new();
@@ -467,7 +450,7 @@ async fn without_duplicates<'a>(
     for row in rows {
         if let Some(content) = stored.get(&row.id) {
             if row.is(content) {
-                sieve.duplicates += 1;
+                sieve.report.duplicate(1);
             } else {
                 sieve.reject_one(
                     row.row,
@@ -478,7 +461,7 @@ async fn without_duplicates<'a>(
             }
         } else if let Some(&earlier) = first.get(&row.id) {
             if row.says_the_same(&kept[earlier]) {
-                sieve.duplicates += 1;
+                sieve.report.duplicate(1);
             } else {
                 let message = format!("row {} under this id {OTHER}", kept[earlier].row);
                 sieve.reject_one(row.row, row.id, "/id", message);
@@ -648,8 +631,8 @@ async fn with_doubts(
             if let Some(doubt) = &doubt {
                 let error = FieldError::new("/value", doubt.clone());
                 sieve
-                    .doubtful
-                    .push(reported(row.row, &row.id.to_string(), vec![error]));
+                    .report
+                    .doubt(row.row as u64, &row.id.to_string(), vec![error]);
             }
             NewRecord {
                 id: row.id,

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use biometry::mixed::Relationship;
 use contract::crossing::PlantParents;
 use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
-use platform::database::Scope;
+use platform::database::{self, Begin, Scope};
 use platform::fields::Words as _;
 use platform::{App as _, Fault, ProgrammeId};
 use sha2::{Digest as _, Sha256};
@@ -195,17 +195,11 @@ struct Data {
 
 async fn load(app: &EvaluationApp, job: &Job) -> Result<Data, Fault> {
     let programme = job.programme;
-    let mut transaction = app
-        .context()
-        .pool
-        .begin_with("BEGIN READ ONLY ISOLATION LEVEL REPEATABLE READ")
-        .await?;
-    Scope {
+    let scope = Scope {
         programme: Some(programme),
         ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Snapshot, scope).await?;
     let connection: &mut PgConnection = &mut transaction;
     let ground = Ground::load_from(connection, programme, job.trial).await?;
     let library = store::traits::library(connection, programme).await?;

@@ -43,13 +43,59 @@ pub fn word(design: &Design) -> &'static str {
 
 /// Most plots of a trial at one site.
 pub const PLOTS: usize = 200_000;
+/// Most complete replicates, or blocks that hold all checks.
+const REPLICATES: u32 = 1_000;
+/// Most entries whose pairs are balanced over incomplete blocks, and most such blocks: what must be
+/// weighed grows with their cubes.
+const BALANCED: usize = 2_000;
+
+/// Numbers beyond what any ground holds, told field by field.
+fn beyond(asked: &Asked<'_>) -> Vec<FieldError> {
+    let plots = u32::try_from(PLOTS).unwrap_or(u32::MAX);
+    let mut errors: Vec<FieldError> = [
+        ("/replicates", asked.replicates, REPLICATES),
+        ("/block_size", asked.block_size, plots),
+        ("/replicated_n", asked.replicated_n, plots),
+        ("/rows", asked.rows, plots),
+        ("/columns", asked.columns, plots),
+    ]
+    .into_iter()
+    .filter(|(_, n, most)| n > most)
+    .map(|(pointer, n, most)| FieldError::new(pointer, format!("{n} is more than {most}")))
+    .collect();
+    if matches!(asked.design, "alpha" | "row_column") && errors.is_empty() {
+        let entries = asked.entries.len() + asked.checks.len();
+        if entries > BALANCED {
+            errors.push(FieldError::new(
+                "/entries",
+                format!(
+                    "{entries} entries are more than the {BALANCED} whose pairs can be balanced; choose augmented or p_rep, or lay out several trials"
+                ),
+            ));
+        }
+        let size = match asked.block_size as usize {
+            0 => entries.isqrt().max(1),
+            size => size,
+        };
+        let blocks = entries.div_ceil(size) * asked.replicates as usize;
+        if blocks > BALANCED {
+            errors.push(FieldError::new(
+                "/block_size",
+                format!(
+                    "{blocks} incomplete blocks are more than {BALANCED}; ask for larger ones or fewer replicates"
+                ),
+            ));
+        }
+    }
+    errors
+}
 
 /// The plan of a trial at one site.
 ///
 /// # Errors
 /// The faults by field.
 pub fn plan(asked: Asked<'_>) -> Result<TrialPlan, Vec<FieldError>> {
-    let mut errors = Vec::new();
+    let mut errors = beyond(&asked);
     let mut fault = |pointer: &str, message: String| errors.push(FieldError::new(pointer, message));
     let some = |n: u32| (n > 0).then_some(n as usize);
     let replicates = asked.replicates as usize;
@@ -174,6 +220,47 @@ mod tests {
         .unwrap_err();
         let pointers: Vec<&str> = errors.iter().map(|e| e.pointer.as_str()).collect();
         assert_eq!(pointers, ["/design", "/columns"]);
+    }
+
+    #[test]
+    fn numbers_that_no_ground_holds_are_refused_by_field() {
+        let pointers = |asked: Asked<'_>| -> Vec<String> {
+            let errors = plan(asked).unwrap_err();
+            errors.into_iter().map(|e| e.pointer).collect()
+        };
+        let huge = Asked {
+            block_size: 4_000_000_000,
+            replicated_n: 4_000_000_000,
+            rows: 4_000_000_000,
+            columns: 4_000_000_000,
+            replicates: 4_000_000_000,
+            ..asked("unreplicated")
+        };
+        assert_eq!(
+            pointers(huge)[..5],
+            [
+                "/replicates",
+                "/block_size",
+                "/replicated_n",
+                "/rows",
+                "/columns"
+            ]
+        );
+        let many = |n: usize| (0..n).map(|n| format!("e{n}")).collect::<Vec<_>>();
+        for design in ["alpha", "row_column"] {
+            let entries = Asked {
+                entries: many(20_000),
+                ..asked(design)
+            };
+            assert_eq!(pointers(entries), ["/entries"]);
+            let blocks = Asked {
+                entries: many(1_900),
+                block_size: 2,
+                replicates: 10,
+                ..asked(design)
+            };
+            assert_eq!(pointers(blocks), ["/block_size"]);
+        }
     }
 
     #[test]

@@ -2,11 +2,12 @@
 
 use std::collections::HashMap;
 
+use contract::common::SkippedRow;
 use contract::evaluation::RecordBatchRow;
 use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
-use platform::sheet::{Rows, column_name};
+use platform::sheet::{Row, Table};
 use platform::{Fault, FieldError, ProgrammeId};
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
@@ -18,6 +19,8 @@ pub struct FileRecords {
     pub rows: Vec<RecordBatchRow>,
     /// Row in the file and column of the value, for each.
     pub places: Vec<(u64, String)>,
+    /// Rows that make no record, with the reason.
+    pub skipped: Vec<SkippedRow>,
 }
 
 /// What a column holds.
@@ -57,14 +60,11 @@ struct Header {
 }
 
 impl Header {
-    /// Reads a header; a column without a name is passed over.
-    fn read(cells: &[String], is_trait: impl Fn(&str) -> bool) -> Result<Self, Fault> {
-        let columns: Vec<(Column, String)> = cells
-            .iter()
-            .map(|cell| {
-                let name = column_name(cell);
-                (Column::named(&name), name)
-            })
+    /// Reads a header; no cell stands in a column without a name.
+    fn read(names: Vec<String>, is_trait: impl Fn(&str) -> bool) -> Result<Self, Fault> {
+        let columns: Vec<(Column, String)> = names
+            .into_iter()
+            .map(|name| (Column::named(&name), name))
             .collect();
         let mut faults = Vec::new();
         let mut fault = |message: String| faults.push(FieldError::new("/content", message));
@@ -132,39 +132,37 @@ impl Header {
     }
 }
 
-/// Reads the rows of a file as records; empty rows and empty cells of traits say nothing.
+/// Reads the rows of a file as records; empty cells of traits say nothing.
 ///
 /// # Errors
-/// A file without rows; a header with a column missing, twice or not known.
+/// A header with a column missing, twice or not known.
 pub fn read(
     programme: ProgrammeId,
-    rows: Rows,
+    table: Table,
     is_trait: impl Fn(&str) -> bool,
 ) -> Result<FileRecords, Fault> {
-    let mut rows = rows
-        .into_iter()
-        .filter(|(_, cells)| cells.iter().any(|cell| !cell.trim().is_empty()));
-    let Some((_, header)) = rows.next() else {
-        return Err(Fault::field(
-            "/content",
-            "is empty; begin with a row of column names",
-        ));
-    };
-    let header = Header::read(&header, is_trait)?;
+    let header = Header::read(table.columns, is_trait)?;
     let one_by_one = header.columns.iter().any(|(c, _)| *c == Column::Value);
     let mut read = FileRecords {
         rows: Vec::new(),
         places: Vec::new(),
+        skipped: Vec::new(),
     };
+    let mut skipped = Vec::new();
     let mut seen: HashMap<[u8; 32], u32> = HashMap::new();
     let mut push = |number: u64, name: &str, mut row: RecordBatchRow| {
-        if row.id.is_empty() {
+        if row.id.is_empty() && row.malformed.is_empty() {
             row.id = own_id(programme, &row, &mut seen).to_string();
         }
         read.rows.push(row);
         read.places.push((number, name.to_owned()));
     };
-    for (number, cells) in rows {
+    for Row {
+        number,
+        cells,
+        faults,
+    } in table.rows
+    {
         let text = |wanted| header.cell(&cells, wanted).to_owned();
         let row = RecordBatchRow {
             id: text(Column::Id),
@@ -175,12 +173,13 @@ pub fn read(
             r#trait: text(Column::Trait),
             value: text(Column::Value),
             unit: text(Column::Unit),
-            malformed: String::new(),
+            malformed: faults.into_iter().map(Into::into).collect(),
         };
-        if one_by_one {
+        if one_by_one || !row.malformed.is_empty() {
             push(number, "value", row);
             continue;
         }
+        let mut says_something = false;
         for (place, (column, name)) in header.columns.iter().enumerate() {
             let value = cells.get(place).map_or("", |cell| cell.trim());
             if *column == Column::Of && !name.is_empty() && !value.is_empty() {
@@ -189,11 +188,18 @@ pub fn read(
                     value: value.to_owned(),
                     ..row.clone()
                 };
+                says_something = true;
                 push(number, name, of_trait);
             }
         }
+        if !says_something {
+            skipped.push(SkippedRow {
+                row: number,
+                reason: "holds no value, so there is nothing to record".to_owned(),
+            });
+        }
     }
-    Ok(read)
+    Ok(FileRecords { skipped, ..read })
 }
 
 /// The id of a record that brings none: it follows from tree, trait, moment, person and how often
@@ -234,9 +240,11 @@ fn moment_ms(text: &str) -> u64 {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
-    fn rows(text: &str) -> Rows {
+    fn rows(text: &str) -> Table {
         platform::sheet::read_csv(text.as_bytes()).unwrap()
     }
 
@@ -308,7 +316,6 @@ mod tests {
 
     #[test]
     fn headers_are_checked_as_a_whole() {
-        assert_eq!(faults("").len(), 1);
         let told = faults("tree,brix,sweetness,brix\nT1,1,2,3\n");
         assert_eq!(told.len(), 3, "{told:?}");
         assert!(told[0].contains("observed_at"), "{told:?}");
@@ -320,5 +327,44 @@ mod tests {
             "{told:?}"
         );
         assert!(faults("tree,observed_at\nT1,2026-07-01\n")[0].contains("no value"));
+    }
+
+    proptest! {
+        /// Every value of a file becomes a record, and every row without any is told.
+        #[test]
+        fn what_a_file_makes_adds_up_to_what_it_holds(
+            sheet in proptest::collection::vec(("[A-C ]{0,2}", "[0-9 ]{0,2}", "[0-9 ]{0,2}", "[x ]{0,1}"), 0..8),
+        ) {
+            let mut text = "tree,observed_at,brix,firmness_n\n".to_owned();
+            let (mut values, mut silent, mut surplus) = (0, 0, 0);
+            for (tree, brix, firmness, beyond) in &sheet {
+                text += &format!("{tree},2026-07-01,{brix},{firmness},{beyond}\n");
+                let here = [brix, firmness].iter().filter(|cell| !cell.trim().is_empty()).count();
+                match (beyond.trim(), here) {
+                    ("", 0) => silent += 1,
+                    ("", here) => values += here,
+                    _ => surplus += 1,
+                }
+            }
+            let read = taken(&text);
+            prop_assert_eq!(read.rows.len(), values + surplus);
+            prop_assert_eq!(read.skipped.len(), silent);
+            let malformed = read.rows.iter().filter(|row| !row.malformed.is_empty()).count();
+            prop_assert_eq!(malformed, surplus);
+            prop_assert_eq!(read.rows.len(), read.places.len());
+        }
+
+        #[test]
+        fn any_file_is_read_or_refused(text in "[a-c\",;\n =]{0,80}") {
+            let programme = ProgrammeId::from_uuid(Uuid::from_u128(7));
+            for text in [text.clone(), format!("tree,observed_at,brix\n{text}"), format!("tree,observed_at,trait,value\n{text}")] {
+                if let Ok(table) = platform::sheet::read_csv(text.as_bytes()) {
+                    let rows_n = table.rows.len();
+                    if let Ok(read) = read(programme, table, |name| name == "brix") {
+                        prop_assert!(read.rows.len() + read.skipped.len() >= rows_n);
+                    }
+                }
+            }
+        }
     }
 }

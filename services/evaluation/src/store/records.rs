@@ -5,7 +5,6 @@ use std::collections::{HashMap, HashSet};
 use contract::evaluation::RecordItem;
 use jiff::Timestamp;
 use platform::database::Instant;
-use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
 use platform::{Fault, PersonId, ProgrammeId};
 use sqlx::{PgConnection, Postgres, QueryBuilder};
@@ -123,14 +122,14 @@ const WRITTEN_AT_ONCE: usize = 10_000;
 /// Writes records and their corrections.
 ///
 /// # Errors
-/// State when another batch writes a row of the same id, or corrects the same record, at this
-/// moment.
+/// When the database refuses; a primary key that is taken when another batch wrote a row of the same
+/// id, or corrected the same record, at this moment: at the next look that is known.
 pub async fn insert(
     connection: &mut PgConnection,
     programme: ProgrammeId,
     records: &[NewRecord],
     now: Timestamp,
-) -> Result<(), Fault> {
+) -> Result<(), sqlx::Error> {
     for part in records.chunks(WRITTEN_AT_ONCE) {
         insert_part(connection, programme, part, now).await?;
     }
@@ -147,12 +146,7 @@ pub async fn insert(
         .bind(corrections.iter().map(|c| c.0).collect::<Vec<_>>())
         .bind(corrections.iter().map(|c| c.1).collect::<Vec<_>>())
         .execute(connection)
-        .await
-        .on_constraint("correction_pkey", || {
-            Fault::state(
-                "another batch corrected one of the same records at this moment; send it again",
-            )
-        })?;
+        .await?;
     }
     Ok(())
 }
@@ -162,7 +156,7 @@ async fn insert_part(
     programme: ProgrammeId,
     part: &[NewRecord],
     now: Timestamp,
-) -> Result<(), Fault> {
+) -> Result<(), sqlx::Error> {
     fn each<'a, T>(part: &'a [NewRecord], of: impl Fn(&'a NewRecord) -> T) -> Vec<T> {
         part.iter().map(of).collect()
     }
@@ -199,13 +193,7 @@ async fn insert_part(
             .bind(each(part, |r| r.corrects))
             .bind(each(part, |r| r.doubt.as_deref()));
     }
-    match query.execute(connection).await {
-        // Every id was looked for before: whoever wrote it did so since.
-        Err(sqlx::Error::Database(error)) if error.is_unique_violation() => Err(Fault::state(
-            "another batch wrote some of the same rows at this moment; send it again",
-        )),
-        written => Ok(written.map(drop)?),
-    }
+    query.execute(connection).await.map(drop)
 }
 
 /// A value that counts in the figures.

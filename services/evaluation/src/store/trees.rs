@@ -208,7 +208,7 @@ pub async fn get(
     let sql = if lock {
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
          is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \
-         where programme_id = $1 and id = $2 for update"
+         where programme_id = $1 and id = $2 for no key update"
     } else {
         "select id, trial_id, site_id, number, row_n, column_n, replicate, block, germplasm_id, \
          is_check, planted_on, status, ended_on, replaces_id, rootstock from tree \

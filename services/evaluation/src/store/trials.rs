@@ -220,7 +220,7 @@ pub async fn head(
 ) -> Result<TrialHead, Fault> {
     let sql = if lock {
         "select id, number, name, stage, season, rootstock, planted_on, note, design, last_tree \
-         from trial where programme_id = $1 and id = $2 for update"
+         from trial where programme_id = $1 and id = $2 for no key update"
     } else {
         "select id, number, name, stage, season, rootstock, planted_on, note, design, last_tree \
          from trial where programme_id = $1 and id = $2"

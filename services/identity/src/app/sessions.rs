@@ -8,7 +8,7 @@ use contract::identity::{
     PublicKey, RefreshSessionRequest, ServiceToken, Session, SignInRequest, SignOutRequest,
 };
 use jiff::{SignedDuration, Timestamp};
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::operation::App as _;
@@ -194,14 +194,12 @@ async fn end_copied_session(
     now: Timestamp,
 ) -> Result<(), Fault> {
     tracing::warn!(session.id = %session.id, "a refresh token came back after its use; session ended");
-    let mut transaction = app.context().pool.begin().await?;
-    Scope {
+    let scope = Scope {
         programme: Some(session.programme),
         across_programmes: true,
         ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Writing, scope).await?;
     store::end_sessions(
         &mut transaction,
         session.programme,

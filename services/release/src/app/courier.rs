@@ -1,15 +1,16 @@
 //! Sends deliveries, tries them again and gives them up; and has due dates announced.
 
+use std::collections::HashMap;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant as Moment};
 
 use contract::release::AnnounceDueDatesRequest;
 use contract::release::release_client::ReleaseClient;
 use jiff::{SignedDuration, Timestamp};
-use platform::database::{Instant, Scope};
+use platform::database::{self, Begin, Instant, Scope};
 use platform::fields::Words as _;
 use platform::peers::ServiceName;
-use platform::{App as _, Fault};
+use platform::{App as _, Fault, ProgrammeId};
 use rand::RngExt as _;
 use reqwest::dns::{Addrs, Name, Resolve, Resolving};
 use reqwest::{StatusCode, header};
@@ -18,18 +19,21 @@ use tokio::task::JoinSet;
 
 use super::events::message_id;
 use crate::ReleaseApp;
+use crate::domain::WebhookId;
 use crate::domain::webhook::{
     DeliveryState, ID_HEADER, Reach, SIGNATURE_HEADER, Secret, TIMESTAMP_HEADER, is_public,
     read_url, wait_after,
 };
-use crate::store::webhooks::{self, Errand, Outcome};
+use crate::store::webhooks::{self, Errand, Outcome, Taking};
 
 /// How long to wait when nothing was due.
 const IDLE: Duration = Duration::from_millis(500);
 /// How long to wait after a fault of ours.
 const AFTER_FAULT: Duration = Duration::from_secs(2);
-/// Deliveries on their way at once.
-const AT_ONCE: i64 = 16;
+/// Deliveries on their way to one webhook at once.
+const AT_ONCE: i64 = 8;
+/// How long a webhook is left alone for which nothing could be sent yet.
+const REST: Duration = Duration::from_secs(1);
 /// How long a receiver may take.
 const PATIENCE: Duration = Duration::from_secs(15);
 /// How long a receiver may take to be reached.
@@ -40,6 +44,8 @@ const LEASE: SignedDuration = SignedDuration::from_secs(60);
 const BOTH_SIGN: SignedDuration = SignedDuration::from_hours(24);
 /// The longest wait that a receiver may ask for.
 const ASKED_WAIT_MAX_S: i64 = 6 * 3600;
+/// Longer than anything is put off: what is, was by a clock that was wrong, and is due.
+const PUT_OFF_MAX: SignedDuration = SignedDuration::from_hours(48);
 /// How often due dates are looked through.
 const DUE_DATES_EVERY: Duration = Duration::from_secs(3600);
 /// How long to wait after that failed, as it does while the services are still starting.
@@ -86,10 +92,15 @@ pub async fn send(app: Arc<ReleaseApp>) {
             return;
         }
     };
+    let mut lanes = Lanes::default();
     loop {
-        match round(&app, &client).await {
-            Ok(0) => tokio::time::sleep(IDLE).await,
-            Ok(_) => {}
+        match due(&app).await {
+            Ok(hooks) => {
+                for hook in hooks {
+                    lanes.start(&app, &client, hook);
+                }
+                lanes.idle().await;
+            }
             Err(fault) => {
                 tracing::warn!(%fault, "deliveries could not be looked after; trying again");
                 tokio::time::sleep(AFTER_FAULT).await;
@@ -98,43 +109,104 @@ pub async fn send(app: Arc<ReleaseApp>) {
     }
 }
 
-async fn bookkeeping(app: &ReleaseApp) -> Result<Transaction<'static, Postgres>, Fault> {
-    let mut transaction = app.context().pool.begin().await?;
-    Scope {
-        across_programmes: true,
-        ..Scope::default()
-    }
-    .apply(&mut transaction)
-    .await?;
-    Ok(transaction)
+/// A webhook and the programme whose it is.
+type Hook = (ProgrammeId, WebhookId);
+
+/// What is being sent: each webhook in a task of its own, so that a receiver that is slow or silent
+/// keeps nobody else waiting.
+#[derive(Default)]
+struct Lanes {
+    tasks: JoinSet<Result<usize, Fault>>,
+    running: HashMap<tokio::task::Id, Hook>,
+    /// Webhooks for which there is nothing to be done before then.
+    resting: HashMap<Hook, Moment>,
 }
 
-/// Sends what is due; gives how many were sent.
-async fn round(app: &Arc<ReleaseApp>, client: &reqwest::Client) -> Result<usize, Fault> {
-    let now = app.context().clock.now();
-    let mut transaction = bookkeeping(app).await?;
-    let errands = webhooks::take_on(
-        &mut transaction,
-        Instant(now),
-        Instant(now + LEASE),
-        Instant(now - BOTH_SIGN),
-        AT_ONCE,
-    )
-    .await?;
-    transaction.commit().await?;
-    let taken = errands.len();
-    let mut sending = JoinSet::new();
-    for errand in errands {
+impl Lanes {
+    /// Sends what is due to a webhook, unless that is being done.
+    fn start(&mut self, app: &Arc<ReleaseApp>, client: &reqwest::Client, hook: Hook) {
+        let rests = self
+            .resting
+            .get(&hook)
+            .is_some_and(|end| *end > Moment::now());
+        if rests || self.running.values().any(|running| *running == hook) {
+            return;
+        }
         let (app, client) = (app.clone(), client.clone());
-        sending.spawn(async move {
-            let outcome = attempt(&client, app.settings.webhooks, &errand, now).await;
-            report(&app, &errand, &outcome).await
-        });
+        let task = self.tasks.spawn(lane(app, client, hook));
+        self.running.insert(task.id(), hook);
     }
-    while let Some(done) = sending.join_next().await {
-        done.map_err(Fault::internal)??;
+
+    /// Waits until a lane ends, or for a while.
+    async fn idle(&mut self) {
+        if self.tasks.is_empty() {
+            tokio::time::sleep(IDLE).await;
+            return;
+        }
+        let ended = tokio::time::timeout(IDLE, self.tasks.join_next_with_id()).await;
+        let Ok(Some(ended)) = ended else { return };
+        let (id, sent) = match ended {
+            Ok((id, sent)) => (id, sent),
+            Err(error) => (error.id(), Err(Fault::internal(error))),
+        };
+        let Some(hook) = self.running.remove(&id) else {
+            return;
+        };
+        let rest = match sent {
+            // What is due waits for something earlier in its lane.
+            Ok(0) => REST,
+            Ok(_) => return,
+            Err(fault) => {
+                tracing::warn!(webhook.id = %hook.1, %fault, "deliveries could not be sent; trying again");
+                AFTER_FAULT
+            }
+        };
+        self.resting.retain(|_, end| *end > Moment::now());
+        self.resting.insert(hook, Moment::now() + rest);
     }
-    Ok(taken)
+}
+
+async fn bookkeeping(app: &ReleaseApp) -> Result<Transaction<'static, Postgres>, Fault> {
+    let pool = &app.context().pool;
+    Ok(database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await?)
+}
+
+async fn due(app: &ReleaseApp) -> Result<Vec<Hook>, Fault> {
+    let now = app.context().clock.now();
+    let beyond = Instant(now + PUT_OFF_MAX);
+    Ok(webhooks::due(&mut *bookkeeping(app).await?, Instant(now), beyond).await?)
+}
+
+/// Sends what is due to one webhook; gives how much was sent.
+async fn lane(app: Arc<ReleaseApp>, client: reqwest::Client, hook: Hook) -> Result<usize, Fault> {
+    let mut sent_n = 0;
+    loop {
+        let now = app.context().clock.now();
+        let taking = Taking {
+            now: Instant(now),
+            leased_until: Instant(now + LEASE),
+            beyond: Instant(now + PUT_OFF_MAX),
+            fresh: Instant(now - BOTH_SIGN),
+        };
+        let mut transaction = bookkeeping(&app).await?;
+        let errands = webhooks::take_on(&mut transaction, hook, taking, AT_ONCE).await?;
+        transaction.commit().await?;
+        if errands.is_empty() {
+            return Ok(sent_n);
+        }
+        sent_n += errands.len();
+        let mut sending = JoinSet::new();
+        for errand in errands {
+            let (app, client) = (app.clone(), client.clone());
+            sending.spawn(async move {
+                let outcome = attempt(&client, app.settings.webhooks, &errand, now).await;
+                report(&app, &errand, &outcome).await
+            });
+        }
+        while let Some(done) = sending.join_next().await {
+            done.map_err(Fault::internal)??;
+        }
+    }
 }
 
 async fn report(app: &ReleaseApp, errand: &Errand, outcome: &Outcome) -> Result<(), Fault> {

@@ -19,9 +19,9 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::ReleaseApp;
-use crate::domain::webhook::{DeliveryState, ID_PREFIX, Topic};
-use crate::domain::{CandidateId, DeliveryId};
-use crate::store::webhooks::{self, DeliveryRow, Subject, WebhookRow};
+use crate::domain::webhook::{DeliveryState, ID_PREFIX, Topic, WAITING_MAX};
+use crate::domain::{CandidateId, DeliveryId, WebhookId};
+use crate::store::webhooks::{self, DeliveryRow, Subject};
 
 /// An announcement as it lies in the outbox.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -90,7 +90,7 @@ pub(super) async fn announce(
 
 /// A delivery to a webhook that is to be sent at once.
 pub(super) fn delivery(
-    hook: &WebhookRow,
+    (webhook_id, organisation_id): (WebhookId, Option<OrganisationId>),
     topic: Topic,
     sequence: i64,
     lane: Uuid,
@@ -108,8 +108,8 @@ pub(super) fn delivery(
     });
     DeliveryRow {
         id,
-        webhook_id: hook.id,
-        organisation_id: hook.organisation_id,
+        webhook_id,
+        organisation_id,
         topic: topic.word().to_owned(),
         sequence,
         lane,
@@ -162,7 +162,9 @@ impl Follower for Webhooks {
         };
         let (programme, now) = (unit.programme()?, Instant(unit.now()));
         let happened: Timestamp = event.at.parse().map_err(Fault::internal)?;
-        for hook in webhooks::subscribed(unit.connection(), programme, topic.word()).await? {
+        let hooks =
+            webhooks::subscribed(unit.connection(), programme, topic.word(), WAITING_MAX).await?;
+        for hook in hooks {
             let owner = hook.organisation_id;
             let sees = match owner {
                 // What happened before somebody asked to be told is not told.
@@ -171,20 +173,38 @@ impl Follower for Webhooks {
                 Some(_) if told.staff_only => false,
                 Some(partner) => sees(unit, partner, &told).await?,
             };
-            if sees {
-                let row = delivery(
-                    &hook,
-                    topic,
-                    event.position,
-                    told.candidate_id,
-                    (&event.at, now),
-                    &told.told_to(owner),
-                );
-                webhooks::insert_delivery(unit.connection(), programme, &row).await?;
+            if !sees {
+                continue;
             }
+            if hook.full {
+                miss(unit, hook.id).await?;
+                continue;
+            }
+            let row = delivery(
+                (hook.id, owner),
+                topic,
+                event.position,
+                told.candidate_id,
+                (&event.at, now),
+                &told.told_to(owner),
+            );
+            webhooks::insert_delivery(unit.connection(), programme, &row).await?;
         }
         Ok(())
     }
+}
+
+/// Notes on a webhook that an event was not kept for it.
+async fn miss(unit: &mut Unit, webhook: WebhookId) -> Result<(), Fault> {
+    let programme = unit.programme()?;
+    let missed_n = webhooks::miss(unit.connection(), programme, webhook).await?;
+    if missed_n == 1 {
+        tracing::warn!(
+            webhook.id = %webhook,
+            "{WAITING_MAX} events wait for a webhook; further ones are counted and not kept"
+        );
+    }
+    Ok(())
 }
 
 /// Whether a partner sees what an announcement is about, as the database says.

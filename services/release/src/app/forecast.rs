@@ -9,6 +9,7 @@ use contract::release::{
 };
 use jiff::ToSpan as _;
 use jiff::civil::Date;
+use platform::compute::Work;
 use platform::database::Day;
 use platform::fields::Words as _;
 use platform::{Fault, Fields, Unit};
@@ -40,7 +41,7 @@ pub async fn get(
     _app: &ReleaseApp,
     unit: &mut Unit,
     request: GetForecastRequest,
-) -> Result<ReleaseForecast, Fault> {
+) -> Result<Work<ReleaseForecast>, Fault> {
     let or = |asked: u32, otherwise: u32| if asked == 0 { otherwise } else { asked };
     let (years, runs) = (or(request.years, YEARS), or(request.runs, RUNS));
     let mut fields = Fields::new();
@@ -59,8 +60,7 @@ pub async fn get(
     let courses = courses(unit).await?;
     let (plan, notes) = plan(unit, &told, as_of).await?;
     let seed = request.seed;
-    // Thousands of runs are arithmetic, which must not hold up those who wait for the database.
-    let (made, money, plan, tested) = tokio::task::spawn_blocking(move || {
+    Ok(Work::new(move |cancel| {
         let history = History::read(&courses, as_of);
         let made = forecast::forecast(&history, years, runs, seed);
         let plan = Plan {
@@ -68,25 +68,23 @@ pub async fn get(
             ..plan
         };
         let money = play_money(&plan, &made.runs, as_of, seed);
+        cancel.check()?;
         let tested = forecast::back_test(&courses, as_of, runs, seed);
-        (made, money, plan, tested)
-    })
-    .await
-    .map_err(Fault::internal)?;
-    Ok(ReleaseForecast {
-        as_of: as_of.to_string(),
-        seed,
-        runs,
-        releases: made.releases.iter().map(release_year).collect(),
-        total: Some(spread(&made.total)),
-        steps: steps(&made),
-        bottlenecks: bottlenecks(&made),
-        places: stage_places(&made, places),
-        money: Some(shown_money(&made, money, &plan, notes)),
-        back_test: tested.map(|tested| back_test(&tested, as_of)),
-        assumptions: forecast::assumptions(),
-        caution: CAUTION.to_owned(),
-    })
+        Ok(ReleaseForecast {
+            as_of: as_of.to_string(),
+            seed,
+            runs,
+            releases: made.releases.iter().map(release_year).collect(),
+            total: Some(spread(&made.total)),
+            steps: steps(&made),
+            bottlenecks: bottlenecks(&made),
+            places: stage_places(&made, places),
+            money: Some(shown_money(&made, money, &plan, notes)),
+            back_test: tested.map(|tested| back_test(&tested, as_of)),
+            assumptions: forecast::assumptions(),
+            caution: CAUTION.to_owned(),
+        })
+    }))
 }
 
 fn places_asked(fields: &mut Fields, request: &GetForecastRequest) -> [Option<f64>; STEPS_N] {

@@ -5,6 +5,7 @@ use contract::release::{
     IssueLabelRequest, LabelAnswer, MarkingText, PrintTagsRequest, SignedLabel, VerifyLabelRequest,
 };
 use paper::PageSize;
+use platform::compute::Work;
 use platform::fields::Words as _;
 use platform::{Fault, Fields, ProgrammeId, Unit};
 use qrcode::QrCode;
@@ -56,20 +57,15 @@ fn unknown() -> Fault {
     Fault::not_found("label", "with this seal")
 }
 
-/// The address before the page's path: the one asked for, else the installation's own.
-fn base_url(fields: &mut Fields, app: &ReleaseApp, asked: &str) -> String {
-    fields.require(
-        asked.is_empty() || asked.starts_with("https://") || asked.starts_with("http://"),
-        "base_url",
-        "must begin with https:// or http://",
-    );
-    let own = app.settings.public_url.as_deref().unwrap_or_default();
-    let base = if asked.is_empty() { own } else { asked };
-    base.trim_end_matches('/').to_owned()
-}
-
-fn page_url(base_url: &str, token: &str) -> String {
-    format!("{base_url}/labels/{token}")
+/// The page of a label. The installation alone says at which address: a seal of ours on a code that
+/// led elsewhere would vouch for whatever stands there.
+fn page_url(app: &ReleaseApp, token: &str) -> Result<String, Fault> {
+    let own = app.settings.public_url.as_deref().ok_or_else(|| {
+        Fault::state(
+            "a code must say where its page is, and this installation does not know its own address; have DRUPELINE_PUBLIC_URL set, as https://example.org",
+        )
+    })?;
+    Ok(format!("{}/labels/{token}", own.trim_end_matches('/')))
 }
 
 /// What the tag says of rights in a country.
@@ -105,7 +101,6 @@ pub async fn issue(
     let id: Option<LicenceId> = fields.id("licence_id", &request.licence_id);
     let country = asked::country(&mut fields, "country", &request.country);
     fields.require(!request.country.is_empty(), "country", "is required, as US");
-    let base_url = base_url(&mut fields, app, &request.base_url);
     fields.finish()?;
     let (id, country) = (checked(id, "licence_id")?, checked(country, "country")?);
     let (programme, today) = (unit.programme()?, unit.today());
@@ -132,7 +127,7 @@ pub async fn issue(
     content.extend_from_slice(country.as_str().as_bytes());
     let sealed = seals::seal(unit, Use::Label, &content).await?;
     unit.touch("licence", id);
-    let url = page_url(&base_url, &sealed);
+    let url = page_url(app, &sealed)?;
     let qr = QrCode::new(&url).map_err(Fault::internal)?;
     Ok(SignedLabel {
         label_token: sealed,
@@ -151,7 +146,7 @@ pub async fn print(
     app: &ReleaseApp,
     unit: &mut Unit,
     request: PrintTagsRequest,
-) -> Result<Document, Fault> {
+) -> Result<Work<Document>, Fault> {
     let mut fields = Fields::new();
     let tags_n = match request.tags_n {
         0 => 1,
@@ -170,12 +165,6 @@ pub async fn print(
         size.is_some(),
         "size",
         "must be a size in millimetres of at least 60x25, as 90x40",
-    );
-    let base_url = base_url(&mut fields, app, &request.base_url);
-    fields.require(
-        !base_url.is_empty(),
-        "base_url",
-        "is required: a code in print must say where the page is, as https://example.org",
     );
     fields.finish()?;
     let size = checked(size, "size")?;
@@ -209,14 +198,15 @@ pub async fn print(
             .filter(|text| !text.is_empty())
             .collect(),
         licensee: licence.licensee_name,
-        url: page_url(&base_url, &request.label_token),
+        url: page_url(app, &request.label_token)?,
     };
-    let content = print_tags(size, &tag, tags_n).map_err(Fault::internal)?;
-    Ok(Document {
-        content_type: "application/pdf".to_owned(),
-        file_name: "tags.pdf".to_owned(),
-        content,
-    })
+    Ok(Work::new(move |_| {
+        Ok(Document {
+            content_type: "application/pdf".to_owned(),
+            file_name: "tags.pdf".to_owned(),
+            content: print_tags(size, &tag, tags_n).map_err(Fault::internal)?,
+        })
+    }))
 }
 
 async fn published(

@@ -20,7 +20,9 @@ use serde_json::json;
 use super::asked::checked;
 use super::{events, shown};
 use crate::ReleaseApp;
-use crate::domain::webhook::{DeliveryState, ID_PREFIX, Secret, Topic, read_url};
+use crate::domain::webhook::{
+    DeliveryState, ID_PREFIX, Secret, Topic, WAITING_MAX, WEBHOOKS_MAX, read_url,
+};
 use crate::domain::{DeliveryId, WebhookId};
 use crate::store::webhooks::{self, AttemptRow, DeliveryRow, WebhookRow};
 
@@ -41,6 +43,7 @@ fn told(row: WebhookRow) -> Webhook {
         created_by: row.created_by,
         waiting_n: shown::count(row.waiting_n),
         dead_n: shown::count(row.dead_n),
+        missed_n: shown::count(row.missed_n),
         version: row.version,
     }
 }
@@ -119,8 +122,14 @@ pub async fn create(
         version: 1,
         waiting_n: 0,
         dead_n: 0,
+        missed_n: 0,
     };
     let programme = unit.programme()?;
+    if webhooks::count_to_add(unit.connection(), programme).await? >= WEBHOOKS_MAX {
+        return Err(Fault::state(format!(
+            "the programme and its partners have {WEBHOOKS_MAX} webhooks, as many as they may; end one that nobody needs any more"
+        )));
+    }
     webhooks::insert(unit.connection(), programme, &row)
         .await
         .on_constraint("webhook_pkey", || {
@@ -229,6 +238,16 @@ pub async fn renew_secret(
     })
 }
 
+/// Refuses to have more wait for a webhook than may.
+fn has_room(hook: &WebhookRow) -> Result<(), Fault> {
+    if hook.waiting_n < WAITING_MAX {
+        return Ok(());
+    }
+    Err(Fault::state(format!(
+        "{WAITING_MAX} events wait for this webhook, as many as may; have its receiver take some, or end it"
+    )))
+}
+
 /// Sends a trial event.
 pub async fn test(
     _app: &ReleaseApp,
@@ -241,11 +260,12 @@ pub async fn test(
             "the webhook is switched off; switch it on first",
         ));
     }
+    has_room(&hook)?;
     let (programme, now) = (unit.programme()?, unit.now());
     let data = json!({ "webhook_id": hook.id.to_string(), "name": hook.name });
     // A lane of its own: a trial waits for nothing.
     let row = events::delivery(
-        &hook,
+        (hook.id, hook.organisation_id),
         Topic::Test,
         0,
         uuid::Uuid::now_v7(),
@@ -343,6 +363,9 @@ pub async fn redeliver(
         .ok_or_else(unknown)?;
     if row.state == DeliveryState::Sending.word() {
         return Err(Fault::state("it is on its way at this moment"));
+    }
+    if row.state != DeliveryState::Waiting.word() {
+        has_room(&hook)?;
     }
     webhooks::send_again(unit.connection(), programme, id, now).await?;
     unit.touch("webhook", hook.id);

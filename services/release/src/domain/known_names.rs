@@ -1,8 +1,8 @@
 //! Lists of known denominations as CSV.
 
-use std::collections::BTreeMap;
-
-use platform::{FieldError, Fields};
+use contract::shape::Text;
+use platform::sheet::{self, Row};
+use platform::{FieldError, Fields, text};
 use rights::denomination::fold;
 
 /// Most names in one list.
@@ -32,72 +32,88 @@ pub struct BadLine {
     pub errors: Vec<FieldError>,
 }
 
+/// The columns of a list.
+const COLUMNS: [&str; 4] = ["name", "class", "jurisdiction", "kind"];
+
 /// Reads a list. One bad line does not spoil the others.
 ///
 /// # Errors
 /// What is wrong with the list as a whole, with the remedy.
 pub fn read(csv: &str) -> Result<(Vec<ListedName>, Vec<BadLine>), String> {
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        // A byte order mark is no part of the first column's name.
-        .from_reader(csv.trim_start_matches('\u{feff}').as_bytes());
-    let columns: BTreeMap<String, usize> = reader
-        .headers()
-        .map_err(|error| format!("the first line cannot be read: {error}"))?
-        .iter()
-        .enumerate()
-        .map(|(i, name)| (name.to_lowercase(), i))
-        .collect();
+    let table = sheet::read_csv(csv.as_bytes()).map_err(|error| match error.row {
+        0 => error.message,
+        row => format!("row {row} {}", error.message),
+    })?;
+    for (place, column) in table.columns.iter().enumerate() {
+        if !column.is_empty() && !COLUMNS.contains(&column.as_str()) {
+            return Err(format!(
+                "has a column {column:?}, which is none of {}; leave it out",
+                COLUMNS.join(", ")
+            ));
+        }
+        if !column.is_empty() && table.columns[..place].contains(column) {
+            return Err(format!("has the column {column:?} twice; keep one"));
+        }
+    }
     for needed in ["name", "class"] {
-        if !columns.contains_key(needed) {
+        if !table.columns.iter().any(|column| column == needed) {
             return Err(format!(
                 "the first line names no column {needed}; it names columns, as name,class,jurisdiction,kind"
             ));
         }
     }
+    if table.rows.len() > NAMES_MAX {
+        return Err(format!(
+            "holds more than {NAMES_MAX} names; send it in parts"
+        ));
+    }
     let (mut names, mut bad) = (Vec::new(), Vec::new());
-    for record in reader.records() {
-        let record = record.map_err(|error| format!("cannot be read: {error}"))?;
-        if names.len() + bad.len() == NAMES_MAX {
-            return Err(format!(
-                "holds more than {NAMES_MAX} names; send it in parts"
-            ));
-        }
-        let cell = |name: &str| {
-            columns
-                .get(name)
-                .and_then(|i| record.get(*i))
-                .unwrap_or_default()
-        };
-        let mut fields = Fields::new();
-        let name = fields.text("name", cell("name"), 200).to_owned();
-        fields.require(
-            name.is_empty() || !fold(&name).is_empty(),
-            "name",
-            "holds no letter or figure",
-        );
-        let class = fields.text("class", cell("class"), 200).to_owned();
-        fields.require(
-            !cell("kind").eq_ignore_ascii_case(TRADE_DESIGNATION),
-            "kind",
-            "is a trade designation, which is never a denomination; leave it out of this list",
-        );
-        if fields.any() {
-            bad.push(BadLine {
-                line: record.position().map_or(0, csv::Position::line),
+    for row in table.rows {
+        match listed(&table.columns, &row) {
+            Ok(name) => names.push(name),
+            Err((name, errors)) => bad.push(BadLine {
+                line: row.number,
                 name,
-                errors: fields.into_errors(),
-            });
-        } else {
-            names.push(ListedName {
-                name,
-                class,
-                jurisdiction: cell("jurisdiction").to_uppercase(),
-            });
+                errors,
+            }),
         }
     }
     Ok((names, bad))
+}
+
+/// The name of a row, or what it calls itself and what is wrong with it.
+fn listed(columns: &[String], row: &Row) -> Result<ListedName, (String, Vec<FieldError>)> {
+    let mut fields = Fields::new();
+    fields.absorb(row.faults.iter().cloned());
+    let mut cell = |name: &str| {
+        let place = columns.iter().position(|column| column == name);
+        let mut text = place.map(|n| row.cells[n].clone()).unwrap_or_default();
+        if let Err(message) = text::settle(Text::Name, &mut text) {
+            fields.fault(name, message);
+        }
+        text
+    };
+    let [name, class, jurisdiction, kind] = COLUMNS.map(&mut cell);
+    let name = fields.text("name", &name, 200).to_owned();
+    fields.require(
+        name.is_empty() || !fold(&name).is_empty(),
+        "name",
+        "holds no letter or figure",
+    );
+    let class = fields.text("class", &class, 200).to_owned();
+    fields.require(
+        !kind.eq_ignore_ascii_case(TRADE_DESIGNATION),
+        "kind",
+        "is a trade designation, which is never a denomination; leave it out of this list",
+    );
+    if fields.any() {
+        return Err((name, fields.into_errors()));
+    }
+    Ok(ListedName {
+        name,
+        class,
+        jurisdiction: jurisdiction.to_uppercase(),
+    })
 }
 
 #[cfg(test)]

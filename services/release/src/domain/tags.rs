@@ -41,39 +41,35 @@ pub fn print(size: PageSize, tag: &Tag, tags_n: i32) -> Result<Vec<u8>, qrcode::
     let side_mm = (size.height_mm - 2.0 * MARGIN_MM).min(size.width_mm * 0.4);
     let left_mm = MARGIN_MM + side_mm + 2.0;
     let width_mm = size.width_mm - left_mm - MARGIN_MM;
-    for n in 0..tags_n {
-        if n > 0 {
-            paper.turn();
-        }
-        paper.qr(MARGIN_MM, MARGIN_MM, side_mm, &tag.url)?;
-        let mut at_mm = MARGIN_MM;
-        let mut lines = |paper: &mut Paper, size_pt: f32, bold: bool, text: &str| {
-            let letter_mm = size_pt * MM_PER_POINT * LETTER_WIDTH;
-            for line in broken(text, (width_mm / letter_mm) as usize) {
-                at_mm += size_pt * MM_PER_POINT * 1.2;
-                if at_mm <= size.height_mm - 1.0 {
-                    paper.text(left_mm, at_mm, size_pt, bold, &line);
-                }
+    paper.qr(MARGIN_MM, MARGIN_MM, side_mm, &tag.url)?;
+    let mut at_mm = MARGIN_MM;
+    let mut lines = |paper: &mut Paper, size_pt: f32, bold: bool, text: &str| {
+        let letter_mm = size_pt * MM_PER_POINT * LETTER_WIDTH;
+        for line in broken(text, (width_mm / letter_mm) as usize) {
+            at_mm += size_pt * MM_PER_POINT * 1.2;
+            if at_mm <= size.height_mm - 1.0 {
+                paper.text(left_mm, at_mm, size_pt, bold, &line);
             }
-        };
-        lines(&mut paper, 12.0, true, &format!("‘{}’", tag.denomination));
-        lines(&mut paper, 7.0, false, &tag.species);
-        for marking in &tag.markings {
-            lines(&mut paper, 7.0, true, marking);
         }
-        lines(
-            &mut paper,
-            6.0,
-            false,
-            &format!("Propagated by {}", tag.licensee),
-        );
-        lines(
-            &mut paper,
-            5.0,
-            false,
-            "Scan to see whether it is protected and licensed as of today.",
-        );
+    };
+    lines(&mut paper, 12.0, true, &format!("‘{}’", tag.denomination));
+    lines(&mut paper, 7.0, false, &tag.species);
+    for marking in &tag.markings {
+        lines(&mut paper, 7.0, true, marking);
     }
+    lines(
+        &mut paper,
+        6.0,
+        false,
+        &format!("Propagated by {}", tag.licensee),
+    );
+    lines(
+        &mut paper,
+        5.0,
+        false,
+        "Scan to see whether it is protected and licensed as of today.",
+    );
+    paper.copy(usize::try_from(tags_n).unwrap_or(1));
     Ok(paper.finish())
 }
 

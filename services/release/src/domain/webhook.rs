@@ -75,6 +75,11 @@ platform::words! {
     }
 }
 
+/// Most webhooks of a programme, those of its partners among them.
+pub const WEBHOOKS_MAX: i64 = 40;
+/// Most deliveries that wait for one webhook: a programme's queue holds [`WEBHOOKS_MAX`] times as many.
+pub const WAITING_MAX: i64 = 5_000;
+
 /// Header with the delivery's id.
 pub const ID_HEADER: &str = "webhook-id";
 /// Header with the time of sending, Unix seconds.

@@ -36,12 +36,14 @@ pub struct WebhookRow {
     pub waiting_n: i64,
     /// Deliveries given up.
     pub dead_n: i64,
+    /// Events not kept because too many waited.
+    pub missed_n: i64,
 }
 
 macro_rules! webhook_select {
     () => {
         "select w.id, w.organisation_id, w.name, w.url, w.topics, w.active, w.stopped_reason, \
-           w.created_at, w.created_by, w.version, \
+           w.created_at, w.created_by, w.version, w.missed_n, \
            (select count(*) from webhook_delivery d where d.programme_id = w.programme_id \
               and d.webhook_id = w.id and d.state in ('waiting', 'sending')) as waiting_n, \
            (select count(*) from webhook_delivery d where d.programme_id = w.programme_id \
@@ -123,19 +125,70 @@ pub async fn list(
     page_of(connection, query, programme, (None, None), page).await
 }
 
-/// Webhooks that wait for a topic.
+/// How many webhooks a programme has that were not ended. Whoever counts to make another waits for
+/// whoever counted before.
+pub async fn count_to_add(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+) -> Result<i64, sqlx::Error> {
+    sqlx::query("select pg_advisory_xact_lock(hashtextextended('webhooks of ' || $1, 0))")
+        .bind(programme.to_string())
+        .execute(&mut *connection)
+        .await?;
+    sqlx::query_scalar("select count(*) from webhook where programme_id = $1 and ended_at is null")
+        .bind(programme)
+        .fetch_one(connection)
+        .await
+}
+
+/// A webhook that waits for a topic.
+#[derive(Debug, Clone, FromRow)]
+pub struct SubscribedRow {
+    /// Its id.
+    pub id: WebhookId,
+    /// The partner whose it is.
+    pub organisation_id: Option<OrganisationId>,
+    /// When it was made.
+    pub created_at: Instant,
+    /// Whether as many deliveries wait as may.
+    pub full: bool,
+}
+
+/// Webhooks that wait for a topic, of which each may have so many deliveries waiting.
 pub async fn subscribed(
     connection: &mut PgConnection,
     programme: ProgrammeId,
     topic: &str,
-) -> Result<Vec<WebhookRow>, sqlx::Error> {
-    sqlx::query_as(concat!(
-        webhook_select!(),
-        "where w.programme_id = $1 and w.ended_at is null and $2 = any(w.topics) order by w.id"
-    ))
+    most_waiting_n: i64,
+) -> Result<Vec<SubscribedRow>, sqlx::Error> {
+    sqlx::query_as(
+        "select w.id, w.organisation_id, w.created_at, \
+           (select count(*) from (select from webhook_delivery d \
+              where d.programme_id = w.programme_id and d.webhook_id = w.id \
+                and d.state in ('waiting', 'sending') limit $3) waiting) >= $3 as full \
+         from webhook w \
+         where w.programme_id = $1 and w.ended_at is null and $2 = any(w.topics) order by w.id",
+    )
     .bind(programme)
     .bind(topic)
+    .bind(most_waiting_n)
     .fetch_all(connection)
+    .await
+}
+
+/// Notes that an event was not kept for a webhook; gives how many were not by now.
+pub async fn miss(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    id: WebhookId,
+) -> Result<i64, sqlx::Error> {
+    sqlx::query_scalar(
+        "update webhook set missed_n = missed_n + 1 where programme_id = $1 and id = $2 \
+         returning missed_n",
+    )
+    .bind(programme)
+    .bind(id)
+    .fetch_one(connection)
     .await
 }
 
@@ -222,7 +275,7 @@ macro_rules! delivery_columns {
     };
 }
 
-/// Writes a delivery.
+/// Writes a delivery, unless the event is on its way to the webhook already.
 pub async fn insert_delivery(
     connection: &mut PgConnection,
     programme: ProgrammeId,
@@ -231,7 +284,8 @@ pub async fn insert_delivery(
     sqlx::query(
         "insert into webhook_delivery (programme_id, id, webhook_id, organisation_id, topic, \
          sequence, lane, body, state, next_at, created_at) \
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) \
+         on conflict (programme_id, webhook_id, sequence) where sequence > 0 do nothing",
     )
     .bind(programme)
     .bind(row.id)
@@ -363,22 +417,54 @@ pub struct Errand {
     pub secrets: Vec<Vec<u8>>,
 }
 
-/// Takes deliveries on whose time has come, in all programmes: of one webhook's lane the earliest
-/// alone, so that events about one candidate arrive in their order. `fresh` is the time after
-/// which a secret counts as just renewed, while the one before signs too.
-pub async fn take_on(
+/// Webhooks, in all programmes, for which there is a delivery whose time has come, or was put off
+/// beyond what anything is put off, as by a clock that was wrong.
+pub async fn due(
     connection: &mut PgConnection,
     now: Instant,
-    leased_until: Instant,
-    fresh: Instant,
+    beyond: Instant,
+) -> Result<Vec<(ProgrammeId, WebhookId)>, sqlx::Error> {
+    sqlx::query_as(
+        "select w.programme_id, w.id from webhook w \
+         where w.active and w.ended_at is null and exists (select from webhook_delivery d \
+           where d.programme_id = w.programme_id and d.webhook_id = w.id \
+             and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $2)) \
+               or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $2))))",
+    )
+    .bind(now)
+    .bind(beyond)
+    .fetch_all(connection)
+    .await
+}
+
+/// When a sender takes deliveries on.
+#[derive(Debug, Clone, Copy)]
+pub struct Taking {
+    /// Now.
+    pub now: Instant,
+    /// When it is taken to be gone if it has not reported.
+    pub leased_until: Instant,
+    /// Nothing is put off for longer than to here, unless by a clock that was wrong.
+    pub beyond: Instant,
+    /// After this a secret counts as just renewed, while the one before signs too.
+    pub fresh: Instant,
+}
+
+/// Takes deliveries to a webhook on whose time has come: of each of its lanes the earliest alone, so
+/// that events about one candidate arrive in their order.
+pub async fn take_on(
+    connection: &mut PgConnection,
+    (programme, webhook): (ProgrammeId, WebhookId),
+    taking: Taking,
     most_n: i64,
 ) -> Result<Vec<Errand>, sqlx::Error> {
     sqlx::query_as(
         "with due as ( \
            select d.programme_id, d.id from webhook_delivery d \
            join webhook w on w.programme_id = d.programme_id and w.id = d.webhook_id \
-           where ((d.state = 'waiting' and d.next_at <= $1) \
-               or (d.state = 'sending' and d.leased_until <= $1)) \
+           where d.programme_id = $5 and d.webhook_id = $6 \
+             and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $7)) \
+               or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $7))) \
              and w.active and w.ended_at is null \
              and not exists (select from webhook_delivery e \
                where e.programme_id = d.programme_id and e.webhook_id = d.webhook_id \
@@ -400,10 +486,13 @@ pub async fn take_on(
                     and b.made_at <= $3) \
               ) k) as secrets",
     )
-    .bind(now)
-    .bind(leased_until)
-    .bind(fresh)
+    .bind(taking.now)
+    .bind(taking.leased_until)
+    .bind(taking.fresh)
     .bind(most_n)
+    .bind(programme)
+    .bind(webhook)
+    .bind(taking.beyond)
     .fetch_all(connection)
     .await
 }
@@ -425,7 +514,8 @@ pub struct Outcome {
     pub stops_webhook: Option<&'static str>,
 }
 
-/// Writes what became of an errand.
+/// Writes what became of an errand. Where its time had run out and another sender took the delivery on,
+/// only the attempt is noted: what becomes of the delivery is the other's to say.
 pub async fn report(
     connection: &mut PgConnection,
     errand: &Errand,
@@ -435,13 +525,14 @@ pub async fn report(
     sqlx::query(
         "update webhook_delivery set state = $3, next_at = $4, leased_until = null, \
          delivered_at = case when $3 = 'delivered' then $5 end \
-         where programme_id = $1 and id = $2",
+         where programme_id = $1 and id = $2 and state = 'sending' and attempts_n = $6",
     )
     .bind(errand.programme_id)
     .bind(errand.id)
     .bind(outcome.state)
     .bind(outcome.next_at)
     .bind(at)
+    .bind(errand.attempts_n)
     .execute(&mut *connection)
     .await?;
     sqlx::query(

@@ -365,8 +365,7 @@ async fn a_label_tells_anyone_what_holds_and_no_tampered_one_does() {
     let a = organisation(&system, "Nursery A").await;
     let candidate = candidate(&system, "P-1").await;
     let granted = licence(&rights, &candidate, &a, json!({})).await;
-    let ask =
-        json!({"licence_id": id(&granted), "country": "US", "base_url": "https://example.org"});
+    let ask = json!({"licence_id": id(&granted), "country": "US"});
     partner.post(&at("/labels"), &ask).await.expect(409);
     denominate(&rights, &candidate, "Velenta").await;
     rights

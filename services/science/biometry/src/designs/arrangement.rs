@@ -666,7 +666,11 @@ fn unreplicated(
             })
     };
     if !made(check_every) {
-        let nearest = (2..=check_every.max(2)).rev().find(|&m| made(m));
+        // Entries apart by more than this hold fewer than twice the checks, whatever the ground.
+        let sparsest = tested_n / (2 * checks_n) + 3;
+        let nearest = (2..=check_every.clamp(2, sparsest.max(2)))
+            .rev()
+            .find(|&m| made(m));
         return Err(cannot(
             plan,
             "block_size",

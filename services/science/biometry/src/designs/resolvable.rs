@@ -5,6 +5,9 @@ use rand_chacha::ChaCha12Rng;
 
 const RESTARTS: usize = 40;
 const CANDIDATES: usize = 12;
+/// Comparisons over all descents, and passes that a descent usually takes.
+const STEPS: usize = 2_000_000_000;
+const PASSES: usize = 5;
 
 /// Blocks of one replicate: `[block][plot] -> entry`.
 pub(super) type Replicate = Vec<Vec<usize>>;
@@ -24,7 +27,10 @@ pub(super) fn candidates(
 ) -> Vec<Vec<Replicate>> {
     let blocks_n = entries_n.div_ceil(block_size);
     let mut found: Vec<(usize, Vec<Vec<usize>>)> = Vec::new();
-    for _ in 0..RESTARTS {
+    // A large array comes out nearly as good from any start, and takes as long as many small ones.
+    let pass = block_size * block_size * blocks_n * replicates.pow(3);
+    let restarts = (STEPS / (PASSES * pass.max(1))).clamp(1, RESTARTS);
+    for _ in 0..restarts {
         let array = descend(block_size, replicates, blocks_n, rng);
         if !found.iter().any(|(_, known)| *known == array.1) {
             found.push(array);

@@ -1,0 +1,7 @@
+//! The program, for tests to kill.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    drupeline::command::run()
+}
