@@ -6,6 +6,7 @@ mod connection_cuts;
 mod demo_kills;
 mod disk_full;
 mod kills;
+mod restores;
 mod stopped;
 mod two_processes;
 
