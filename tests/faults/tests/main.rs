@@ -8,6 +8,7 @@ mod demo_kills;
 mod disk_full;
 mod histories;
 mod kills;
+mod restores;
 mod stopped;
 mod two_processes;
 
