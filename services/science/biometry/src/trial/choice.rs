@@ -163,8 +163,12 @@ impl Choice {
             (false, true) => Confounded::Trees,
             (false, false) => Confounded::Records,
         };
+        let checks: BTreeSet<usize> = records()
+            .filter(|&r| is_check(r))
+            .map(|r| tree(r).entry)
+            .collect();
         let mut choice = Self {
-            checks: records().any(is_check),
+            checks: !checks.is_empty() && (!tested.is_empty() || checks.len() > 1),
             entry: tested.len() >= 3 && is_told && confounded != Confounded::Records,
             related,
             tree: tree_term || (related && repeated),
