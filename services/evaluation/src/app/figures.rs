@@ -422,22 +422,19 @@ async fn past(
             (told.share_of_trees, told.share_of_records),
         );
     }
-    let share = |pick: fn(&(Option<(f64, f64)>, Option<(f64, f64)>)) -> Option<(f64, f64)>| {
-        let (trials, shares): (Vec<&str>, Vec<(f64, f64)>) = found
-            .iter()
-            .filter_map(|(number, of)| Some((number.as_str(), pick(of)?)))
-            .unzip();
-        let source = format!(
-            "{} {}",
-            if trials.len() == 1 { "trial" } else { "trials" },
-            trials.join(", ")
-        );
-        Share::after(&shares, source)
-    };
     Ok(Past {
-        of_trees: share(|of| of.0),
-        of_records: share(|of| of.1),
+        of_trees: share(found.iter().map(|(number, of)| (number, of.0))),
+        of_records: share(found.iter().map(|(number, of)| (number, of.1))),
     })
+}
+
+/// The share that trials tell, with their numbers as its source.
+fn share<'a>(found: impl Iterator<Item = (&'a String, Option<(f64, f64)>)>) -> Option<Share> {
+    let (trials, shares): (Vec<&str>, Vec<(f64, f64)>) = found
+        .filter_map(|(number, of)| Some((number.as_str(), of?)))
+        .unzip();
+    let word = if trials.len() == 1 { "trial" } else { "trials" };
+    Share::after(&shares, format!("{word} {}", trials.join(", ")))
 }
 
 /// What figures come from, as a message.

@@ -163,8 +163,12 @@ impl Choice {
             (false, true) => Confounded::Trees,
             (false, false) => Confounded::Records,
         };
+        let checks: BTreeSet<usize> = records()
+            .filter(|&r| is_check(r))
+            .map(|r| tree(r).entry)
+            .collect();
         let mut choice = Self {
-            checks: records().any(is_check),
+            checks: !checks.is_empty() && (!tested.is_empty() || checks.len() > 1),
             entry: tested.len() >= 3 && is_told && confounded != Confounded::Records,
             related,
             tree: tree_term || (related && repeated),
@@ -356,4 +360,97 @@ fn relatives_tell(relatives: &super::Relatives, tested: &BTreeSet<usize>) -> boo
         }
     }
     offspring.values().filter(|n| **n >= 3).count() >= 5
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::simulated::{Kind, simulate};
+    use super::super::{Past, Tree, Value, figures};
+    use super::*;
+
+    #[test]
+    fn every_kind_of_trial_has_the_terms_that_it_can_tell() {
+        let words = |kind| Choice::of(&simulate(kind, 1).trial()).words();
+        assert_eq!(
+            words(Kind::OwnRootThreeYears),
+            "random: entry together with its tree; fixed: year; an error variance for each site and year"
+        );
+        assert_eq!(
+            Choice::of(&simulate(Kind::OwnRootOneYear, 1).trial()).confounded,
+            Confounded::Records
+        );
+        assert!(words(Kind::Budded).starts_with("random: entry, tree, entry × year; fixed: year"));
+        let sites = words(Kind::MultiSite);
+        for term in [
+            "entry × site",
+            "entry × year",
+            "entry × site × year",
+            "checks",
+        ] {
+            assert!(sites.contains(term), "{term}: {sites}");
+        }
+        assert!(words(Kind::SibsWithPedigree).starts_with("random: entry by pedigree, tree;"));
+    }
+
+    #[test]
+    fn nothing_is_told_of_single_trees_without_relatives_or_earlier_trials() {
+        let mut simulated = simulate(Kind::OwnRootThreeYears, 2);
+        simulated.past = Past::default();
+        let told = figures(&simulated.trial(), 1).unwrap();
+        assert!(told.predictions.is_empty() && told.true_values.draws.is_empty());
+        assert_eq!(told.heritability, None);
+        assert!(told.repeatability.unwrap() > 0.2);
+        assert!(told.method.contains("upper bound"), "{}", told.method);
+        assert_eq!(told.means.len(), 100);
+        let source = simulate(Kind::OwnRootThreeYears, 2);
+        let told = figures(&source.trial(), 1).unwrap();
+        assert!(
+            told.method.contains("six earlier trials"),
+            "{}",
+            told.method
+        );
+        assert!(told.heritability.unwrap() < told.repeatability.unwrap());
+    }
+
+    #[test]
+    fn too_few_entries_have_means_and_no_ranking_by_chance() {
+        let trees: Vec<Tree> = (0..6)
+            .map(|k| Tree {
+                entry: k / 3,
+                site: 0,
+                replicate: 1,
+                block: 1,
+                rootstock: 0,
+                row: 1,
+                column: k as i32,
+            })
+            .collect();
+        let values: Vec<Value> = (0..6)
+            .map(|k| Value {
+                tree: k,
+                year: 2026,
+                value: (k * k % 5) as f64,
+            })
+            .collect();
+        let told = |is_check: &[bool]| {
+            let past = Past::default();
+            figures(
+                &Trial {
+                    trees: &trees,
+                    values: &values,
+                    is_check,
+                    relatives: None,
+                    past: &past,
+                },
+                1,
+            )
+            .unwrap()
+        };
+        for is_check in [[false, false], [false, true], [true, true]] {
+            let told = told(&is_check);
+            assert_eq!(told.means.len(), 2, "{is_check:?}");
+            assert!(told.method.contains("fewer than three"), "{}", told.method);
+            assert!(told.predictions.is_empty());
+        }
+    }
 }

@@ -66,11 +66,16 @@ pub(super) struct Drawn {
 
 /// Prior of the share of entries, less what flat standard deviations already say of it.
 ///
+/// Relatives tell the share of a few hundred entries only roughly, so that what stands before them
+/// matters: without earlier trials every share is as likely as any other.
+///
 /// Where the records alone tell entries from trees, it is flat in the variance of entries instead of
 /// their standard deviation: predictions are then drawn towards the mean as Stein's estimator does,
 /// and what is told of those selected is not too little (Morris 1983, JASA 78:47-55, from memory).
 fn log_prior(share: Option<&Share>, choice: &Choice) -> impl Fn(&Variances) -> f64 {
-    let parameters = share.map(Share::parameters);
+    let parameters = share
+        .map(Share::parameters)
+        .or(choice.related.then_some((1.0, 1.0)));
     let has_tree = choice.tree;
     let by_records = choice.entry && !choice.related && choice.confounded == Confounded::Nothing;
     move |variances: &Variances| {
