@@ -6,7 +6,6 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
-use contract::identity::SignInRequest;
 use contract::identity::identity_client::IdentityClient;
 use contract::identity::{FoundProgrammeRequest, SignInRequest};
 use platform::config::Secret;

@@ -192,9 +192,10 @@ async fn every_key_has_one_effect_and_one_reply() {
     assert_eq!(answers.len(), keys_n);
     let pool = systems[0].pool(ServiceName::Crossing).await;
     let mut written: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let programme = programme(&breeder).await;
     let found = rows(
         &pool,
-        &programme(&breeder).await,
+        &programme,
         "select note, id::text from bloom_record where note like 'history %'",
     );
     for (note, id) in found.await {

@@ -17,7 +17,6 @@ use std::time::{Duration, Instant};
 
 use platform::config::Secret;
 use platform::fields::Words as _;
-use platform::origin::TrustedProxies;
 use platform::peers::ServiceName;
 use platform::quota::Quota;
 use platform::{Clock, server};

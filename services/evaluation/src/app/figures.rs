@@ -402,19 +402,7 @@ async fn past(
         let id = name(&other, defined, &values, &ask);
         let kept = match at_hand(app, unit, programme, id).await? {
             Some(kept) => kept,
-            None => {
-                make(
-                    app,
-                    unit,
-                    &other,
-                    defined,
-                    &values,
-                    &ask,
-                    id,
-                    Vec::new(),
-                )
-                .await?
-            }
+            None => make(app, unit, &other, defined, &values, &ask, id, Vec::new()).await?,
         };
         let told = &kept.figures.told;
         found.insert(
