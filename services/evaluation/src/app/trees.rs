@@ -183,7 +183,8 @@ pub(crate) async fn follow_seedling(
         return Ok(());
     };
     let (by, now) = (unit.caller().subject, unit.now());
-    for tree in store::trees::standing_own_root(unit.connection(), programme, plant).await? {
+    let standing = store::trees::standing_own_root(unit.connection(), programme, plant).await?;
+    for tree in standing {
         let on = tree
             .planted_on
             .map_or(on, |planted_on| on.max(planted_on.0));
@@ -209,7 +210,7 @@ async fn successor(
     unit: &mut Unit,
     tree: &TreeRow,
     (germplasm, rootstock): (Option<GermplasmId>, &str),
-    on: jiff::civil::Date,
+    on: Date,
 ) -> Result<TreeRow, Fault> {
     let programme = unit.programme()?;
     let trial = store::trials::head(unit.connection(), programme, tree.trial_id, true).await?;
