@@ -1,16 +1,142 @@
 //! The program as its users start it: up, killed, up again, twice, apart.
 
-mod support;
-
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
-use std::process::Command;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use contract::identity::identity_client::IdentityClient;
+use contract::identity::{FoundProgrammeRequest, SignInRequest};
 use platform::config::Secret;
 use private_postgres::{PrivatePostgres, binaries_from_environment};
+use tonic::transport::{Channel, Endpoint};
 
-use support::{PATIENCE, Program, channel, data_folder, found, sign_in};
+/// Long enough for a loaded machine; nothing here measures time.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// A running program.
+struct Program {
+    child: Child,
+    lines: mpsc::Receiver<String>,
+    said: Vec<String>,
+}
+
+impl Program {
+    /// Starts it with arguments and settings.
+    fn start(arguments: &[&str], settings: &[(&str, &str)]) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_drupeline"));
+        command
+            .args(arguments)
+            .stderr(Stdio::piped())
+            .stdout(Stdio::null())
+            .stdin(Stdio::null());
+        command.env_remove("DATABASE_URL");
+        command.envs(settings.iter().copied());
+        let mut child = command.spawn().expect("the program starts");
+        let stderr = child.stderr.take().expect("its messages");
+        let (sender, lines) = mpsc::channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+                if sender.send(line).is_err() {
+                    break;
+                }
+            }
+        });
+        Self {
+            child,
+            lines,
+            said: Vec::new(),
+        }
+    }
+
+    /// Waits until it says something that contains `words`; gives the line.
+    fn says(&mut self, words: &str) -> String {
+        let deadline = Instant::now() + PATIENCE;
+        while let Some(left) = deadline.checked_duration_since(Instant::now()) {
+            match self.lines.recv_timeout(left) {
+                Ok(line) => {
+                    self.said.push(line.clone());
+                    if line.contains(words) {
+                        return line;
+                    }
+                }
+                Err(_) => break,
+            }
+        }
+        panic!("it never said {words:?}; it said {:#?}", self.said);
+    }
+
+    /// Waits until it says words before its address; gives the address.
+    fn ready(&mut self, words: &str) -> String {
+        let line = self.says(words);
+        let at = line.rfind("http://").expect("an address");
+        line[at..].trim().to_owned()
+    }
+
+    /// Kills it.
+    fn kill(mut self) {
+        self.child.kill().expect("it can be killed");
+        self.child.wait().expect("it ends");
+    }
+
+    /// Waits for its end; gives whether it ended well, and what it had said.
+    fn ends(mut self) -> (bool, String) {
+        let deadline = Instant::now() + PATIENCE;
+        while Instant::now() < deadline {
+            if let Some(status) = self.child.try_wait().expect("its status") {
+                let said: Vec<String> = self.lines.iter().collect();
+                return (status.success(), said.join("\n"));
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        panic!("it did not end; it said {:#?}", self.said);
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// A data folder that the account of PostgreSQL can reach.
+fn data_folder(parent: &Path) -> String {
+    use std::os::unix::fs::PermissionsExt as _;
+    std::fs::set_permissions(parent, std::fs::Permissions::from_mode(0o711)).unwrap();
+    parent.join("data").display().to_string()
+}
+
+/// A channel to an address.
+fn channel(address: &str) -> Channel {
+    Endpoint::from_shared(address.to_owned())
+        .unwrap()
+        .connect_lazy()
+}
+
+/// The keeper's login.
+fn sign_in() -> SignInRequest {
+    SignInRequest {
+        login: "keeper".into(),
+        password: "a password for tests".into(),
+        device_token: String::new(),
+    }
+}
+
+/// Founds the keeper's programme.
+async fn found(address: &str, setup_key: String) {
+    IdentityClient::new(channel(address))
+        .found_programme(FoundProgrammeRequest {
+            setup_key,
+            name: "Kept through a crash".into(),
+            admin_login: "keeper".into(),
+            admin_name: "Keeper".into(),
+            admin_password: "a password for tests".into(),
+        })
+        .await
+        .expect("the programme is founded");
+}
 
 #[tokio::test]
 async fn what_was_acknowledged_survives_a_kill() {
@@ -170,4 +296,61 @@ async fn services_run_apart_and_find_one_another() {
         .await
         .expect("crossing answers a caller of identity's");
     assert!(list.into_inner().items.is_empty());
+}
+
+/// What a command prints, when it succeeds.
+fn printed(arguments: &[&str]) -> String {
+    let output = Command::new(env!("CARGO_BIN_EXE_drupeline"))
+        .args(arguments)
+        .env_remove("DATABASE_URL")
+        .output()
+        .expect("the program runs");
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{said}");
+    String::from_utf8_lossy(&output.stdout).trim().to_owned()
+}
+
+#[tokio::test]
+async fn a_forgotten_password_is_reset_on_the_host_whether_or_not_it_runs() {
+    let parent = tempfile::tempdir().unwrap();
+    let folder = data_folder(parent.path());
+    let (fine, said) =
+        Program::start(&["reset-password", "keeper", "--data-dir", &folder], &[]).ends();
+    assert!(!fine && said.contains(&folder), "{said}");
+    let up = ["up", "--port", "0", "--data-dir", &folder];
+    let mut first = Program::start(&up, &[]);
+    let address = first.ready("ready at");
+    let setup_key = std::fs::read_to_string(Path::new(&folder).join("setup-key")).unwrap();
+    found(&address, setup_key.trim().to_owned()).await;
+
+    let reset = ["reset-password", "keeper", "--data-dir", &folder];
+    let while_running = printed(&reset);
+    let signed_in = async |address: &str, password: &str| {
+        let request = SignInRequest {
+            password: password.to_owned(),
+            ..sign_in()
+        };
+        IdentityClient::new(channel(address))
+            .sign_in(request)
+            .await
+            .map(|session| session.into_inner().step)
+    };
+    assert!(signed_in(&address, "a password for tests").await.is_err());
+    let step = signed_in(&address, &while_running).await.unwrap();
+    assert_eq!(step, "new_password");
+    printed(&["revoke-signing-keys", "--data-dir", &folder]);
+    let unknown = ["reset-password", "nobody.here", "--data-dir", &folder];
+    let (fine, said) = Program::start(&unknown, &[]).ends();
+    assert!(!fine && said.contains("nobody.here"), "{said}");
+    first.kill();
+
+    let while_stopped = printed(&reset);
+    assert_ne!(while_stopped, while_running);
+    let mut second = Program::start(&up, &[]);
+    let address = second.ready("ready at");
+    assert!(signed_in(&address, &while_running).await.is_err());
+    assert_eq!(
+        signed_in(&address, &while_stopped).await.unwrap(),
+        "new_password"
+    );
 }

@@ -365,7 +365,14 @@ struct Stalling<S> {
     stream: S,
     stall: Duration,
     since: Option<Pin<Box<Sleep>>>,
+    lingers: Option<Pin<Box<Sleep>>>,
+    unread_bytes: usize,
 }
+
+/// How long, and over how many bytes, whoever goes on talking after our last word is let talk into the
+/// void: a connection closed on unread bytes is reset, and the last word may be lost with it.
+const LINGER: Duration = Duration::from_secs(1);
+const LINGER_BYTES: usize = 1024 * 1024;
 
 impl<S> Stalling<S> {
     fn new(stream: S, stall: Duration) -> Self {
@@ -373,6 +380,8 @@ impl<S> Stalling<S> {
             stream,
             stall,
             since: None,
+            lingers: None,
+            unread_bytes: 0,
         }
     }
 
@@ -404,7 +413,7 @@ impl<S: AsyncRead + Unpin> AsyncRead for Stalling<S> {
     }
 }
 
-impl<S: AsyncWrite + Unpin> AsyncWrite for Stalling<S> {
+impl<S: AsyncRead + AsyncWrite + Unpin> AsyncWrite for Stalling<S> {
     fn poll_write(
         mut self: Pin<&mut Self>,
         context: &mut Context<'_>,
@@ -432,8 +441,27 @@ impl<S: AsyncWrite + Unpin> AsyncWrite for Stalling<S> {
         self.watch(context, flushed)
     }
 
-    fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_shutdown(context)
+    fn poll_shutdown(self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        let this = self.get_mut();
+        ready!(Pin::new(&mut this.stream).poll_shutdown(context))?;
+        let lingers = this
+            .lingers
+            .get_or_insert_with(|| Box::pin(tokio::time::sleep(LINGER)));
+        if lingers.as_mut().poll(context).is_ready() {
+            return Poll::Ready(Ok(()));
+        }
+        let mut part = [0; 4096];
+        loop {
+            let mut buffer = ReadBuf::new(&mut part);
+            match ready!(Pin::new(&mut this.stream).poll_read(context, &mut buffer)) {
+                Ok(()) if !buffer.filled().is_empty() => {}
+                _ => return Poll::Ready(Ok(())),
+            }
+            this.unread_bytes += buffer.filled().len();
+            if this.unread_bytes > LINGER_BYTES {
+                return Poll::Ready(Ok(()));
+            }
+        }
     }
 }
 
@@ -541,6 +569,21 @@ mod tests {
         tokio::time::sleep(600 * MS).await;
         let said = closed(stream).await;
         assert!(said.len() < 64 * 1024 * 1024, "all was kept for it");
+    }
+
+    #[tokio::test]
+    async fn the_last_word_is_heard_by_whoever_goes_on_talking() {
+        let (address, _stop) = served(short()).await;
+        let stream = TcpStream::connect(address).await.unwrap();
+        let (mut reading, mut writing) = stream.into_split();
+        writing
+            .write_all(b"POST / HTTP/1.1\r\nhost: x\r\nconnection: close\r\ncontent-length: 500000\r\n\r\n")
+            .await
+            .unwrap();
+        let _ = writing.write_all(&[b'x'; 500_000]).await;
+        let mut said = String::new();
+        reading.read_to_string(&mut said).await.unwrap();
+        assert!(said.starts_with("HTTP/1.1 405 "), "{said}");
     }
 
     #[tokio::test]

@@ -545,6 +545,12 @@ impl From<tonic::Status> for Fault {
             C::PermissionDenied => FaultKind::Forbidden,
             C::Unauthenticated => FaultKind::Unauthenticated,
             C::Aborted => FaultKind::Stale,
+            C::ResourceExhausted => match &problem {
+                Some(problem) if problem.status == StatusCode::PAYLOAD_TOO_LARGE => {
+                    FaultKind::TooLarge
+                }
+                _ => FaultKind::Throttled,
+            },
             C::Unavailable | C::DeadlineExceeded => {
                 return Self::unavailable(
                     "another service that this needs does not answer; try again",
@@ -552,7 +558,15 @@ impl From<tonic::Status> for Fault {
             }
             _ => return Self::internal(status),
         };
-        Self::new(kind, status.message()).with_errors(problem.map(|p| p.errors).unwrap_or_default())
+        let wait_s = status
+            .metadata()
+            .get("retry-after")
+            .and_then(|wait| wait.to_str().ok()?.parse().ok());
+        Self {
+            retry_after_s: wait_s,
+            ..Self::new(kind, status.message())
+        }
+        .with_errors(problem.map(|p| p.errors).unwrap_or_default())
     }
 }
 
@@ -618,5 +632,25 @@ impl fmt::Display for Fault {
 impl StdError for Fault {
     fn source(&self) -> Option<&(dyn StdError + 'static)> {
         self.source.as_deref().map(|s| s as _)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_another_service_refuses_is_told_on_as_it_was() {
+        for (fault, wait_s) in [
+            (Fault::throttled("your quota is used up", 40), Some(40)),
+            (Fault::new(FaultKind::TooLarge, "more than is taken"), None),
+            (Fault::field("/season", "is a year"), None),
+            (Fault::not_found("cross", "x"), None),
+        ] {
+            let (kind, detail) = (fault.kind(), fault.to_string());
+            let told = Fault::from(tonic::Status::from(fault));
+            assert_eq!((told.kind(), told.to_string()), (kind, detail));
+            assert_eq!(told.retry_after_s(), wait_s);
+        }
     }
 }

@@ -30,6 +30,11 @@ pub struct Writer {
 }
 
 impl Writer {
+    /// The access token.
+    pub fn token(&self) -> &str {
+        &self.token
+    }
+
     /// Writes to a Drupeline with an administrator's token.
     pub fn new(base: &str, token: &str) -> Self {
         let http = reqwest::Client::builder().timeout(ATTEMPT).build();

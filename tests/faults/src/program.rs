@@ -93,6 +93,32 @@ impl Program {
         self.child.wait().expect("it ends");
     }
 
+    /// The most memory that it has held so far, bytes.
+    pub fn peak_bytes(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))
+            .expect("its status");
+        let peak = status
+            .lines()
+            .find_map(|line| line.strip_prefix("VmHWM:"))
+            .expect("its peak");
+        let kib: u64 = peak
+            .trim_end_matches("kB")
+            .trim()
+            .parse()
+            .expect("a number");
+        kib * 1024
+    }
+
+    /// Asks it to stop, as a service manager does, and waits for its end; gives whether it ended well,
+    /// and what it had said.
+    pub fn stop(mut self) -> (bool, Vec<String>) {
+        let id = i32::try_from(self.child.id()).expect("a process id");
+        signal(id, Signal::TERM);
+        let status = self.child.wait().expect("it ends");
+        self.said.extend(self.lines.iter());
+        (status.success(), std::mem::take(&mut self.said))
+    }
+
     /// Whether it still runs.
     pub fn runs(&mut self) -> bool {
         matches!(self.child.try_wait(), Ok(None))

@@ -2,10 +2,13 @@
 
 mod aborted_clients;
 mod announcers;
+mod bombs;
 mod connection_cuts;
 mod demo_kills;
 mod disk_full;
+mod histories;
 mod kills;
+mod restores;
 mod stopped;
 mod two_processes;
 

@@ -1,17 +1,19 @@
-//! Bombs and slow attackers against the program as its users run it. Under none of them may it hold a
-//! gibibyte, and after each it serves as before.
-
-mod support;
+//! Bombs and slow attackers. Under none of them may the program hold a gibibyte, and after each it
+//! serves as before.
 
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use contract::identity::identity_client::IdentityClient;
-use support::{Program, channel, data_folder, found, sign_in};
+use faults::ledger::Writer;
+use faults::program::{ADMIN, Program, data_folder, found};
+use faults::tell;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 use tokio::task::JoinSet;
+use tonic::transport::Endpoint;
+
+use crate::PROGRAM;
 
 const GIBIBYTE: u64 = 1 << 30;
 const MIB: usize = 1 << 20;
@@ -24,18 +26,14 @@ struct Target {
 }
 
 impl Target {
-    async fn start(folder: &str) -> Self {
-        let mut program = Program::start(&["up", "--port", "0", "--data-dir", folder], &[]);
-        let address = program.ready("ready at");
-        let key = std::fs::read_to_string(Path::new(folder).join("setup-key")).unwrap();
-        found(&address, key.trim().to_owned()).await;
-        let session = IdentityClient::new(channel(&address))
-            .sign_in(sign_in())
-            .await;
+    async fn start(folder: &Path) -> Self {
+        let mut program = Program::up(PROGRAM, folder, &[]);
+        let address = program.address();
+        let writer = found(&address, folder).await;
         Self {
             program,
             place: address.trim_start_matches("http://").to_owned(),
-            token: session.unwrap().into_inner().access_token,
+            token: writer.token().to_owned(),
         }
     }
 
@@ -114,8 +112,9 @@ impl Target {
             let (message, address) = (message.clone(), format!("http://{}", self.place));
             let bearer = signed_in.then(|| format!("Bearer {}", self.token));
             all.spawn(async move {
-                let mut grpc = tonic::client::Grpc::new(channel(&address))
-                    .max_encoding_message_size(usize::MAX);
+                let channel = Endpoint::from_shared(address).unwrap().connect_lazy();
+                let mut grpc =
+                    tonic::client::Grpc::new(channel).max_encoding_message_size(usize::MAX);
                 let mut request = tonic::Request::new(message);
                 if let Some(bearer) = bearer {
                     let metadata = request.metadata_mut();
@@ -133,12 +132,9 @@ impl Target {
     /// It still serves, and never held too much.
     async fn stands(&mut self, after: &str) {
         let address = format!("http://{}", self.place);
-        IdentityClient::new(channel(&address))
-            .sign_in(sign_in())
-            .await
-            .unwrap_or_else(|status| panic!("after {after}: {status}"));
+        Writer::sign_in(&address, ADMIN.0, ADMIN.1).await;
         let peak = self.program.peak_bytes();
-        println!("attacks: {after}: peak {} MiB", peak / MIB as u64);
+        tell(after, &[("MiB at most", peak as usize / MIB)]);
         assert!(peak < GIBIBYTE, "after {after} it had held {peak} bytes");
     }
 }
@@ -263,8 +259,9 @@ async fn no_bomb_and_no_dawdler_takes_the_memory_or_the_place_of_others() {
     target.stands("four hundred who dawdle").await;
 
     // Told to stop, it does, though they are still there.
-    target.program.terminate();
-    let (fine, said) = target.program.ends();
-    assert!(fine, "{said}");
+    let (fine, said) = tokio::task::spawn_blocking(|| target.program.stop())
+        .await
+        .unwrap();
+    assert!(fine, "{said:#?}");
     drop(dawdlers);
 }
