@@ -306,7 +306,8 @@ async fn prepare<U: UseCase>(
     Ok((Some(unit), outcome))
 }
 
-/// Notes a refusal that a use case came to.
+/// Notes a refusal that a use case came to. The unit's connection goes back first: were it held while
+/// another is asked for, as many refusals at once as there are connections would wait for one another.
 async fn refused(
     context: &Context,
     operation: &Operation,
@@ -314,6 +315,7 @@ async fn refused(
     unit: &mut Unit,
     fault: &Fault,
 ) {
+    unit.give_back().await;
     let refused = Refused {
         operation: operation.name,
         via,
@@ -712,6 +714,17 @@ mod tests {
         assert!(Tries::of(&known).pause_after(perhaps()).is_ok());
         let told = Tries::of(&unknown).pause_after(perhaps()).unwrap_err();
         assert!(told.detail().contains("may have been written"), "{told}");
+    }
+
+    #[tokio::test]
+    async fn what_was_answered_meanwhile_is_looked_at_again() {
+        let given = given(Some("k")).await;
+        let mut tries = Tries::of(&given);
+        for _ in 0..50 {
+            let met = Fault::answered_meanwhile().nothing_written();
+            assert!(tries.pause_after(met).is_ok(), "looking is no try");
+        }
+        assert!(tries.pause_after(lost().into()).is_ok());
     }
 
     #[tokio::test]

@@ -155,8 +155,8 @@ impl Unit {
     /// before may have changed since.
     ///
     /// # Errors
-    /// Whatever the work finds; when the database refuses; unavailable, when a repeat of the request
-    /// was answered meanwhile.
+    /// Whatever the work finds; when the database refuses; that a repeat of the request was answered
+    /// meanwhile, whose reply is then given.
     pub async fn without_connection<T>(
         &mut self,
         work: impl Future<Output = Result<T, Fault>>,
@@ -169,9 +169,7 @@ impl Unit {
         if let Some((operation, asked)) = self.claimed.clone() {
             let answered = retry::claim_request(self, operation, &asked).await?;
             if answered.is_some() {
-                return Err(Fault::unavailable(
-                    "the same request was answered at this moment; repeat it for its reply",
-                ));
+                return Err(Fault::answered_meanwhile());
             }
         }
         Ok(done)
@@ -203,6 +201,15 @@ impl Unit {
     /// Whose the audit entry is.
     pub(crate) fn actor(&self) -> &Caller {
         self.actor.as_ref().unwrap_or(&self.caller)
+    }
+
+    /// Gives the connection back, and with it all that was written, because the request is refused.
+    pub(crate) async fn give_back(&mut self) {
+        if let Some(transaction) = self.transaction.take()
+            && let Err(error) = transaction.rollback().await
+        {
+            tracing::debug!(%error, "a refused transaction could not be rolled back");
+        }
     }
 
     /// Takes what was noted for the audit trail.
