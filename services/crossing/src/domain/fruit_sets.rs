@@ -225,10 +225,14 @@ mod tests {
     fn flowers_wanted_follow_the_kind_of_cross() {
         let [own, other] = [0, 1].map(|_| Id::from_uuid(uuid::Uuid::now_v7()));
         let crosses = [
-            cross(own, "Prunus persica", 152, 1000),
-            cross(other, "Prunus persica", 148, 1000),
-            cross(own, "Prunus dulcis", 69, 1000),
-            cross(other, "Prunus dulcis", 66, 1000),
+            cross(own, "Prunus persica", 76, 500),
+            cross(own, "Prunus persica", 76, 500),
+            cross(other, "Prunus persica", 75, 500),
+            cross(other, "Prunus persica", 73, 500),
+            cross(own, "Prunus dulcis", 35, 500),
+            cross(own, "Prunus dulcis", 34, 500),
+            cross(other, "Prunus dulcis", 33, 500),
+            cross(other, "Prunus dulcis", 33, 500),
             // A slip of the pen: more fruit than flowers.
             cross(other, "Prunus dulcis", 70, 7),
         ];

@@ -447,7 +447,7 @@ mod tests {
         let needed = survival.needed_for(20, 1.0, 0.5).unwrap().unwrap();
         assert_eq!(
             (needed.plants_n, needed.seeds_n, needed.fruits_n),
-            (20, 50, 50)
+            (20, 49, 49)
         );
         assert!((245..255).contains(&needed.flowers_n), "{needed:?}");
         // To be surer takes more, and losses by chance ask for more than their mean does.

@@ -98,7 +98,7 @@ fn peach_with_almond(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> Opti
     if !apart(seed_parent) || !apart(pollen_parent) {
         return None;
     }
-    if seed_parent.taxon().species() == Some(Species::Persica) && !is_complete(pollen_parent) {
+    if seed_parent.taxon().species() == Some(Species::Persica) {
         // No almond allele is known that peach stops, so which it is does not matter.
         return Some(Compatibility {
             verdict: Verdict::Full,
