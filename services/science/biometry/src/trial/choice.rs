@@ -379,7 +379,12 @@ mod tests {
             Choice::of(&simulate(Kind::OwnRootOneYear, 1).trial()).confounded,
             Confounded::Records
         );
-        assert!(words(Kind::Budded).starts_with("random: entry, tree, entry × year; fixed: year"));
+        let budded = words(Kind::Budded);
+        assert!(
+            budded.starts_with("random: entry, tree, entry × year"),
+            "{budded}"
+        );
+        assert!(budded.contains("fixed: year and replicate"), "{budded}");
         let sites = words(Kind::MultiSite);
         for term in [
             "entry × site",
