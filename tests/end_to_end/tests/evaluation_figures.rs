@@ -18,7 +18,7 @@ async fn own_root(world: &World) -> (String, Vec<Value>) {
     });
     let open = format!("{ROOT}/trials");
     let trial = text(&world.trials.post(&open, &body).await.expect(201), "id");
-    let design = json!({"design": "unreplicated", "seed": 3});
+    let design = json!({"design": "unreplicated", "block_size": 7, "seed": 3});
     let layout = world
         .trials
         .post(&format!("{open}/{trial}/layout"), &design)
