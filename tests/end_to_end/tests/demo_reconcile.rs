@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use end_to_end::{Client, System};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::pages::Browser;
 
@@ -51,6 +51,8 @@ struct Trials {
     discarded: BTreeSet<String>,
     /// Plants that were advanced in some trial.
     advanced: BTreeSet<String>,
+    /// Own-root trees that stand, with their plants.
+    standing: Vec<(String, String)>,
 }
 
 impl Trials {
@@ -68,7 +70,13 @@ impl Trials {
                         .own_root
                         .entry(text(tree, "germplasm_id").to_owned())
                         .or_insert(false);
-                    *stands |= text(tree, "status") == "standing";
+                    if text(tree, "status") == "standing" {
+                        *stands = true;
+                        told.standing.push((
+                            text(tree, "tree_id").to_owned(),
+                            text(tree, "germplasm_id").to_owned(),
+                        ));
+                    }
                 }
             }
             // The newest first: the first of each plant stands.
@@ -94,11 +102,22 @@ impl Trials {
 pub async fn walk(system: &System) {
     let breeder = system.sign_in("breeder").await;
     let crosses = crosses_agree(&breeder).await;
-    let trials = Trials::read(&breeder).await;
-    assert!(
-        trials.own_root.values().any(|stands| !stands),
-        "some tree died"
-    );
+    let [tree_of_dead, dead_seedling] = two_die(system, &breeder).await;
+    let mut trials = Trials::read(&breeder).await;
+    for _ in 0..TRIES {
+        if trials.own_root.get(&dead_seedling) == Some(&false) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(500)).await;
+        trials = Trials::read(&breeder).await;
+    }
+    for plant in [&tree_of_dead, &dead_seedling] {
+        assert_eq!(
+            trials.own_root.get(plant),
+            Some(&false),
+            "{plant} has no tree left"
+        );
+    }
     assert!(!trials.discarded.is_empty(), "some entry was discarded");
     let mut differ = Vec::new();
     for _ in 0..TRIES {
@@ -124,6 +143,36 @@ pub async fn walk(system: &System) {
         trials.discarded.len(),
         trials.advanced.len()
     );
+}
+
+/// Lets two seedlings end that have one own-root tree each: one as a tree of its trial, one as a
+/// seedling of its cross; gives their plants.
+async fn two_die(system: &System, breeder: &Client) -> [String; 2] {
+    let trials = Trials::read(breeder).await;
+    let mut chosen = Vec::new();
+    for (tree, plant) in &trials.standing {
+        let alone = trials.standing.iter().filter(|(_, p)| p == plant).count() == 1;
+        if !alone || trials.advanced.contains(plant) {
+            continue;
+        }
+        let path = format!("{CROSSING}/seedlings/{plant}");
+        if breeder.get(&path).await.status == 200 {
+            chosen.push((tree.clone(), plant.clone()));
+        }
+        if chosen.len() == 2 {
+            break;
+        }
+    }
+    let [(tree, first), (_, second)] = &chosen[..] else {
+        panic!("two seedlings stand in own-root trials: {chosen:?}");
+    };
+    let died = json!({"kind": "died", "on": "2026-11-20", "reason": "did not leaf out"});
+    let path = format!("{EVALUATION}/trees/{tree}/events");
+    breeder.post(&path, &died).await.expect(201);
+    let froze = json!({"kind": "died", "on": "2026-11-20", "cause": "frost", "by": "Tomas Brekke"});
+    let path = format!("{CROSSING}/seedlings/{second}/events");
+    breeder.post(&path, &froze).await.expect(201);
+    [first.clone(), second.clone()]
 }
 
 /// Standing and counts of every cross, in the list, by itself and by its ledger of seed.
