@@ -51,7 +51,9 @@ const TEXT_LISTS: &[&str] = &[
 const RECURSIVE: &[&str] = &["drupeline.crossing.v1.PedigreeNode.parents"];
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../proto");
+    // Asked when it runs: a build folder may have been copied from elsewhere.
+    let here = std::env::var_os("CARGO_MANIFEST_DIR").ok_or("cargo says where the package is")?;
+    let root = Path::new(&here).join("../../proto");
     println!("cargo:rerun-if-changed={}", root.display());
     let files = proto_files(&root)?;
     let descriptors = protox::compile(&files, [&root])?;

@@ -272,11 +272,11 @@ platform::operations! {
 
     /// Take hourly or daily readings; a later reading of an hour replaces the one before it.
     POST "/weather-stations/{station_id}/readings" record_weather(RecordWeatherRequest) -> BatchReply,
-        may WorkBloom, Batch => app::weather::record;
+        may WriteWeather, Batch => app::weather::record;
 
     /// Take readings from CSV text.
     POST "/weather-stations/{station_id}/readings-csv" load_weather_csv(LoadWeatherCsvRequest) -> BatchReply,
-        may WorkBloom, Act => app::weather::load_csv;
+        may WriteWeather, Act => app::weather::load_csv;
 
     /// The winter so far at a station: chill and heat by day, and what was filled.
     GET "/weather-stations/{station_id}/chill" get_season_chill(SeasonChillRequest) -> SeasonChill,

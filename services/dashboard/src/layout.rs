@@ -170,7 +170,7 @@ pub const PLACES: [Place; 19] = [
     place(
         "/keys",
         "Keys",
-        "Keys of partners’ devices and systems: what each may do, how much, when it was last used.",
+        "Keys of partners’ devices and of the programme’s machines: what each may do, how much, when it was last used.",
         Permission::AdministerPeople,
     ),
     place(
@@ -232,7 +232,7 @@ pub fn frame(page: &Page, visitor: Option<&Visitor>, path: &str, faces: Faces) -
                             }
                         }
                         form.who method="post" action="/sign-out" {
-                            span { (visitor.caller.name) }
+                            a href="/account" { (visitor.caller.name) }
                             button { "Sign out" }
                         }
                     } @else {

@@ -59,6 +59,7 @@ pub fn mount(
         faces,
         gate,
     }));
+    let refusing = platform::token::refuse_ended_grants(dashboard.0.sessions.verifier());
     let router = pages::routes(faces)
         .route_layer(middleware::from_fn(desk::nothing_passed_over))
         .route_layer(middleware::from_fn_with_state(
@@ -74,6 +75,6 @@ pub fn mount(
         grpc_name: "",
         catalogue: Vec::new(),
         pool: None,
-        background: Vec::new(),
+        background: vec![Box::pin(refusing)],
     }
 }

@@ -11,9 +11,12 @@ use std::time::{Duration, Instant};
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{AppendHeaders, IntoResponse, Redirect, Response};
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{RefreshSessionRequest, Session, SignInRequest, SignOutRequest};
+use contract::identity::{
+    ContinueSignInRequest, RecoverPasswordRequest, RefreshSessionRequest, Session, SignInRequest,
+    SignOutRequest,
+};
 use http::{HeaderMap, HeaderValue, StatusCode, header};
 use platform::Caller;
 use platform::fault::FaultKind;
@@ -26,6 +29,8 @@ use crate::desk::encode;
 use crate::layout::{self, Page};
 use crate::trouble::{SignInFirst, Trouble};
 
+/// As long as a device is known.
+const DEVICE_LIFE_S: u32 = 80 * 24 * 3600;
 /// As long as a refresh token lives.
 const COOKIE_LIFE_S: u32 = 14 * 24 * 3600;
 /// How long pages that carry a refresh token already used are given the pair it was used for.
@@ -72,31 +77,53 @@ impl Cookie {
         }
     }
 
+    /// The cookie by which a device is known that signed in before; it opens nothing by itself.
+    fn device_name(self) -> &'static str {
+        if self.tls_in_front {
+            "__Host-drupeline_device"
+        } else {
+            "drupeline_device"
+        }
+    }
+
     fn read(self, headers: &HeaderMap) -> Option<Pair> {
-        headers
-            .get_all(header::COOKIE)
-            .iter()
-            .filter_map(|value| value.to_str().ok())
-            .flat_map(|value| value.split(';'))
-            .filter_map(|cookie| cookie.trim().split_once('='))
-            .filter(|(name, _)| *name == self.name())
-            .find_map(|(_, value)| value.split_once('~'))
-            .map(|(access, refresh)| Pair {
-                access: access.to_owned(),
-                refresh: refresh.to_owned(),
-            })
+        let (access, refresh) = value_of(headers, self.name())?.split_once('~')?;
+        Some(Pair {
+            access: access.to_owned(),
+            refresh: refresh.to_owned(),
+        })
+    }
+
+    fn read_device(self, headers: &HeaderMap) -> String {
+        value_of(headers, self.device_name())
+            .unwrap_or_default()
+            .to_owned()
     }
 
     fn of(self, pair: &Pair) -> HeaderValue {
-        self.set(&format!("{}~{}", pair.access, pair.refresh), COOKIE_LIFE_S)
+        let value = format!("{}~{}", pair.access, pair.refresh);
+        self.set(self.name(), &value, COOKIE_LIFE_S)
+    }
+
+    fn of_device(self, device_token: &str) -> HeaderValue {
+        self.set(self.device_name(), device_token, DEVICE_LIFE_S)
     }
 
     fn none(self) -> HeaderValue {
-        self.set("", 0)
+        self.set(self.name(), "", 0)
     }
 
-    fn set(self, value: &str, life_s: u32) -> HeaderValue {
-        let (name, secure) = (self.name(), if self.tls_in_front { "; Secure" } else { "" });
+    /// The next step for somebody who wants to sign in.
+    fn entry(self, session: Session) -> Entry {
+        if !session.step.is_empty() {
+            return Entry::Step(Box::new(session));
+        }
+        let device = self.of_device(&session.device_token);
+        Entry::In([self.of(&Pair::from(session)), device])
+    }
+
+    fn set(self, name: &str, value: &str, life_s: u32) -> HeaderValue {
+        let secure = if self.tls_in_front { "; Secure" } else { "" };
         let text =
             format!("{name}={value}; Path=/; Max-Age={life_s}; HttpOnly; SameSite=Strict{secure}");
         HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(
@@ -105,12 +132,32 @@ impl Cookie {
     }
 }
 
+/// What became of somebody who wants to sign in.
+pub enum Entry {
+    /// They are in; the cookies to set.
+    In([HeaderValue; 2]),
+    /// Something is missing still, as the session says.
+    Step(Box<Session>),
+}
+
+/// The value of a cookie.
+fn value_of<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(';'))
+        .filter_map(|cookie| cookie.trim().split_once('='))
+        .find(|(found, _)| *found == name)
+        .map(|(_, value)| value)
+}
+
 type Exchange = Arc<OnceCell<Pair>>;
 
 /// Keeps people signed in.
 pub struct Sessions {
     peers: Peers,
-    verifier: Verifier,
+    verifier: Arc<Verifier>,
     cookie: Cookie,
     exchanges: Mutex<HashMap<String, (Instant, Exchange)>>,
 }
@@ -127,10 +174,15 @@ impl Sessions {
     pub fn new(peers: Peers, tls_in_front: bool) -> Self {
         Self {
             cookie: Cookie { tls_in_front },
-            verifier: Verifier::new(peers.clone()),
+            verifier: Arc::new(Verifier::new(peers.clone())),
             peers,
             exchanges: Mutex::default(),
         }
+    }
+
+    /// Checks who asks, as the session's token says.
+    pub fn verifier(&self) -> Arc<Verifier> {
+        self.verifier.clone()
     }
 
     fn identity(&self) -> Result<IdentityClient<platform::peers::Transport>, Trouble> {
@@ -196,17 +248,53 @@ impl Sessions {
             .clone()
     }
 
-    /// Signs a person in; gives the cookie to set.
+    /// Signs a person in, or tells the next step to it.
     ///
     /// # Errors
     /// When login and password do not fit together, or too many were tried.
-    pub async fn sign_in(&self, login: &str, password: &str) -> Result<HeaderValue, Trouble> {
+    pub async fn sign_in(
+        &self,
+        login: &str,
+        password: &str,
+        headers: &HeaderMap,
+    ) -> Result<Entry, Trouble> {
         let request = SignInRequest {
             login: login.to_owned(),
             password: password.to_owned(),
+            device_token: self.cookie.read_device(headers),
         };
         let session = self.identity()?.sign_in(request).await?.into_inner();
-        Ok(self.cookie.of(&Pair::from(session)))
+        Ok(self.cookie.entry(session))
+    }
+
+    /// Takes the step to a session that was missing.
+    ///
+    /// # Errors
+    /// When it does not hold, or took too long.
+    pub async fn step(
+        &self,
+        request: ContinueSignInRequest,
+        headers: &HeaderMap,
+    ) -> Result<Entry, Trouble> {
+        let request = ContinueSignInRequest {
+            device_token: self.cookie.read_device(headers),
+            ..request
+        };
+        let session = self
+            .identity()?
+            .continue_sign_in(request)
+            .await?
+            .into_inner();
+        Ok(self.cookie.entry(session))
+    }
+
+    /// Sets a new password with a link; gives the login.
+    ///
+    /// # Errors
+    /// When the link does not hold, or the password is not one to take.
+    pub async fn recover(&self, request: RecoverPasswordRequest) -> Result<String, Trouble> {
+        let recovered = self.identity()?.recover_password(request).await?;
+        Ok(recovered.into_inner().login)
     }
 
     /// Ends the session of whoever is signed in; gives the cookie to set.
@@ -284,12 +372,17 @@ pub fn local_path(next: &str) -> &str {
     if leads_away { "/" } else { next }
 }
 
-/// Sends the browser on, with a cookie.
-pub fn go_on(to: &str, cookie: HeaderValue) -> Response {
+/// Sends the browser on, with cookies.
+pub fn go_on(to: &str, cookies: impl IntoIterator<Item = HeaderValue>) -> Response {
     let to = HeaderValue::from_str(to).unwrap_or(HeaderValue::from_static("/"));
+    let cookies = cookies
+        .into_iter()
+        .map(|cookie| (header::SET_COOKIE, cookie))
+        .collect();
     (
         StatusCode::SEE_OTHER,
-        [(header::LOCATION, to), (header::SET_COOKIE, cookie)],
+        [(header::LOCATION, to)],
+        AppendHeaders::<Vec<_>>(cookies),
     )
         .into_response()
 }

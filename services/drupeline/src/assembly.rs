@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::sync::{Arc, OnceLock};
 
-use axum::Router;
+use axum::{Router, middleware};
 use platform::compute::Room;
 use platform::config::Secret;
 use platform::database::{self, Schema};
@@ -12,6 +12,7 @@ use platform::feed::Announced;
 use platform::gate::Gate;
 use platform::health::Health;
 use platform::operation::{CatalogueEntry, Context};
+use platform::origin;
 use platform::peers::{Peers, Place, ServiceName};
 use platform::quota::Quotas;
 use platform::server::{Background, Mounted};
@@ -112,6 +113,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
     let Settings {
         faces,
         metrics_at,
+        trusted_proxies,
         person,
         release,
     } = plan.settings;
@@ -146,6 +148,7 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
             clock: plan.clock.clone(),
             verifier: Arc::new(Verifier::new(peers.clone())),
             quotas: Arc::new(Quotas::new(person)),
+            refusals: Arc::default(),
             compute: compute.clone(),
             gate: gate.clone(),
             announced: Announced::default(),
@@ -175,6 +178,12 @@ pub async fn assemble(plan: Plan) -> Result<Assembled, Box<dyn Error + Send + Sy
         }
     }
     let (router, mut background) = server::assemble(mounted, &here, &plan.health, faces).await?;
+    // Not on the router through which services of this process reach one another: there the first
+    // caller's address stands.
+    let router = router.layer(middleware::from_fn_with_state(
+        Arc::new(trusted_proxies),
+        origin::note,
+    ));
     if let Some(address) = metrics_at {
         let shown = server::show_metrics(address)
             .await

@@ -11,7 +11,7 @@ use platform::peers::ServiceName;
 use platform::{config, telemetry};
 
 use crate::migrate::DATABASE_URL;
-use crate::{backup, bench, import, labels, migrate, serve, stopping, up, verify_audit};
+use crate::{backup, bench, host, import, labels, migrate, serve, stopping, up, verify_audit};
 
 /// One stone-fruit breeding programme, from the choice of parents to the licensed nursery.
 #[derive(Debug, Parser)]
@@ -99,6 +99,25 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         kept: Option<PathBuf>,
     },
+    /// Give a login a new password and print it; it is to be changed at the next sign-in. Works on
+    /// the host, also while Drupeline runs.
+    ResetPassword {
+        /// The login.
+        login: String,
+        /// Take the login's second factors away as well, as when they were lost.
+        #[arg(long)]
+        end_second_factors: bool,
+        /// Folder of the installation; the database is the one of DATABASE_URL where that is set.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+    },
+    /// Revoke every key that tokens are signed with, when others may know them; another one signs
+    /// from then on, and sessions go on with it.
+    RevokeSigningKeys {
+        /// Folder of the installation; the database is the one of DATABASE_URL where that is set.
+        #[arg(long, env = "DRUPELINE_DATA_DIR")]
+        data_dir: Option<PathBuf>,
+    },
 }
 
 fn service(word: &str) -> Result<ServiceName, String> {
@@ -157,6 +176,14 @@ fn carry_out(command: Command) -> Result<(), Box<dyn Error + Send + Sync>> {
         } => backup::restore(&data_dir_of(data_dir)?, &file, replace),
         Command::VerifyAudit { data_dir, kept } => {
             verify_audit::run(&data_dir_of(data_dir)?, kept.as_ref())
+        }
+        Command::ResetPassword {
+            login,
+            end_second_factors,
+            data_dir,
+        } => host::reset_password(&data_dir_of(data_dir)?, &login, end_second_factors),
+        Command::RevokeSigningKeys { data_dir } => {
+            host::revoke_signing_keys(&data_dir_of(data_dir)?)
         }
         Command::Import(command) => runtime()?.block_on(import::command::run(&command)),
         Command::Migrate => {

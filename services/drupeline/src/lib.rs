@@ -8,6 +8,7 @@ pub mod backup;
 pub mod bench;
 pub mod command;
 pub mod demo;
+pub mod host;
 pub mod import;
 pub mod installation;
 pub mod labels;

@@ -4,6 +4,7 @@ use std::error::Error;
 use std::net::SocketAddr;
 
 use platform::config;
+use platform::origin::TrustedProxies;
 use platform::quota::Quota;
 use platform::server::Faces;
 
@@ -14,6 +15,8 @@ pub struct Settings {
     pub faces: Faces,
     /// Where counts are shown, when not beside the operations.
     pub metrics_at: Option<SocketAddr>,
+    /// The machines whose word for a caller's address is taken.
+    pub trusted_proxies: TrustedProxies,
     /// How much each person may ask.
     pub person: Quota,
     /// What it decides for the release service.
@@ -25,6 +28,7 @@ impl Default for Settings {
         Self {
             faces: Faces::default(),
             metrics_at: None,
+            trusted_proxies: TrustedProxies::default(),
             person: Quota::PERSON,
             release: release::Settings::default(),
         }
@@ -48,6 +52,7 @@ impl Settings {
                 tls_in_front: tls_in_front(config::setting("DRUPELINE_TLS")?.as_deref())?,
             },
             metrics_at,
+            trusted_proxies: trusted_proxies()?,
             person: Quota {
                 per_minute_n: count(
                     "DRUPELINE_PERSON_REQUESTS_PER_MINUTE",
@@ -84,6 +89,16 @@ fn tls_in_front(asked: Option<&str>) -> Result<bool, Refused> {
         )
         .into()),
     }
+}
+
+/// The proxies before this program whose word for a caller's address is taken; nobody's where it is
+/// not set.
+fn trusted_proxies() -> Result<TrustedProxies, Refused> {
+    const NAME: &str = "DRUPELINE_TRUSTED_PROXIES";
+    Ok(config::setting(NAME)?
+        .unwrap_or_default()
+        .parse()
+        .map_err(|error| format!("{NAME}: {error}"))?)
 }
 
 fn open(name: &str) -> Result<bool, Refused> {

@@ -120,6 +120,7 @@ fn sign_in() -> SignInRequest {
     SignInRequest {
         login: "keeper".into(),
         password: "a password for tests".into(),
+        device_token: String::new(),
     }
 }
 
@@ -295,4 +296,61 @@ async fn services_run_apart_and_find_one_another() {
         .await
         .expect("crossing answers a caller of identity's");
     assert!(list.into_inner().items.is_empty());
+}
+
+/// What a command prints, when it succeeds.
+fn printed(arguments: &[&str]) -> String {
+    let output = Command::new(env!("CARGO_BIN_EXE_drupeline"))
+        .args(arguments)
+        .env_remove("DATABASE_URL")
+        .output()
+        .expect("the program runs");
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{said}");
+    String::from_utf8_lossy(&output.stdout).trim().to_owned()
+}
+
+#[tokio::test]
+async fn a_forgotten_password_is_reset_on_the_host_whether_or_not_it_runs() {
+    let parent = tempfile::tempdir().unwrap();
+    let folder = data_folder(parent.path());
+    let (fine, said) =
+        Program::start(&["reset-password", "keeper", "--data-dir", &folder], &[]).ends();
+    assert!(!fine && said.contains(&folder), "{said}");
+    let up = ["up", "--port", "0", "--data-dir", &folder];
+    let mut first = Program::start(&up, &[]);
+    let address = first.ready("ready at");
+    let setup_key = std::fs::read_to_string(Path::new(&folder).join("setup-key")).unwrap();
+    found(&address, setup_key.trim().to_owned()).await;
+
+    let reset = ["reset-password", "keeper", "--data-dir", &folder];
+    let while_running = printed(&reset);
+    let signed_in = async |address: &str, password: &str| {
+        let request = SignInRequest {
+            password: password.to_owned(),
+            ..sign_in()
+        };
+        IdentityClient::new(channel(address))
+            .sign_in(request)
+            .await
+            .map(|session| session.into_inner().step)
+    };
+    assert!(signed_in(&address, "a password for tests").await.is_err());
+    let step = signed_in(&address, &while_running).await.unwrap();
+    assert_eq!(step, "new_password");
+    printed(&["revoke-signing-keys", "--data-dir", &folder]);
+    let unknown = ["reset-password", "nobody.here", "--data-dir", &folder];
+    let (fine, said) = Program::start(&unknown, &[]).ends();
+    assert!(!fine && said.contains("nobody.here"), "{said}");
+    first.kill();
+
+    let while_stopped = printed(&reset);
+    assert_ne!(while_stopped, while_running);
+    let mut second = Program::start(&up, &[]);
+    let address = second.ready("ready at");
+    assert!(signed_in(&address, &while_running).await.is_err());
+    assert_eq!(
+        signed_in(&address, &while_stopped).await.unwrap(),
+        "new_password"
+    );
 }

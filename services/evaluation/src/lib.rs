@@ -35,6 +35,8 @@ pub struct EvaluationApp {
     context: Context,
     /// Wakes the worker when an analysis is queued.
     queued: tokio::sync::Notify,
+    /// Figures at hand.
+    figures: app::figures::AtHand,
 }
 
 impl App for EvaluationApp {
@@ -50,6 +52,7 @@ pub fn mount(context: Context) -> Mounted {
     let app = Arc::new(EvaluationApp {
         context,
         queued: tokio::sync::Notify::new(),
+        figures: app::figures::AtHand::default(),
     });
     let worker = app.clone();
     let grpc = EvaluationServer::new(operations::Grpc(app.clone()))

@@ -105,6 +105,13 @@ platform::operations! {
     GET "/trials/{trial_id}/assessors" compare_assessors(CompareAssessorsRequest) -> AssessorComparison,
         may ReadProgramme, Read => app::assessors::compare;
 
+    /// What a trial says of its entries in one trait: variances, predictions, and the model in words.
+    GET "/trials/{trial_id}/figures" get_figures(GetFiguresRequest) -> TrialFigures,
+        may ReadProgramme, Read => app::figures::get;
+    /// Choose the analysis whose model the figures of a trait follow, or go back to the usual one.
+    POST "/trials/{trial_id}/figures:choose" choose_analysis(ChooseAnalysisRequest) -> FiguresSource,
+        may ManageTrials, Act => app::figures::choose;
+
     /// Suggest which entries go on, with reasons; nothing is decided.
     POST "/trials/{trial_id}/advance-list" suggest_advance(SuggestAdvanceRequest) -> AdvanceList,
         may ReadProgramme, Read => app::advance::suggest;

@@ -1,10 +1,8 @@
 //! Rules for passwords, logins and roles.
 
-use argon2::Argon2;
-use argon2::password_hash::phc::PasswordHash;
-use argon2::password_hash::{PasswordHasher as _, PasswordVerifier as _};
 use platform::fields::Words as _;
-use platform::{Fault, Fields, OrganisationId, Role};
+use platform::{Fields, OrganisationId, Role};
+use zxcvbn::{Score, zxcvbn};
 
 /// Shortest password taken.
 pub const PASSWORD_MIN_CHARS: usize = 12;
@@ -12,8 +10,10 @@ pub const PASSWORD_MIN_CHARS: usize = 12;
 pub const PASSWORD_MAX_CHARS: usize = 256;
 
 platform::ids! {
-    /// A key of a partner's device or system.
+    /// A key of a partner's device or system, or of one of the programme's own machines.
     AccessKeyId for AccessKeyKind,
+    /// A link to set a new password.
+    RecoveryLinkId for RecoveryLinkKind,
 }
 
 platform::words! {
@@ -28,14 +28,57 @@ platform::words! {
     }
 }
 
-/// Checks a new password's length.
-pub fn check_password(fields: &mut Fields, field: &str, password: &str) {
+/// Checks a new password: long enough, not blank, and not soon guessed by who knows common
+/// passwords, keyboards and what the account tells about its owner (`known`).
+pub fn check_password(fields: &mut Fields, field: &str, password: &str, known: &[&str]) {
     let chars = password.chars().count();
-    fields.require(
-        (PASSWORD_MIN_CHARS..=PASSWORD_MAX_CHARS).contains(&chars),
-        field,
-        format!("must be {PASSWORD_MIN_CHARS} to {PASSWORD_MAX_CHARS} characters long"),
-    );
+    if !(PASSWORD_MIN_CHARS..=PASSWORD_MAX_CHARS).contains(&chars) {
+        fields.fault(
+            field,
+            format!("must be {PASSWORD_MIN_CHARS} to {PASSWORD_MAX_CHARS} characters long"),
+        );
+        return;
+    }
+    let bare = password.trim();
+    let told: Vec<&str> = known
+        .iter()
+        .flat_map(|text| text.split(|c: char| !c.is_alphanumeric()).chain([*text]))
+        .filter(|word| word.chars().count() > 2)
+        .collect();
+    let guesses = zxcvbn(bare, &told);
+    if bare.is_empty() || guesses.score() < Score::Three {
+        let why = guesses
+            .feedback()
+            .and_then(|feedback| feedback.warning())
+            .map(|warning| format!(": {}", warning.to_string().to_lowercase()))
+            .unwrap_or_default();
+        fields.fault(
+            field,
+            format!(
+                "is easily guessed{}; take four or more words that do not belong together",
+                why.trim_end_matches('.')
+            ),
+        );
+    }
+}
+
+platform::words! {
+    /// How somebody proved who they are.
+    pub enum Proof {
+        /// The password.
+        Password = "password",
+        /// A code of the app that shows codes.
+        Code = "code",
+        /// A recovery code.
+        RecoveryCode = "recovery_code",
+    }
+}
+
+impl Proof {
+    /// Whether it counts as a second factor.
+    pub fn is_second(self) -> bool {
+        self != Self::Password
+    }
 }
 
 /// Checks a login: 3 to 64 letters, digits, dots, hyphens, underscores or at signs.
@@ -92,45 +135,6 @@ pub fn check_roles(
     parsed
 }
 
-/// Hashes a password with argon2id off the async threads, which it would hold up for tens of
-/// milliseconds.
-///
-/// # Errors
-/// Internal, when hashing fails.
-pub async fn hash_password(password: String) -> Result<String, Fault> {
-    tokio::task::spawn_blocking(move || {
-        Argon2::default()
-            .hash_password(password.as_bytes())
-            .map(|hash: PasswordHash| hash.to_string())
-            .map_err(|e| Fault::internal(std::io::Error::other(e.to_string())))
-    })
-    .await
-    .map_err(Fault::internal)?
-}
-
-/// Whether a password is the hashed one. With no hash it works as long and says no, so that an
-/// unknown login cannot be told by the time it takes.
-///
-/// # Errors
-/// Internal, when the stored hash cannot be read.
-pub async fn password_holds(password: String, hash: Option<String>) -> Result<bool, Fault> {
-    tokio::task::spawn_blocking(move || match hash {
-        Some(hash) => {
-            let parsed = PasswordHash::new(&hash)
-                .map_err(|e| Fault::internal(std::io::Error::other(e.to_string())))?;
-            Ok(Argon2::default()
-                .verify_password(password.as_bytes(), &parsed)
-                .is_ok())
-        }
-        None => {
-            let _: Result<PasswordHash, _> = Argon2::default().hash_password(password.as_bytes());
-            Ok(false)
-        }
-    })
-    .await
-    .map_err(Fault::internal)?
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -154,24 +158,52 @@ mod tests {
         assert_eq!(fields.into_errors()[0].pointer, "/roles/1");
     }
 
-    #[tokio::test]
-    async fn a_password_holds_against_its_own_hash_only() {
-        let hash = hash_password("apricot-in-winter".into()).await.unwrap();
-        assert!(hash.starts_with("$argon2id$"));
-        assert!(
-            password_holds("apricot-in-winter".into(), Some(hash.clone()))
-                .await
-                .unwrap()
+    fn faults(password: &str) -> usize {
+        let mut fields = Fields::new();
+        check_password(
+            &mut fields,
+            "password",
+            password,
+            &["ines.halvard", "Prunus Valley"],
         );
-        assert!(
-            !password_holds("apricot-in-summer".into(), Some(hash))
-                .await
-                .unwrap()
-        );
-        assert!(
-            !password_holds("apricot-in-winter".into(), None)
-                .await
-                .unwrap()
-        );
+        fields.into_errors().len()
+    }
+
+    #[test]
+    fn passwords_that_are_common_blank_or_told_by_the_account_are_refused() {
+        for weak in [
+            "",
+            "short",
+            "            ",
+            "\u{a0}\u{2003}          ",
+            "password1234",
+            "Password1234!",
+            "qwertyuiop12",
+            "aaaaaaaaaaaaaaaa",
+            "abcdefghijklm",
+            "123456789012",
+            "ines.halvard",
+            "InesHalvard1",
+            "prunusvalley",
+        ] {
+            assert_ne!(faults(weak), 0, "{weak:?}");
+        }
+        for strong in [
+            "a password for tests only",
+            "plum orchard at dusk 7",
+            "kX9-vQ2w!mTz",
+            "пять абрикосов зимой",
+        ] {
+            assert_eq!(faults(strong), 0, "{strong:?}");
+        }
+        assert_ne!(faults(&"longer than anybody types ".repeat(20)), 0);
+    }
+
+    proptest::proptest! {
+        /// Whatever is sent, checking a password ends and never panics.
+        #[test]
+        fn any_text_can_be_checked(text in "\\PC{0,300}") {
+            faults(&text);
+        }
     }
 }

@@ -1,16 +1,20 @@
 //! People, organisations, roles, tokens and keys.
 //!
 //! [`operations`] is the table of all that can be asked; [`app`] holds one function per use case;
-//! [`domain`] the rules for passwords, logins and roles; [`keys`] signs tokens; [`store`] the SQL.
+//! [`domain`] the rules for passwords, logins and roles; [`throttle`] counts wrong attempts;
+//! [`hashing`] hashes passwords, so many at a time; [`keys`] signs tokens; [`store`] the SQL.
 
 pub mod app;
 pub mod domain;
+pub mod hashing;
+pub mod host;
 pub mod keys;
 pub mod operations;
 pub mod store;
+pub mod throttle;
 
-use std::collections::{BTreeMap, HashMap};
-use std::sync::{Arc, Mutex};
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use contract::identity::identity_server::IdentityServer;
 use jiff::Timestamp;
@@ -47,8 +51,14 @@ pub struct IdentityApp {
     context: Context,
     keys: keys::Keyring,
     secrets: Secrets,
-    /// Wrong passwords by login, since when; kept in memory because a failed sign-in writes nothing.
-    failures: Mutex<HashMap<String, (u32, Timestamp)>>,
+    throttle: throttle::Throttle,
+    hashing: hashing::Hashing,
+}
+
+impl IdentityApp {
+    fn now(&self) -> Timestamp {
+        self.context.clock.now()
+    }
 }
 
 impl App for IdentityApp {
@@ -69,8 +79,10 @@ pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault>
         context,
         keys,
         secrets,
-        failures: Mutex::default(),
+        throttle: throttle::Throttle::default(),
+        hashing: hashing::Hashing::default(),
     });
+    let rotating = keys::keep(app.clone());
     let grpc = IdentityServer::new(operations::Grpc(app.clone()));
     Ok(Mounted {
         service: ServiceName::Identity,
@@ -78,6 +90,6 @@ pub async fn mount(context: Context, secrets: Secrets) -> Result<Mounted, Fault>
         grpc_name: contract::identity::identity_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: Vec::new(),
+        background: vec![Box::pin(rotating)],
     })
 }

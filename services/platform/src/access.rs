@@ -8,7 +8,7 @@ use crate::fields::{Fields, Words as _};
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
 use crate::operation::Operation;
 use crate::peers::{PROGRAMME_METADATA, Reach, ServiceName};
-use crate::quota::PartnerKey;
+use crate::quota::KeyInUse;
 
 crate::words! {
     /// What a person is in a programme.
@@ -44,6 +44,8 @@ crate::words! {
         Anyone = "anyone",
         /// Open to everyone who is signed in, partners too.
         SignedIn = "signed_in",
+        /// Keep one's own account: for people, and not for the keys of devices and machines.
+        OwnAccount = "own_account",
         /// One service asking another.
         Services = "services",
         /// Keep people and organisations.
@@ -60,6 +62,8 @@ crate::words! {
         PlanCrosses = "plan_crosses",
         /// Work pollen, mothers and passes.
         WorkBloom = "work_bloom",
+        /// Write the readings of weather stations.
+        WriteWeather = "write_weather",
         /// Count fruit and seed, plant seedlings.
         RaiseSeedlings = "raise_seedlings",
         /// Load a season from files.
@@ -84,7 +88,7 @@ crate::words! {
         ReportPropagation = "report_propagation",
         /// Subscribe to events.
         KeepWebhooks = "keep_webhooks",
-        /// Make and revoke keys of partners' devices and systems.
+        /// Make and revoke keys of partners' devices and systems, and of the programme's own machines.
         KeepKeys = "keep_keys",
     }
 }
@@ -94,7 +98,7 @@ impl Permission {
     pub fn roles(self) -> &'static [Role] {
         use Role as R;
         match self {
-            Self::Anyone | Self::SignedIn => &[
+            Self::Anyone | Self::SignedIn | Self::OwnAccount => &[
                 R::Administrator,
                 R::Breeder,
                 R::Field,
@@ -118,7 +122,7 @@ impl Permission {
             Self::WriteGermplasm | Self::PlanCrosses | Self::SelectTrees | Self::ImportSeason => {
                 &[R::Breeder]
             }
-            Self::WorkBloom | Self::RaiseSeedlings => &[R::Breeder, R::Field],
+            Self::WorkBloom | Self::WriteWeather | Self::RaiseSeedlings => &[R::Breeder, R::Field],
             Self::ManageTrials => &[R::Breeder, R::Trials],
             Self::TakeRecords => &[R::Breeder, R::Field, R::Trials],
             Self::MoveCandidates => &[R::Breeder, R::Rights],
@@ -132,47 +136,62 @@ impl Permission {
     }
 }
 
-/// What a partner's key may do: permissions of a partner that keys are offered. Whatever needs no
-/// more than being signed in, a key may do as well.
+/// What a key may do: permissions that keys are offered. Whatever needs no more than being signed
+/// in, a key may do as well; a person's own account is not among it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct KeyScopes(u8);
 
 impl KeyScopes {
-    /// Every permission that a key can have.
-    pub const OFFERED: [Permission; 3] = [
+    /// Permissions that a key of a partner's device or system can have.
+    pub const OF_PARTNERS: [Permission; 3] = [
         Permission::AskReleaseStatus,
         Permission::ReportPropagation,
         Permission::KeepWebhooks,
     ];
-    /// All of them.
-    pub const ALL: Self = Self(0b111);
+    /// Permissions that a key of one of the programme's own machines can have.
+    pub const OF_MACHINES: [Permission; 4] = [
+        Permission::WriteWeather,
+        Permission::TakeRecords,
+        Permission::ReadProgramme,
+        Permission::ReadPipeline,
+    ];
+    /// All that a partner's key can have.
+    pub const WHOLE_PARTNER: Self = Self(0b111);
+
+    fn offered() -> impl Iterator<Item = Permission> {
+        Self::OF_PARTNERS.into_iter().chain(Self::OF_MACHINES)
+    }
 
     fn bit(permission: Permission) -> u8 {
-        Self::OFFERED
-            .iter()
-            .position(|offered| *offered == permission)
+        Self::offered()
+            .position(|offered| offered == permission)
             .map_or(0, |place| 1 << place)
     }
 
-    /// The scopes of these words, noting a fault for each that is not offered.
-    pub fn asked(fields: &mut Fields, field: &str, words: &[String]) -> Self {
+    /// The scopes of these words, noting a fault for each that is not among those offered.
+    pub fn asked(
+        fields: &mut Fields,
+        field: &str,
+        words: &[String],
+        offered: &[Permission],
+    ) -> Self {
         let mut scopes = Self(0);
         for (place, word) in words.iter().enumerate() {
-            match Self::read(std::slice::from_ref(word)) {
-                Some(scope) => scopes.0 |= scope.0,
-                None => fields.fault(
-                    &format!("{field}/{place}"),
-                    format!(
-                        "{word:?} is not known; any of {}",
-                        Self::ALL.words().collect::<Vec<_>>().join(", ")
-                    ),
-                ),
+            match Permission::from_word(word).filter(|asked| offered.contains(asked)) {
+                Some(permission) => scopes.0 |= Self::bit(permission),
+                None => {
+                    let offered: Vec<&str> = offered.iter().map(|one| one.word()).collect();
+                    fields.fault(
+                        &format!("{field}/{place}"),
+                        format!("{word:?} is not known; any of {}", offered.join(", ")),
+                    );
+                }
             }
         }
         scopes
     }
 
-    /// The scopes of these words; `None` when there is none, or one that is not offered.
+    /// The scopes of these words; `None` when there is none, or one that keys are not offered.
     pub fn read(words: &[String]) -> Option<Self> {
         let mut scopes = 0;
         for word in words {
@@ -190,10 +209,15 @@ impl KeyScopes {
         permission == Permission::SignedIn || self.0 & Self::bit(permission) != 0
     }
 
+    /// Whether each of them is among those offered.
+    pub fn are_among(self, offered: &[Permission]) -> bool {
+        let all = offered.iter().fold(0, |all, one| all | Self::bit(*one));
+        self.0 & !all == 0
+    }
+
     /// Their words.
     pub fn words(self) -> impl Iterator<Item = &'static str> {
-        Self::OFFERED
-            .into_iter()
+        Self::offered()
             .filter(move |permission| self.holds(*permission))
             .map(Permission::word)
     }
@@ -217,6 +241,11 @@ pub struct Caller {
 pub enum Standing {
     /// Not signed in.
     Nobody,
+    /// Not signed in, and turned away at the door of a programme, whose matter that is.
+    TurnedAway {
+        /// The programme.
+        programme: ProgrammeId,
+    },
     /// One of the programme's own people.
     Staff {
         /// The programme.
@@ -231,7 +260,14 @@ pub enum Standing {
         /// The organisation.
         organisation: OrganisationId,
         /// The key of its device or system; none for a person.
-        key: Option<PartnerKey>,
+        key: Option<KeyInUse>,
+    },
+    /// One of the programme's own machines, such as a weather logger.
+    Machine {
+        /// The programme.
+        programme: ProgrammeId,
+        /// Its key.
+        key: KeyInUse,
     },
     /// Another service, for one programme when it names one.
     Service {
@@ -253,13 +289,22 @@ impl Caller {
         }
     }
 
+    /// Somebody who was turned away at the door of a programme.
+    pub fn turned_away(programme: ProgrammeId) -> Self {
+        Self {
+            standing: Standing::TurnedAway { programme },
+            ..Self::nobody()
+        }
+    }
+
     /// The programme the caller acts in.
     pub fn programme(&self) -> Option<ProgrammeId> {
         match self.standing {
             Standing::Nobody => None,
-            Standing::Staff { programme, .. } | Standing::Partner { programme, .. } => {
-                Some(programme)
-            }
+            Standing::Staff { programme, .. }
+            | Standing::Partner { programme, .. }
+            | Standing::Machine { programme, .. }
+            | Standing::TurnedAway { programme } => Some(programme),
             Standing::Service { programme, .. } => programme,
         }
     }
@@ -272,10 +317,11 @@ impl Caller {
         }
     }
 
-    /// The key of a partner's device or system that the caller acts with.
-    pub fn key(&self) -> Option<PartnerKey> {
+    /// The key of a device, system or machine that the caller acts with.
+    pub fn key(&self) -> Option<KeyInUse> {
         match self.standing {
             Standing::Partner { key, .. } => key,
+            Standing::Machine { key, .. } => Some(key),
             _ => None,
         }
     }
@@ -285,7 +331,10 @@ impl Caller {
         match &self.standing {
             Standing::Staff { roles, .. } => roles,
             Standing::Partner { .. } => &[Role::Partner],
-            Standing::Nobody | Standing::Service { .. } => &[],
+            Standing::Nobody
+            | Standing::TurnedAway { .. }
+            | Standing::Machine { .. }
+            | Standing::Service { .. } => &[],
         }
     }
 
@@ -320,14 +369,16 @@ impl Caller {
     pub fn may(&self, permission: Permission) -> Result<(), Fault> {
         let allowed = match &self.standing {
             _ if permission == Permission::Anyone => true,
-            Standing::Nobody => {
+            Standing::Nobody | Standing::TurnedAway { .. } => {
                 return Err(Fault::unauthenticated(
                     "sign in at POST /api/identity/v1/sessions and send the access token",
                 ));
             }
             // A service may do what it is listed for; see `may_call`.
             Standing::Service { .. } => false,
-            Standing::Partner { key: Some(key), .. } if !key.scopes.holds(permission) => {
+            Standing::Partner { key: Some(key), .. } | Standing::Machine { key, .. }
+                if !key.scopes.holds(permission) =>
+            {
                 let scopes: Vec<_> = key.scopes.words().collect();
                 return Err(Fault::forbidden(format!(
                     "this key is for {} alone; use another, or have one made with the scope {}",
@@ -335,6 +386,7 @@ impl Caller {
                     permission.word()
                 )));
             }
+            Standing::Machine { .. } => true,
             _ => self
                 .roles()
                 .iter()

@@ -20,6 +20,7 @@ use sqlx::{PgConnection, PgPool, Row as _};
 use tokio::sync::Notify;
 
 use crate::access::{Caller, Standing};
+use crate::audit::AuditOutcome;
 use crate::database::{self, Begin, Instant, Scope};
 use crate::fault::Fault;
 use crate::ids::{PersonId, ProgrammeId};
@@ -265,6 +266,7 @@ async fn take<F: Follower>(app: &F::App, event: &FeedEvent) -> Result<(), Fault>
     unit.audit(
         &event.topic,
         "feed",
+        AuditOutcome::Done,
         serde_json::json!({ "position": event.position }),
     )
     .await?;

@@ -20,6 +20,7 @@ use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
 use crate::peers::PROGRAMME_METADATA;
 use crate::quota::Tally;
+use crate::refusals::{self, Refused};
 
 /// Largest body of a plain request.
 pub const BODY_BYTES: usize = 4 * 1024 * 1024;
@@ -154,8 +155,29 @@ impl Gate {
     ) -> Result<Admission, Fault> {
         let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
         let caller = caller(context, text("authorization"), text(PROGRAMME_METADATA)).await?;
-        caller.may_call(operation)?;
-        charge(context, &caller, tally).await?;
+        let allowed = match caller.may_call(operation) {
+            Ok(()) => charge(context, &caller, tally).await,
+            refused => refused,
+        };
+        if let Err(fault) = &allowed {
+            let via = if headers
+                .get(header::CONTENT_TYPE)
+                .is_some_and(|kind| kind.as_bytes().starts_with(b"application/grpc"))
+            {
+                "grpc"
+            } else {
+                "rest"
+            };
+            let refused = Refused {
+                operation: operation.name,
+                via,
+                actor: caller.clone(),
+                touched: Vec::new(),
+                fault,
+            };
+            refusals::note(context, refused).await;
+        }
+        allowed?;
         context.gate.enter(caller).await
     }
 
@@ -200,7 +222,9 @@ impl Gate {
 
     fn party(&self, caller: &Caller) -> Arc<Semaphore> {
         let (party, places_n) = match caller.standing {
-            Standing::Nobody => (Party::Nobody, self.limits.of_nobody_n),
+            Standing::Nobody | Standing::TurnedAway { .. } => {
+                (Party::Nobody, self.limits.of_nobody_n)
+            }
             _ => {
                 let id = caller.key().map_or(caller.subject.uuid(), |key| key.id);
                 let party = Party::One(caller.programme(), id);

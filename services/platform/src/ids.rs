@@ -76,6 +76,18 @@ impl<T> fmt::Display for Id<T> {
     }
 }
 
+impl<T> serde::Serialize for Id<T> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.0.serialize(serializer)
+    }
+}
+
+impl<'de, T> serde::Deserialize<'de> for Id<T> {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        Uuid::deserialize(deserializer).map(Self::from_uuid)
+    }
+}
+
 impl<T> FromStr for Id<T> {
     type Err = uuid::Error;
 

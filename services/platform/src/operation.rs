@@ -18,6 +18,7 @@ use sqlx::PgPool;
 use utoipa::ToSchema;
 
 use crate::access::{Caller, Permission};
+use crate::audit::AuditOutcome;
 use crate::clock::Clock;
 use crate::compute::{Question, Room, Settled};
 use crate::fault::{Fault, FaultKind};
@@ -26,6 +27,7 @@ use crate::gate::Gate;
 use crate::health::Health;
 use crate::peers::{Peers, ServiceName};
 use crate::quota::Quotas;
+use crate::refusals::{self, Refusals, Refused};
 use crate::retry::{self, Answered, Asked, RetryKey};
 use crate::secrets;
 use crate::steady::{self, Steady};
@@ -47,6 +49,8 @@ pub struct Context {
     pub verifier: Arc<Verifier>,
     /// Counts the requests of partners' keys.
     pub quotas: Arc<Quotas>,
+    /// Counts what was refused, for the audit trail.
+    pub refusals: Arc<Refusals>,
     /// Replies that are kept while nothing changes.
     pub steady: Steady,
     /// Tells the numberer that something was announced.
@@ -209,7 +213,11 @@ pub async fn execute<U: UseCase>(
     if matches!(operation.kind, Kind::Read | Kind::Document) {
         let question = Question::of(operation, &caller, &request);
         let mut unit = Unit::begin(app.context(), caller, operation).await?;
-        let settled = U::run(&app, &mut unit, request).await?;
+        let done = U::run(&app, &mut unit, request).await;
+        if let Err(fault) = &done {
+            refused(app.context(), operation, via, &mut unit, fault).await;
+        }
+        let settled = done?;
         return Ok(Outcome {
             reply: read(app.context(), unit, question, settled).await?,
             replayed: false,
@@ -263,10 +271,14 @@ async fn prepare<U: UseCase>(
         };
         return Ok((None, outcome));
     }
-    let mut reply = reply_within::<U>(app, &mut unit, request)
-        .await
-        .map_err(|fault| given.mend_taken_key(fault))?;
-    unit.audit(operation.name, given.via, given.account.clone())
+    unit.claims(operation.name, asked);
+    let done = reply_within::<U>(app, &mut unit, request).await;
+    if let Err(fault) = &done {
+        refused(app.context(), operation, given.via, &mut unit, fault).await;
+    }
+    let mut reply = done.map_err(|fault| given.mend_taken_key(fault))?;
+    let (via, account) = (given.via, given.account.clone());
+    unit.audit(operation.name, via, AuditOutcome::Done, account)
         .await?;
     if !asked.keys.is_empty() {
         let kept = retry::kept_form(&reply);
@@ -292,6 +304,24 @@ async fn prepare<U: UseCase>(
         replayed: false,
     };
     Ok((Some(unit), outcome))
+}
+
+/// Notes a refusal that a use case came to.
+async fn refused(
+    context: &Context,
+    operation: &Operation,
+    via: &'static str,
+    unit: &mut Unit,
+    fault: &Fault,
+) {
+    let refused = Refused {
+        operation: operation.name,
+        via,
+        actor: unit.actor().clone(),
+        touched: unit.take_touched(),
+        fault,
+    };
+    refusals::note(context, refused).await;
 }
 
 /// The reply of a use case that reads: what is still to be done for it is done without a connection.
@@ -334,13 +364,18 @@ const MOST_TRIES: u32 = 10;
 const LONGEST_PAUSE: Duration = Duration::from_millis(1500);
 /// How long a repeat waits for the first sending of the same request.
 const WAITS_FOR_FIRST: Duration = Duration::from_secs(40);
-/// Pause before a repeat looks again whether the first was answered; it holds no connection then.
-const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
+/// Pause before a repeat looks again whether the first was answered, growing from look to look; it
+/// holds no connection then.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(25);
+/// Pauses grow to so many times the first.
+const MOST_GROWTH: u32 = 20;
 
 /// Decides whether a write that failed is carried out anew.
 struct Tries {
     began: Instant,
     done_n: u32,
+    /// Looks whether the first was answered.
+    looks_n: u32,
     /// Whether a repeat can be told from the first.
     known: bool,
     has_rows: bool,
@@ -352,6 +387,7 @@ impl Tries {
         Self {
             began: Instant::now(),
             done_n: 0,
+            looks_n: 0,
             known: !given.asked.keys.is_empty(),
             has_rows: given.has_rows,
             perhaps_written: false,
@@ -360,10 +396,11 @@ impl Tries {
 
     /// How long to pause before the next try; the fault, when there is to be none.
     fn pause_after(&mut self, fault: Fault) -> Result<Duration, Fault> {
-        self.done_n += 1;
         if fault.waits_for_first() && self.began.elapsed() < WAITS_FOR_FIRST {
-            return Ok(BETWEEN_LOOKS);
+            self.looks_n += 1;
+            return Ok(BETWEEN_LOOKS * self.looks_n.min(MOST_GROWTH));
         }
+        self.done_n += 1;
         self.perhaps_written |= fault.is_perhaps_written();
         // Rows that another batch wrote at this moment are duplicates at the next look.
         let passes = fault.passes() || (self.has_rows && fault.is_taken_key());

@@ -42,6 +42,8 @@ impl Page {
                 .decode(cursor)
                 .ok()
                 .and_then(|bytes| String::from_utf8(bytes).ok())
+                // A text that came in packed, and that PostgreSQL cannot take.
+                .filter(|text| !text.contains('\0'))
                 .ok_or_else(|| {
                     Fault::field(
                         "/cursor",
@@ -106,6 +108,11 @@ mod tests {
     #[test]
     fn a_page_that_is_not_full_is_the_last() {
         assert_eq!(Page::parse(2, "").unwrap().cut(vec![1, 2], |n| *n).1, None);
+    }
+
+    #[test]
+    fn no_cursor_brings_a_zero_character_in() {
+        assert!(Page::parse(2, &URL_SAFE_NO_PAD.encode("a\0b")).is_err());
     }
 
     #[test]

@@ -20,6 +20,7 @@ use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::ProgrammeId;
 use crate::operation::Operation;
+use crate::origin;
 
 crate::words! {
     /// The services of Drupeline.
@@ -75,7 +76,7 @@ pub struct Call {
 /// secret opens these and nothing else.
 pub const CALLS: &[Call] = {
     use Reach::{AllProgrammes, OneProgramme};
-    use ServiceName::{Crossing, Evaluation, Identity, Release};
+    use ServiceName::{Crossing, Dashboard, Evaluation, Identity, Release};
     const fn call(
         from: ServiceName,
         to: ServiceName,
@@ -93,6 +94,7 @@ pub const CALLS: &[Call] = {
         call(Identity, Identity, "list_ended_grants", AllProgrammes),
         call(Crossing, Identity, "list_ended_grants", AllProgrammes),
         call(Crossing, Evaluation, "get_analysis", OneProgramme),
+        call(Crossing, Evaluation, "get_figures", OneProgramme),
         call(Evaluation, Identity, "list_ended_grants", AllProgrammes),
         call(Evaluation, Crossing, "describe_plants", OneProgramme),
         call(Evaluation, Crossing, "extract_pedigree", OneProgramme),
@@ -100,11 +102,13 @@ pub const CALLS: &[Call] = {
         call(Release, Identity, "list_ended_grants", AllProgrammes),
         call(Release, Identity, "get_organisation", OneProgramme),
         call(Release, Identity, "name_people", OneProgramme),
+        call(Release, Identity, "get_standing", OneProgramme),
         call(Release, Crossing, "describe_plants", OneProgramme),
         call(Release, Crossing, "extract_pedigree", OneProgramme),
         call(Release, Evaluation, "read_feed", AllProgrammes),
         call(Release, Release, "read_feed", AllProgrammes),
         call(Release, Release, "announce_due_dates", OneProgramme),
+        call(Dashboard, Identity, "list_ended_grants", AllProgrammes),
     ]
 };
 
@@ -213,9 +217,12 @@ impl Peers {
                         .map_err(|never| match never {}),
                 ))
             }
-            Place::There(channel) => {
-                Ok(BoxCloneSyncService::new(channel.clone().map_err(CallError)))
-            }
+            Place::There(channel) => Ok(BoxCloneSyncService::new(
+                channel
+                    .clone()
+                    .map_request(telling_origin)
+                    .map_err(CallError),
+            )),
         }
     }
 
@@ -244,6 +251,11 @@ impl Peers {
         ))
     }
 
+    /// Forgets the token that proves who we are, so that another is asked for.
+    pub async fn forget_service_token(&self) {
+        *self.0.token.lock().await = None;
+    }
+
     async fn service_token(&self) -> Result<String, Fault> {
         let mut held = self.0.token.lock().await;
         if let Some((token, until)) = held.as_ref()
@@ -251,17 +263,27 @@ impl Peers {
         {
             return Ok(token.clone());
         }
-        let issued = IdentityClient::new(self.transport(ServiceName::Identity)?)
-            .issue_service_token(IssueServiceTokenRequest {
-                service: self.0.own.word().to_owned(),
-                secret: self.0.secret.clone(),
-            })
-            .await?
-            .into_inner();
+        let mut identity = IdentityClient::new(self.transport(ServiceName::Identity)?);
+        // Not in the name of whoever's request asks for it: their wrong guesses are not ours.
+        let asking = identity.issue_service_token(IssueServiceTokenRequest {
+            service: self.0.own.word().to_owned(),
+            secret: self.0.secret.clone(),
+        });
+        let issued = origin::as_ourselves(asking).await?.into_inner();
         let life = Duration::from_secs(u64::from(issued.expires_in_s.saturating_sub(30)));
         *held = Some((issued.access_token.clone(), Instant::now() + life));
         Ok(issued.access_token)
     }
+}
+
+/// Tells a service elsewhere from where the present request comes.
+fn telling_origin(mut request: http::Request<Body>) -> http::Request<Body> {
+    if let Some(address) = origin::address()
+        && let Ok(value) = http::HeaderValue::from_str(&address.to_string())
+    {
+        request.headers_mut().insert(origin::FORWARDED_FOR, value);
+    }
+    request
 }
 
 /// Adds credentials to a call.

@@ -90,7 +90,7 @@ pub struct Account {
 
 /// The key that a token was exchanged for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct PartnerKey {
+pub struct KeyInUse {
     /// Its id.
     pub id: Uuid,
     /// How much it may ask for.
@@ -99,7 +99,7 @@ pub struct PartnerKey {
     pub scopes: KeyScopes,
 }
 
-impl PartnerKey {
+impl KeyInUse {
     fn account(self) -> Account {
         Account {
             id: self.id,
@@ -244,7 +244,7 @@ impl Quotas {
                 quota: self.person,
                 is_key: false,
             }),
-            (Standing::Nobody | Standing::Service { .. }, None) => None,
+            (_, None) => None,
         }
     }
 
@@ -397,17 +397,17 @@ mod tests {
             standing,
             ..Caller::nobody()
         };
-        let partner = |key: Option<PartnerKey>| {
+        let partner = |key: Option<KeyInUse>| {
             as_(Standing::Partner {
                 programme,
                 organisation: crate::OrganisationId::new(),
                 key,
             })
         };
-        let key = PartnerKey {
+        let key = KeyInUse {
             id: Uuid::nil(),
             quota: QuotaClass::Small,
-            scopes: KeyScopes::ALL,
+            scopes: KeyScopes::WHOLE_PARTNER,
         };
         assert_eq!(quotas.account(&partner(Some(key))), Some(KEY));
         let staff = as_(Standing::Staff {

@@ -2,13 +2,12 @@
 //!
 //! Nothing is passed over: what stands in a file is read, or told with its row. What a file may
 //! grow to is bounded before anything is built of it, because a workbook of a kilobyte can speak
-//! of cells by the billion; and it is read away from the threads that answer requests.
+//! of cells by the billion.
 
 mod csv_text;
 mod workbook;
 
 use contract::shape::Text;
-use tokio::sync::Semaphore;
 
 pub use csv_text::{CsvTable, delimiter, read_csv};
 pub use workbook::read_xlsx;
@@ -27,8 +26,6 @@ pub const CELLS_MAX: usize = 2_500_000;
 const TEXT_BYTES: usize = 128 * 1024 * 1024;
 /// Most faults that are told of one row.
 const ROW_FAULTS: usize = 10;
-/// Files that are read at the same time by one process.
-const READ_AT_ONCE: usize = 2;
 
 /// Why a file cannot be read as a table.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -190,12 +187,12 @@ fn under(columns: &[String], found: Found) -> Row {
     row
 }
 
-/// Reads a file of one of [`FILE_TYPES`] away from the threads that answer requests, few at once.
+/// Reads a file of one of [`FILE_TYPES`]. That may take seconds, so a request does it in the room
+/// for arithmetic (`platform::compute`).
 ///
 /// # Errors
 /// A type that is none of these, and a file that cannot be read as a table.
-pub async fn read(content_type: &str, content: Vec<u8>) -> Result<Table, Fault> {
-    static READING: Semaphore = Semaphore::const_new(READ_AT_ONCE);
+pub fn read(content_type: &str, content: &[u8]) -> Result<Table, Fault> {
     let read = match content_type.split(';').next().unwrap_or_default().trim() {
         CSV => read_csv,
         XLSX => read_xlsx,
@@ -206,14 +203,7 @@ pub async fn read(content_type: &str, content: Vec<u8>) -> Result<Table, Fault> 
             ));
         }
     };
-    let permit = READING.acquire().await.map_err(Fault::internal)?;
-    // The place is held until the file is read, even when nobody waits for it any more.
-    let read = tokio::task::spawn_blocking(move || {
-        let table = read(&content);
-        drop(permit);
-        table
-    });
-    Ok(read.await.map_err(Fault::internal)??)
+    Ok(read(content)?)
 }
 
 /// A column name as it may be written, in small letters with underscores.

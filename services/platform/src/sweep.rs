@@ -100,7 +100,8 @@ async fn move_on(
     let mut transaction = database::begin(pool, Begin::Writing, Scope::BOOKKEEPING).await?;
     sqlx::query(
         "insert into sweep (what, forgotten_before) \
-         select $1, oldest from (select min(at) as oldest from retry) r where oldest is not null \
+         select $1, oldest from (select min(at) as oldest from retry where reply is not null) r \
+         where oldest is not null \
          on conflict (what) do nothing",
     )
     .bind(REPLIES)

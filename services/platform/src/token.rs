@@ -19,7 +19,7 @@ use crate::fault::Fault;
 use crate::fields::Words as _;
 use crate::ids::{OrganisationId, PersonId, ProgrammeId};
 use crate::peers::{Peers, ServiceName};
-use crate::quota::{PartnerKey, QuotaClass};
+use crate::quota::{KeyInUse, QuotaClass};
 
 /// Who makes the tokens.
 pub const ISSUER: &str = "drupeline-identity";
@@ -54,7 +54,7 @@ pub struct Claims {
     /// The session.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub sid: Option<Uuid>,
-    /// The key of a partner's device or system, when the token was exchanged for one.
+    /// The key of a device, system or machine, when the token was exchanged for one.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub key: Option<Uuid>,
     /// The key's quota, a word.
@@ -89,7 +89,7 @@ impl Claims {
             let scopes = self.scopes.as_deref().map(KeyScopes::read);
             let key = match (self.key, quota, scopes) {
                 (Some(id), Some(Some(quota)), Some(Some(scopes))) => {
-                    Some(PartnerKey { id, quota, scopes })
+                    Some(KeyInUse { id, quota, scopes })
                 }
                 (None, None, None) => None,
                 _ => return Err(refused()),
@@ -100,9 +100,17 @@ impl Claims {
                     organisation: OrganisationId::from_uuid(org),
                     key,
                 },
-                None if key.is_none() && roles.iter().all(|role| role.is_staff()) => {
-                    Standing::Staff { programme, roles }
-                }
+                None => match key {
+                    Some(key)
+                        if roles.is_empty() && key.scopes.are_among(&KeyScopes::OF_MACHINES) =>
+                    {
+                        Standing::Machine { programme, key }
+                    }
+                    None if roles.iter().all(|role| role.is_staff()) => {
+                        Standing::Staff { programme, roles }
+                    }
+                    _ => return Err(refused()),
+                },
                 _ => return Err(refused()),
             }
         };
@@ -122,14 +130,27 @@ pub struct Verifier {
     /// Callers of tokens whose signature held, by the token's digest: a client sends the same
     /// token many times, and checking a signature costs more than most answers.
     known: Cache<([u8; 32], Option<ProgrammeId>), Known>,
-    /// Keys revoked and sessions ended of late, whose tokens have not ended by themselves.
-    ended: std::sync::RwLock<HashSet<Uuid>>,
+    /// What was taken back, whose tokens may not have ended by themselves.
+    ended: std::sync::RwLock<Ended>,
+}
+
+/// What was taken back.
+#[derive(Debug, Default)]
+struct Ended {
+    /// Keys revoked and sessions ended of late.
+    grants: HashSet<Uuid>,
+    /// Organisations that are not active.
+    organisations: HashSet<OrganisationId>,
+    /// Signing keys that were revoked.
+    signing_keys: HashSet<String>,
 }
 
 #[derive(Clone)]
 struct Known {
     caller: Caller,
     ends_at_s: i64,
+    /// The key that signed the token.
+    signing_key: Arc<str>,
 }
 
 /// How often identity is asked what was taken back.
@@ -189,17 +210,15 @@ impl Verifier {
         if let Some(known) = self.known.get(&digest)
             && now_s < known.ends_at_s + LEEWAY_S
         {
-            return self.not_ended(known.caller);
+            return self.not_ended(known);
         }
         let forged = || Fault::unauthenticated("the access token does not hold; sign in again");
         let header = decode_header(token).map_err(|_| forged())?;
         if header.alg != Algorithm::EdDSA {
             return Err(forged());
         }
-        let key = self
-            .key(header.kid.as_deref().unwrap_or_default())
-            .await?
-            .ok_or_else(forged)?;
+        let signing_key: Arc<str> = header.kid.unwrap_or_default().into();
+        let key = self.key(&signing_key).await?.ok_or_else(forged)?;
         let mut validation = Validation::new(Algorithm::EdDSA);
         validation.set_issuer(&[ISSUER]);
         validation.set_audience(&[AUDIENCE]);
@@ -219,23 +238,49 @@ impl Verifier {
         let ends_at_s = claims.claims.exp;
         let caller = claims.claims.caller(on_behalf_of)?;
         let known = Known {
-            caller: caller.clone(),
+            caller,
             ends_at_s,
+            signing_key,
         };
-        self.known.insert(digest, known);
-        self.not_ended(caller)
+        self.known.insert(digest, known.clone());
+        self.not_ended(known)
     }
 
-    /// The caller, unless the key or the session behind the token was taken back.
-    fn not_ended(&self, caller: Caller) -> Result<Caller, Fault> {
+    /// The caller, unless what the token stands on was taken back: the key or the session behind it,
+    /// the partner's organisation, or the key that signed it.
+    fn not_ended(&self, known: Known) -> Result<Caller, Fault> {
+        let Known {
+            caller,
+            signing_key,
+            ..
+        } = known;
         let grant = caller.key().map(|key| key.id).or(caller.session);
         let ended = self.ended.read().unwrap_or_else(PoisonError::into_inner);
-        match grant {
-            Some(grant) if ended.contains(&grant) => Err(Fault::unauthenticated(
-                "the key was revoked or the session ended; sign in again",
-            )),
-            _ => Ok(caller),
+        if ended.signing_keys.contains(&*signing_key) {
+            return Err(Fault::unauthenticated(
+                "the key that signed this token was revoked; refresh the session or sign in again",
+            ));
         }
+        if grant.is_some_and(|grant| ended.grants.contains(&grant)) {
+            return Err(Fault::unauthenticated(
+                "the key was revoked or the session ended; sign in again",
+            ));
+        }
+        if caller
+            .partner()
+            .is_some_and(|partner| ended.organisations.contains(&partner))
+        {
+            return Err(Fault::unauthenticated(
+                "your organisation is not active in this programme; ask its administrator",
+            ));
+        }
+        Ok(caller)
+    }
+
+    /// The organisations that are known not to be active, so that nothing is told them.
+    pub fn ended_organisations(&self) -> Vec<OrganisationId> {
+        let ended = self.ended.read().unwrap_or_else(PoisonError::into_inner);
+        ended.organisations.iter().copied().collect()
     }
 
     /// Asks identity what was taken back, and refuses its tokens from now on.
@@ -244,16 +289,26 @@ impl Verifier {
     /// When identity does not answer; what was known before goes on being refused.
     pub async fn hear_of_ended_grants(&self) -> Result<(), Fault> {
         let transport = self.peers.reach(ServiceName::Identity, None).await?;
-        let told = IdentityClient::new(transport)
+        let told = match IdentityClient::new(transport)
             .list_ended_grants(ListEndedGrantsRequest {})
-            .await?
-            .into_inner();
-        let ended = told
-            .access_key_ids
-            .iter()
-            .chain(&told.session_ids)
-            .filter_map(|id| id.parse().ok())
-            .collect();
+            .await
+        {
+            Ok(told) => told.into_inner(),
+            Err(refused) => {
+                if refused.code() == tonic::Code::Unauthenticated {
+                    // Signed by a key that was revoked since; the next time it is another one.
+                    self.peers.forget_service_token().await;
+                }
+                return Err(refused.into());
+            }
+        };
+        let grants = told.access_key_ids.iter().chain(&told.session_ids);
+        let organisations = told.organisation_ids.iter();
+        let ended = Ended {
+            grants: grants.filter_map(|id| id.parse().ok()).collect(),
+            organisations: organisations.filter_map(|id| id.parse().ok()).collect(),
+            signing_keys: told.signing_key_ids.into_iter().collect(),
+        };
         *self.ended.write().unwrap_or_else(PoisonError::into_inner) = ended;
         Ok(())
     }

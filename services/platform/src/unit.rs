@@ -1,9 +1,11 @@
 //! The unit of work: one transaction, scoped to who asks, that must be finished to count.
 
+use std::future::Future;
+
 use jiff::Timestamp;
 use serde_json::{Value, json};
 use sqlx::postgres::PgConnection;
-use sqlx::{Postgres, Transaction};
+use sqlx::{PgPool, Postgres, Transaction};
 
 use crate::access::{Caller, Permission};
 use crate::audit::{AuditOutcome, NewEntry};
@@ -14,14 +16,21 @@ use crate::fault::Fault;
 use crate::feed::Announced;
 use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
+use crate::retry::{self, Asked};
 
 /// A transaction with its caller; the only way to a service's tables.
 ///
 /// Row-level security in the database reads the scope that was set when the unit began, so a query
 /// that forgets its programme finds nothing rather than too much. Dropping a unit rolls it back.
 pub struct Unit {
-    transaction: Transaction<'static, Postgres>,
+    /// None while slow work goes on that needs no connection.
+    transaction: Option<Transaction<'static, Postgres>>,
+    beginning: Beginning,
+    /// By what a repeat of the request is known.
+    claimed: Option<(&'static str, Asked)>,
     caller: Caller,
+    /// Who it turned out to be that asks, where the request itself proves it.
+    actor: Option<Caller>,
     now: Timestamp,
     touched: Vec<Value>,
     /// Whether it announces something.
@@ -66,15 +75,61 @@ impl Unit {
         Self::begin_in(context, caller, Begin::Writing, scope).await
     }
 
+    /// A unit for what is done on the host itself, by whoever may read the database anyway.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub async fn begin_on_host(pool: &PgPool, clock: &Clock) -> Result<Self, Fault> {
+        let beginning = Beginning {
+            pool: pool.clone(),
+            begin: Begin::Writing,
+            scope: Scope::BOOKKEEPING,
+        };
+        let caller = Caller {
+            name: "the host".to_owned(),
+            ..Caller::nobody()
+        };
+        Ok(Self {
+            transaction: Some(beginning.transaction().await?),
+            beginning,
+            claimed: None,
+            caller,
+            actor: None,
+            now: clock.now(),
+            touched: Vec::new(),
+            announces: false,
+            announced: Announced::default(),
+            compute: Room::default(),
+        })
+    }
+
+    /// Commits what was done on the host, with its audit entry.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub async fn commit_on_host(mut self, command: &str) -> Result<(), Fault> {
+        self.audit(command, "host", AuditOutcome::Done, json!({}))
+            .await?;
+        self.commit().await
+    }
+
     async fn begin_in(
         context: &Context,
         caller: Caller,
         begin: Begin,
         scope: Scope,
     ) -> Result<Self, Fault> {
+        let beginning = Beginning {
+            pool: context.pool.clone(),
+            begin,
+            scope,
+        };
         Ok(Self {
-            transaction: database::begin(&context.pool, begin, scope).await?,
+            transaction: Some(beginning.transaction().await?),
+            beginning,
+            claimed: None,
             caller,
+            actor: None,
             now: context.clock.now(),
             touched: Vec::new(),
             announces: false,
@@ -85,7 +140,41 @@ impl Unit {
 
     /// The connection, for the service's store.
     pub fn connection(&mut self) -> &mut PgConnection {
-        &mut self.transaction
+        self.transaction
+            .as_mut()
+            .expect("a use case has its connection but while it gave it back itself")
+    }
+
+    /// Notes by what a repeat of the request is known.
+    pub(crate) fn claims(&mut self, operation: &'static str, asked: &Asked) {
+        self.claimed = Some((operation, asked.clone()));
+    }
+
+    /// Does slow work that needs no database, such as hashing a password, with the connection given
+    /// back, and begins anew afterwards. So it comes before anything is written, and what was read
+    /// before may have changed since.
+    ///
+    /// # Errors
+    /// Whatever the work finds; when the database refuses; unavailable, when a repeat of the request
+    /// was answered meanwhile.
+    pub async fn without_connection<T>(
+        &mut self,
+        work: impl Future<Output = Result<T, Fault>>,
+    ) -> Result<T, Fault> {
+        if let Some(transaction) = self.transaction.take() {
+            transaction.rollback().await?;
+        }
+        let done = work.await?;
+        self.transaction = Some(self.beginning.transaction().await?);
+        if let Some((operation, asked)) = self.claimed.clone() {
+            let answered = retry::claim_request(self, operation, &asked).await?;
+            if answered.is_some() {
+                return Err(Fault::unavailable(
+                    "the same request was answered at this moment; repeat it for its reply",
+                ));
+            }
+        }
+        Ok(done)
     }
 
     /// Does arithmetic in the [`Room`] while the unit keeps its connection; where nothing is read or
@@ -103,6 +192,27 @@ impl Unit {
     /// Who asks.
     pub fn caller(&self) -> &Caller {
         &self.caller
+    }
+
+    /// Notes who it turned out to be that asks, where the request itself proves it, as signing in
+    /// does: the audit entry is theirs and their programme's.
+    pub fn turned_out_to_be(&mut self, actor: Caller) {
+        self.actor = Some(actor);
+    }
+
+    /// Whose the audit entry is.
+    pub(crate) fn actor(&self) -> &Caller {
+        self.actor.as_ref().unwrap_or(&self.caller)
+    }
+
+    /// Takes what was noted for the audit trail.
+    pub(crate) fn take_touched(&mut self) -> Vec<Value> {
+        std::mem::take(&mut self.touched)
+    }
+
+    /// Notes for the audit trail what another unit had noted.
+    pub(crate) fn touched_before(&mut self, touched: Vec<Value>) {
+        self.touched.extend(touched);
     }
 
     /// The programme the caller acts in.
@@ -176,19 +286,19 @@ impl Unit {
         &mut self,
         operation: &str,
         via: &str,
+        outcome: AuditOutcome,
         request: Value,
     ) -> Result<(), Fault> {
-        let touched = Value::Array(std::mem::take(&mut self.touched));
-        let programme = self.caller.programme();
-        let (subject, name, now) = (self.caller.subject, self.caller.name.clone(), self.now);
+        let touched = Value::Array(self.take_touched());
+        let (actor, now) = (self.actor().clone(), self.now);
         let entry = NewEntry {
-            programme,
+            programme: actor.programme(),
             at: now,
-            actor: subject,
-            actor_name: &name,
+            actor: actor.subject,
+            actor_name: &actor.name,
             via,
             operation,
-            outcome: AuditOutcome::Done,
+            outcome,
             touched,
             request,
         };
@@ -202,11 +312,26 @@ impl Unit {
     /// When the database refuses, after which nothing was written; when it did not come to say,
     /// after which all of it was, or nothing.
     pub(crate) async fn commit(self) -> Result<(), Fault> {
-        self.transaction.commit().await.map_err(not_committed)?;
+        if let Some(transaction) = self.transaction {
+            transaction.commit().await.map_err(not_committed)?;
+        }
         if self.announces {
             self.announced.tell();
         }
         Ok(())
+    }
+}
+
+/// How a unit's transaction begins.
+struct Beginning {
+    pool: PgPool,
+    begin: Begin,
+    scope: Scope,
+}
+
+impl Beginning {
+    async fn transaction(&self) -> Result<Transaction<'static, Postgres>, Fault> {
+        Ok(database::begin(&self.pool, self.begin, self.scope).await?)
     }
 }
 

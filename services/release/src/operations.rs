@@ -107,10 +107,10 @@ platform::operations! {
     /// Make a signed link under which a calendar program can read the due dates; it can be revoked.
     POST "/calendar-links" create_calendar_link(CreateCalendarLinkRequest) -> CalendarLink,
         may ReadPipeline, Create => app::calendar::create_link;
-    /// One's own calendar links.
+    /// One's own calendar links; everybody's for the programme's administrator.
     GET "/calendar-links" list_calendar_links(ListCalendarLinksRequest) -> CalendarLinkList,
         may ReadPipeline, Read => app::calendar::list_links;
-    /// Revoke a calendar link.
+    /// Revoke a calendar link of one's own; any for the programme's administrator.
     DELETE "/calendar-links/{calendar_link_id}" revoke_calendar_link(RevokeCalendarLinkRequest) -> Empty,
         may ReadPipeline, Act => app::calendar::revoke_link;
     /// The iCalendar feed under a signed link.

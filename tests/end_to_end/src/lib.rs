@@ -96,6 +96,17 @@ impl System {
         .await
     }
 
+    /// Starts a Drupeline behind proxies whose word for an address is taken.
+    pub async fn start_behind(proxies: &str) -> Self {
+        let proxies = proxies.parse().expect("addresses of proxies");
+        Self::start_with(Clock::System, |settings| settings.trusted_proxies = proxies).await
+    }
+
+    /// The installation's set-up key.
+    pub fn setup_key(&self) -> &'static str {
+        secrets().setup_key.reveal()
+    }
+
     /// Starts a Drupeline whose clock and settings are given; it is its own public address.
     pub async fn start_with(clock: Clock, decide: impl FnOnce(&mut Settings)) -> Self {
         static NEXT: AtomicU32 = AtomicU32::new(0);

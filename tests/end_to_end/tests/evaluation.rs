@@ -492,6 +492,37 @@ async fn a_batch_reports_every_row_and_takes_the_sound_ones() {
     assert_eq!(manager.unwrap_err().code(), tonic::Code::PermissionDenied);
 }
 
+#[tokio::test]
+async fn tablets_that_bring_the_same_rows_at_once_are_all_heard() {
+    let world = World::with_plants(6).await;
+    let (_, trees) = world.laid_out("At once").await;
+    let rows: Vec<Value> = (0..60)
+        .map(|n| {
+            json!({"id": Uuid::now_v7(), "tree_id": trees[n % trees.len()]["tree_id"], "trait": "brix",
+                "value": 12.0 + n as f64 / 10.0, "observed_at": format!("2026-07-01T10:{n:02}:00Z"), "by": "Wren"})
+        })
+        .collect();
+    let mut tablets = tokio::task::JoinSet::new();
+    for tablet in 0..6 {
+        let (trials, mut rows) = (world.trials.clone(), rows.clone());
+        // Each brings them in an order of its own.
+        rows.rotate_left(tablet * 10);
+        if tablet % 2 == 1 {
+            rows.reverse();
+        }
+        tablets.spawn(async move {
+            let path = format!("{ROOT}/records:batch");
+            trials.post(&path, &json!(rows)).await.expect(200)
+        });
+    }
+    let replies = tablets.join_all().await;
+    let sum = |what: &str| -> u64 { replies.iter().map(|r| r[what].as_u64().unwrap()).sum() };
+    for reply in &replies {
+        assert_eq!(reply["rejected"], json!([]), "{reply:#}");
+    }
+    assert_eq!((sum("accepted"), sum("duplicates")), (60, 300));
+}
+
 /// A stream of rows for a client-streaming call.
 fn tokio_stream(rows: Vec<RecordBatchRow>) -> Rows {
     Rows(rows.into_iter())

@@ -112,6 +112,7 @@ async fn whoever_is_not_signed_in_may_say_little() {
     let request = SignInRequest {
         login: "x".repeat(100_000),
         password: "y".to_owned(),
+        ..SignInRequest::default()
     };
     let refused = anyone.identity().sign_in(request).await;
     assert_eq!(refused.unwrap_err().code(), Code::ResourceExhausted);

@@ -526,3 +526,135 @@ async fn the_api_is_explained_to_people() {
     }
     assert_eq!(browser.get("/problems/no-such").await.status, 404);
 }
+
+/// The value of a hidden field of a form.
+fn hidden(page: &str, name: &str) -> String {
+    let field = format!("name=\"{name}\" value=\"");
+    let at = page
+        .find(&field)
+        .unwrap_or_else(|| panic!("{name} in {page}"))
+        + field.len();
+    page[at..].split('"').next().unwrap_or_default().to_owned()
+}
+
+#[tokio::test]
+async fn the_sign_in_page_asks_for_a_password_of_ones_own_and_for_the_second_factor() {
+    let system = System::start().await;
+    let admin = system.sign_in("admin").await;
+    let person = json!({"login": "new.hand", "name": "New Hand",
+        "password": "given by an administrator", "roles": ["field"]});
+    admin
+        .post("/api/identity/v1/people", &person)
+        .await
+        .expect(201);
+    let mut browser = Browser::new(&system);
+    let asked = browser
+        .sign_in("new.hand", "given by an administrator", "/days")
+        .await;
+    assert_eq!((asked.status, browser.cookie.is_some()), (200, false));
+    let (step, token) = (
+        hidden(&asked.text, "step"),
+        hidden(&asked.text, "step_token"),
+    );
+    assert_eq!(step, "new_password");
+    let own = "plum orchard at dusk 7";
+    for (new, again, why) in [
+        (own, "something else here", "do not agree"),
+        ("password1234", "password1234", "easily guessed"),
+    ] {
+        let form = [
+            ("step", step.as_str()),
+            ("step_token", &token),
+            ("new_password", new),
+            ("again", again),
+        ];
+        let seen = browser.post("/sign-in/step", &form, &[]).await;
+        assert_eq!(seen.status, 422);
+        assert!(seen.text.contains(why), "{}", seen.text);
+        assert_eq!(hidden(&seen.text, "step_token"), token);
+    }
+    let form = [
+        ("step", step.as_str()),
+        ("step_token", &token),
+        ("new_password", own),
+        ("again", own),
+        ("next", "/days"),
+    ];
+    let seen = browser.post("/sign-in/step", &form, &[]).await;
+    assert_eq!(
+        (seen.status, seen.location.as_deref()),
+        (303, Some("/days"))
+    );
+
+    // An app, from the page of one's own account.
+    let account = browser.page("/account").await;
+    assert!(
+        account.contains("this one") && account.contains("Begin to use an app"),
+        "{account}"
+    );
+    let begun = browser
+        .post("/account/codes", &[("current_password", own)], &[])
+        .await;
+    assert!(begun.text.contains("<svg"), "{}", begun.text);
+    let secret = begun
+        .text
+        .split("<code>")
+        .nth(1)
+        .unwrap()
+        .split('<')
+        .next()
+        .unwrap()
+        .to_owned();
+    let code = |ahead_s: i64| {
+        let secret = totp_rs::Secret::try_from_base32(&secret).unwrap();
+        let codes = totp_rs::Builder::new().with_secret(secret).build().unwrap();
+        let at = jiff::Timestamp::now().as_second() + ahead_s;
+        codes.generate(at.unsigned_abs()).to_string()
+    };
+    let made = browser
+        .post("/account/codes/confirm", &[("code", &code(0))], &[])
+        .await;
+    let recovery = made
+        .text
+        .split("<code>")
+        .nth(1)
+        .unwrap()
+        .split('<')
+        .next()
+        .unwrap()
+        .to_owned();
+    let mut other = Browser::new(&system);
+    let asked = other.sign_in("new.hand", own, "/").await;
+    let token = hidden(&asked.text, "step_token");
+    assert_eq!(hidden(&asked.text, "step"), "second_factor");
+    let form = |code: &str| {
+        vec![
+            ("step", "second_factor".to_owned()),
+            ("step_token", token.clone()),
+            ("code", code.to_owned()),
+        ]
+    };
+    let send = async |browser: &mut Browser, code: &str| {
+        let form = form(code);
+        let form: Vec<(&str, &str)> = form.iter().map(|(n, v)| (*n, v.as_str())).collect();
+        browser.post("/sign-in/step", &form, &[]).await
+    };
+    assert_eq!(send(&mut other, "000000").await.status, 422);
+    assert_eq!(send(&mut other, &recovery).await.status, 303);
+    // A session is ended from the other one's page.
+    let account = browser.page("/account").await;
+    let ending = account
+        .split("/account/sessions/")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap()
+        .to_owned();
+    let ended = browser
+        .post(&format!("/account/sessions/{ending}"), &[], &[])
+        .await;
+    assert_eq!(ended.status, 303);
+    let account = browser.page("/account").await;
+    assert!(!account.contains("/account/sessions/"), "{account}");
+}

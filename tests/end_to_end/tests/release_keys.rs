@@ -247,7 +247,7 @@ async fn keys_are_kept_by_whom_they_are_entrusted_to() {
 
     // The first person of an organisation keeps its keys, the second only when told to.
     let clerk = json!({
-        "login": "clerk-a", "name": "A clerk", "password": "a password for tests only",
+        "login": "clerk-a", "name": "A clerk", "password": "given by an administrator",
         "roles": ["partner"], "organisation_id": own,
     });
     let made = admin
@@ -255,6 +255,14 @@ async fn keys_are_kept_by_whom_they_are_entrusted_to() {
         .await
         .expect(201);
     assert_eq!(made["keeps_keys"], false);
+    // The first password is changed at the first sign-in.
+    let sessions = "/api/identity/v1/sessions";
+    let first = json!({"login": "clerk-a", "password": "given by an administrator"});
+    let asked = system.anonymous().post(sessions, &first).await.expect(200);
+    let own =
+        json!({"step_token": asked["step_token"], "new_password": "a password for tests only"});
+    let step = format!("{sessions}/step");
+    system.anonymous().post(&step, &own).await.expect(200);
     let sign_in = async || {
         let session = system
             .anonymous()
@@ -275,7 +283,7 @@ async fn keys_are_kept_by_whom_they_are_entrusted_to() {
         .expect(403);
     let path = format!("/api/identity/v1/people/{}", id(&made));
     admin
-        .patch(&path, &json!({"keeps_keys": true}), 1)
+        .patch(&path, &json!({"keeps_keys": true}), 2)
         .await
         .expect(200);
     sign_in()

@@ -6,7 +6,9 @@ mod bombs;
 mod connection_cuts;
 mod demo_kills;
 mod disk_full;
+mod histories;
 mod kills;
+mod restores;
 mod stopped;
 mod two_processes;
 

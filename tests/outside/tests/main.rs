@@ -13,3 +13,4 @@ mod rights;
 mod selection;
 mod sites;
 mod threshold_models;
+mod trials;

@@ -9,14 +9,14 @@ use contract::crossing::{
     ParentRights, TraitGoal,
 };
 use contract::evaluation::evaluation_client::EvaluationClient;
-use contract::evaluation::{GetAnalysisRequest, RandomLevel};
+use contract::evaluation::{GetAnalysisRequest, GetFiguresRequest, RandomLevel};
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
 use platform::compute::Cancel;
 use platform::database::Day;
 use platform::operation::App as _;
 use platform::peers::ServiceName;
-use platform::{Fault, Fields, Unit};
+use platform::{Fault, Fields, ProgrammeId, Unit};
 
 use super::advice::{self, Reckoning};
 use super::pedigree as lines;
@@ -192,6 +192,10 @@ pub(crate) async fn with_analyses(
     let programme = unit.programme()?;
     let mut notes = Vec::new();
     for (place, goal) in goals.iter_mut().enumerate() {
+        if !goal.trial_id.is_empty() {
+            notes.extend(with_figures(app, programme, place, goal).await?);
+            continue;
+        }
         if goal.analysis_id.is_empty() {
             continue;
         }
@@ -275,6 +279,80 @@ pub(crate) async fn with_analyses(
                 goal.r#trait
             ));
         }
+    }
+    Ok(notes)
+}
+
+/// Puts the figures of a trial in place of breeding values, and tells what must be minded of them.
+async fn with_figures(
+    app: &CrossingApp,
+    programme: ProgrammeId,
+    place: usize,
+    goal: &mut TraitGoal,
+) -> Result<Vec<String>, Fault> {
+    let at = format!("/traits/{place}/trial_id");
+    if !goal.breeding_values.is_empty() || !goal.analysis_id.is_empty() {
+        return Err(Fault::field(
+            at,
+            "give one of breeding_values, analysis_id and trial_id",
+        ));
+    }
+    let transport = app
+        .context()
+        .peers
+        .reach(ServiceName::Evaluation, Some(programme))
+        .await?;
+    let figures = EvaluationClient::new(transport)
+        .get_figures(GetFiguresRequest {
+            trial_id: goal.trial_id.clone(),
+            r#trait: goal.r#trait.clone(),
+        })
+        .await
+        .map_err(|status| match status.code() {
+            tonic::Code::NotFound
+            | tonic::Code::InvalidArgument
+            | tonic::Code::FailedPrecondition => Fault::field(
+                at.clone(),
+                format!("gives no figures of {}: {}", goal.r#trait, status.message()),
+            ),
+            _ => status.into(),
+        })?
+        .into_inner();
+    let Some(variance) = figures
+        .genetic_variance
+        .filter(|v| *v > 0.0 && !figures.entries.is_empty())
+    else {
+        return Err(Fault::field(
+            at,
+            format!(
+                "tells no breeding values of {}: {}",
+                goal.r#trait, figures.heritability_method
+            ),
+        ));
+    };
+    goal.breeding_values = figures
+        .entries
+        .iter()
+        .map(|entry| (entry.germplasm_id.clone(), entry.expected))
+        .collect();
+    goal.accuracies = figures
+        .entries
+        .iter()
+        .map(|entry| (entry.germplasm_id.clone(), accuracy(entry.sd, variance)))
+        .collect();
+    goal.additive_variance = goal.additive_variance.or(Some(variance));
+    goal.other_variance = goal.other_variance.or(figures.error_variance);
+    goal.base_mean = goal.base_mean.or(Some(figures.grand_mean));
+    let source = figures.source.unwrap_or_default();
+    let mut notes = vec![format!(
+        "breeding values of {} are the figures {} of its trial, made {} by the model: {}",
+        goal.r#trait, source.id, source.made_at, source.model
+    )];
+    if !figures.is_additive {
+        notes.push(format!(
+            "the figures of {} take entries as unrelated, so they predict whole genotypes, of which seedlings inherit the additive part alone",
+            goal.r#trait
+        ));
     }
     Ok(notes)
 }

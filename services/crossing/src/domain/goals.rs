@@ -194,7 +194,10 @@ impl TraitModel {
         );
         let note = format!(
             "breeding values {}; additive variance {additive_variance:.4}",
-            if goal.analysis_id.is_empty() {
+            if !goal.trial_id.is_empty() {
+                "as the trial's figures tell them, drawn towards the mean by what is known of each"
+                    .to_owned()
+            } else if goal.analysis_id.is_empty() {
                 "as given".to_owned()
             } else {
                 format!(

@@ -48,6 +48,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 p.caution { "It is " (words::plain(&a.status)) ". " a href="" { "Look again" } "." }
             }
             (model(&a))
+            (super::figures::choice(&desk, &a))
             @if !a.problem.is_empty() { p.caution { (a.problem) } }
             @if a.status == "done" && !a.converged {
                 p.caution { "It did not converge, so there are no effects and no ranking." }
@@ -733,6 +734,7 @@ pub async fn ask(
             0
         },
         between_sites: form.between_sites,
+        components_at_zero: String::new(),
     };
     let queued = desk.evaluation()?.request_analysis(request).await?;
     let id = queued.into_inner().id;
@@ -782,6 +784,10 @@ fn model(a: &Analysis) -> Markup {
         ("Between sites", word(&a.between_sites)),
         ("Residuals", word(&a.residual)),
         ("Smooth trend along", text(a.smooth_terms.join(", "))),
+        (
+            "Components at zero in small-sample tests",
+            word(&a.components_at_zero),
+        ),
         ("Records", count(a.records_n)),
         ("Heritability", maybe_measure(a.heritability)),
         (

@@ -1,4 +1,4 @@
-//! Keys of partners' devices and systems: what each may do and how much, and when it was last used.
+//! Keys of devices, systems and machines: what each may do and how much, and when it was last used.
 
 use std::collections::BTreeMap;
 
@@ -48,6 +48,7 @@ pub async fn list(desk: Desk) -> Shown {
         limit: 0,
         cursor: desk.ask.text("cursor"),
         organisation_id: of.clone(),
+        machines: false,
     };
     let list = identity.list_access_keys(request).await?.into_inner();
     let options: Vec<(String, String)> = partners
@@ -55,7 +56,7 @@ pub async fn list(desk: Desk) -> Shown {
         .map(|(id, name)| (id.clone(), name.clone()))
         .collect();
     Ok(Page::new(
-        "Keys of partners’ devices",
+        "Keys of devices and machines",
         html! {
             p { "A device exchanges its key for a token of five minutes. A key that is revoked brings no more tokens, and those that it brought are refused within about a second. Only a digest of a key is kept: nobody can show it again." }
             form.ask method="get" {
@@ -64,8 +65,11 @@ pub async fn list(desk: Desk) -> Shown {
             }
             (kept(&list, Some(&partners)))
             (pager(&desk.ask, list.next_cursor.as_ref()))
-            h2 { "Make a key" }
+            h2 { "Make a key for a partner’s device" }
             (form(Some(options)))
+            h2 #machines { "Make a key for a machine of the programme’s own" }
+            p { "A weather logger, or a program that reads for an analysis. It may do what is ticked and nothing else." }
+            (machine_form())
         },
     ))
 }
@@ -97,7 +101,7 @@ fn kept(list: &AccessKeyList, partners: Option<&BTreeMap<String, String>>) -> Ma
             let partner = partners.map(|all| {
                 text(
                     all.get(&key.organisation_id)
-                        .map_or("not known", String::as_str),
+                        .map_or("the programme itself", String::as_str),
                 )
             });
             std::iter::once(text(&key.name))
@@ -145,42 +149,65 @@ fn form(partners: Option<Vec<(String, String)>>) -> Markup {
             @if let Some(partners) = partners { (choice("organisation_id", "Partner", None, partners, "")) }
             (field("name", "Device or system", "text", ""))
             (choice("quota", "Quota", None, quotas, "standard"))
-            fieldset.ticks {
-                legend { "What it may do" }
-                @for scope in KeyScopes::OFFERED {
-                    label { input type="checkbox" name=(scope.word()) checked; " " (words::plain(scope.word())) }
-                }
-            }
+            (ticks(&KeyScopes::OF_PARTNERS, true))
             button { "Make a key" }
         }
     }
 }
 
-/// What the form for a key holds; a box that was not ticked is left out.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewKey {
-    name: String,
-    quota: String,
-    #[serde(default)]
-    organisation_id: String,
-    ask_release_status: Option<String>,
-    report_propagation: Option<String>,
-    keep_webhooks: Option<String>,
+fn machine_form() -> Markup {
+    let quotas = ["small", "standard", "large"].map(|word| (word.to_owned(), word.to_owned()));
+    html! {
+        form.ask method="post" action="/keys" {
+            (field("name", "Machine", "text", ""))
+            (choice("quota", "Quota", None, quotas, "standard"))
+            (ticks(&KeyScopes::OF_MACHINES, false))
+            button { "Make a key" }
+        }
+    }
 }
 
+fn ticks(offered: &[Permission], all: bool) -> Markup {
+    html! {
+        fieldset.ticks {
+            legend { "What it may do" }
+            @for scope in offered {
+                label { input type="checkbox" name=(scope.word()) checked[all]; " " (words::plain(scope.word())) }
+            }
+        }
+    }
+}
+
+/// What the form for a key holds: its values by name, and a box that was ticked by the word of its
+/// scope.
+#[derive(Deserialize)]
+#[serde(transparent)]
+pub struct NewKey(BTreeMap<String, String>);
+
 impl NewKey {
-    fn scopes(&self) -> Vec<String> {
-        let ticked = |scope: Permission| match scope {
-            Permission::AskReleaseStatus => self.ask_release_status.is_some(),
-            Permission::ReportPropagation => self.report_propagation.is_some(),
-            Permission::KeepWebhooks => self.keep_webhooks.is_some(),
-            _ => false,
+    fn text(&self, name: &str) -> String {
+        self.0.get(name).cloned().unwrap_or_default()
+    }
+
+    /// Refuses a field that no form for a key has.
+    fn nothing_else(&self) -> Result<(), Fault> {
+        let known = |name: &String| {
+            ["name", "quota", "organisation_id"].contains(&name.as_str())
+                || KeyScopes::read(std::slice::from_ref(name)).is_some()
         };
-        KeyScopes::OFFERED
+        match self.0.keys().find(|name| !known(name)) {
+            Some(name) => Err(Fault::field(format!("/{name}"), "is not known here")),
+            None => Ok(()),
+        }
+    }
+
+    fn scopes(&self) -> Vec<String> {
+        KeyScopes::OF_PARTNERS
             .into_iter()
-            .filter(|scope| ticked(*scope))
-            .map(|scope| scope.word().to_owned())
+            .chain(KeyScopes::OF_MACHINES)
+            .map(Permission::word)
+            .filter(|word| self.0.contains_key(*word))
+            .map(str::to_owned)
             .collect()
     }
 }
@@ -196,14 +223,15 @@ fn home(desk: &Desk) -> &'static str {
 /// Makes a key and shows it, this once.
 pub async fn make(desk: Desk, form: Result<Form<NewKey>, FormRejection>) -> Shown {
     let Form(form) = form.map_err(|rejection| Fault::malformed(rejection.body_text()))?;
+    form.nothing_else()?;
     let scopes = form.scopes();
     if scopes.is_empty() {
         return Err(Fault::field("/scopes", "tick at least one thing that the key may do").into());
     }
     let request = CreateAccessKeyRequest {
-        name: form.name,
-        quota: form.quota,
-        organisation_id: form.organisation_id,
+        name: form.text("name"),
+        quota: form.text("quota"),
+        organisation_id: form.text("organisation_id"),
         scopes,
         ..CreateAccessKeyRequest::default()
     };

@@ -1,5 +1,6 @@
 //! The pages, one module to a subject.
 
+mod account;
 mod adviser;
 mod analyses;
 mod candidates;
@@ -9,6 +10,7 @@ mod days;
 mod docs;
 mod door;
 mod doubts;
+mod figures;
 mod find;
 mod forecast;
 mod germplasm;
@@ -65,7 +67,15 @@ pub fn routes(faces: Faces) -> Router<Dashboard> {
     router
         .route("/", get(start::show))
         .route("/sign-in", get(door::show).post(door::sign_in))
+        .route("/sign-in/step", post(door::step))
+        .route("/recover", get(door::recovery).post(door::recover))
         .route("/sign-out", post(door::sign_out))
+        .route("/account", get(account::show))
+        .route("/account/sessions/{id}/end", post(account::end_session))
+        .route("/account/codes", post(account::begin_codes))
+        .route("/account/codes/confirm", post(account::confirm_codes))
+        .route("/account/codes/end", post(account::end_codes))
+        .route("/account/password", post(account::change_password))
         .route("/find", get(find::find))
         .route("/days", get(days::today))
         .route("/days/{date}", get(days::show))
@@ -105,6 +115,7 @@ pub fn routes(faces: Faces) -> Router<Dashboard> {
         .route("/trials/{id}/analyses", post(analyses::ask))
         .route("/analyses/{id}", get(analyses::show))
         .route("/analyses/{id}/repeat", post(analyses::repeat))
+        .route("/trials/{id}/figures", post(figures::choose))
         .route("/pipeline", get(pipeline::show))
         .route("/due-dates", get(pipeline::due_dates))
         .route("/calendar-links", post(pipeline::make_link))

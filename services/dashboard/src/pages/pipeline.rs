@@ -486,7 +486,7 @@ pub async fn due_dates(desk: Desk) -> Shown {
     let mut release = desk.release()?;
     let list = release.list_due_dates(request).await?.into_inner();
     let links = release
-        .list_calendar_links(ListCalendarLinksRequest {})
+        .list_calendar_links(ListCalendarLinksRequest::default())
         .await
         .map(|links| links.into_inner().items);
     let whose =
@@ -551,14 +551,15 @@ fn links_kept(all: &[CalendarLink]) -> Markup {
     let whose = [("own", "only what I answer for"), ("all", "everything")]
         .map(|(v, t)| (v.to_owned(), t.to_owned()));
     html! {
-        p { "A calendar program reads the dates under a signed link without signing in. Whoever has the link reads them, until it is revoked." }
-        (Table::new("Your calendar links").text("What it is for").text("Made").text("Standing").text("").stacking().or_say("No link yet.")
+        p { "A calendar program reads the dates under a signed link without signing in. Whoever has the link reads them, until its last day, until it is revoked, or until you have no longer a role that reads the pipeline." }
+        (Table::new("Your calendar links").text("What it is for").text("Made").text("Until").text("Standing").text("").stacking().or_say("No link yet.")
             .rows(all, |l| vec![
                 text(&l.name),
                 instant(&l.created_at),
-                text(if l.revoked { "revoked" } else { "in use" }),
+                day(&l.expires_on),
+                text(words::plain(&l.standing)),
                 html! {
-                    @if !l.revoked {
+                    @if l.standing == "in_force" {
                         form method="post" action={ "/calendar-links/" (l.id) "/revoke" } { button { "Revoke" span.hidden { " the link " (l.name) } } }
                     }
                 },
@@ -592,6 +593,7 @@ pub async fn make_link(desk: Desk, form: Result<Form<NewLink>, FormRejection>) -
     let request = CreateCalendarLinkRequest {
         name: form.name,
         responsible_id,
+        expires_on: String::new(),
     };
     let link = desk
         .release()?

@@ -169,8 +169,9 @@ fn suggestions(desk: &Desk, trial: &Trial, asked: &Asked, list: &AdvanceList) ->
         @if let Some(cost) = list.next_stage_cost {
             p { "The next stage costs " strong { (words::measure(cost)) } " with them." }
         }
-        (Table::new("Traits that count").text("Trait").number("Weight of one standard deviation").number("Mean").number("Standard deviation").number("Heritability")
-            .rows(&list.traits, |t| vec![html! { (words::plain(&t.r#trait)) @if !t.unit.is_empty() { ", " (t.unit) } }, text(words::measure(t.weight)), text(words::measure(t.mean)), text(words::measure(t.sd)), maybe_measure(t.heritability)]).show())
+        (Table::new("Traits that count").text("Trait").number("Weight of one standard deviation").number("Mean").number("Standard deviation").number("Heritability").number("Repeatability, an upper bound")
+            .rows(&list.traits, |t| vec![html! { (words::plain(&t.r#trait)) @if !t.unit.is_empty() { ", " (t.unit) } }, text(words::measure(t.weight)), text(words::measure(t.mean)), text(words::measure(t.sd)), maybe_measure(t.heritability), maybe_measure(t.repeatability)]).show())
+        @for source in list.traits.iter().filter_map(|t| t.source.as_ref()) { (super::figures::named(source)) }
         (notes(&list.notes))
         (responses(&list.responses, list.suggested_n))
         @if !rows.is_empty() {

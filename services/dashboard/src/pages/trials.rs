@@ -197,7 +197,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 a href={ "/trials/" (trial.id) "/assessors?trait=" (code) } { "Assessors compared" } " · "
                 a href={ "/trials/" (trial.id) "/doubts" } { "Records in doubt" } " · "
                 a href="/record-file" { "Records from a file" } " · "
-                a href="/what-if" { "What if" }
+                a href={ "/what-if?trial_id=" (trial.id) "&trait=" (code) } { "What if" }
             }
             form.ask method="get" {
                 (choice("trait", "Trait", Some("none"), traits.iter().map(|t| (t.code.clone(), trait_name(t))), &code))
@@ -211,7 +211,10 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
             (part(layout, |layout| maps(&desk, &layout, values.as_ref(), asked_for, &sites)))
             @if let Some(means) = means {
                 h2 { "Entry means" }
-                (part(means, |means| entry_means(&means, asked_for, &sites)))
+                (part(means, |means| html! {
+                    (entry_means(&means, asked_for, &sites))
+                    @if let Some(source) = &means.source { (super::figures::usual(&desk, source)) }
+                }))
             }
             h2 { "Mixed-model analyses" }
             @if desk.may(Permission::ManageTrials) {
@@ -535,11 +538,14 @@ fn entry_means(m: &TrialMeans, t: Option<&TraitDefinition>, sites: &Sites) -> Ma
         ul.big {
             li { strong { (words::measure(m.grand_mean)) " " (m.unit) } span { "mean of all" } }
             @if let Some(h) = m.heritability { li { strong { (words::measure(h)) } span { "heritability of means" } } }
+            @if let Some(r) = m.repeatability { li { strong { (words::measure(r)) } span { "repeatability: an upper bound of the heritability" } } }
             @if let Some(lsd) = m.lsd_5_percent { li { strong { (words::measure(lsd)) } span { "least significant difference, 5 %" } } }
             @if let Some(cv) = m.cv_percent { li { strong { (words::measure(cv)) " %" } span { "coefficient of variation" } } }
             li { strong { (words::count(m.trees_n)) } span { "trees with a value, " (words::count(m.missing_n)) " without" } }
         }
         @if !m.heritability_method.is_empty() { p.quiet { "Heritability: " (m.heritability_method) } }
+        @if let Some(source) = &m.source { (super::figures::named(source)) }
+        (super::figures::components(&m.components))
         @if m.connected_sets_n > 1 { p.caution { "The entries fall into " (m.connected_sets_n) " sets that cannot be compared with one another, so there is no overall ranking." } }
         (notes(&m.notes))
         @if !items.is_empty() { (picture.draw().figure(table.show())) }

@@ -31,6 +31,8 @@ pub async fn show(desk: Desk) -> Shown {
         asked if asked.is_empty() => begin.to_owned(),
         asked => asked,
     };
+    let (trial_id, code) = (ask.text("trial_id"), ask.text("trait"));
+    let of_trial = !trial_id.is_empty() && !code.is_empty();
     Ok(Page::new(
         "What if",
         html! {
@@ -38,7 +40,14 @@ pub async fn show(desk: Desk) -> Shown {
             form.ask method="get" {
                 (field("candidates_n", "Entries in the first stage", "number", &or("candidates_n", "5000")))
                 (field("released_n", "Released in the end", "number", &or("released_n", "2")))
-                (field("genetic_sd", "Genetic standard deviation", "text", &or("genetic_sd", "1")))
+                @if of_trial {
+                    input type="hidden" name="trial_id" value=(trial_id);
+                    input type="hidden" name="trait" value=(code);
+                    (field("genetic_sd", "Genetic standard deviation; empty for that of the trial’s figures", "text", &ask.text("genetic_sd")))
+                    p.quiet { "Of " (words::plain(&code)) " in " a href={ "/trials/" (trial_id) "?trait=" (code) } { "this trial" } "; error standard deviations are in the trait’s unit." }
+                } @else {
+                    (field("genetic_sd", "Genetic standard deviation", "text", &or("genetic_sd", "1")))
+                }
                 (field("budget", "Money for all stages; empty for no limit", "text", &ask.text("budget")))
                 @for (stage, error_sd, cost) in STAGES {
                     fieldset {
@@ -53,6 +62,7 @@ pub async fn show(desk: Desk) -> Shown {
             }
             @if let Some(plan) = plan {
                 h2 { "Best choices" }
+                @if let Ok(plan) = &plan { p { "With a genetic standard deviation of " (words::measure(plan.genetic_sd)) "." } }
                 (part(plan, |plan| outcomes(&plan)))
             }
         },
@@ -78,6 +88,8 @@ fn request(ask: &Ask) -> PlanSelectionRequest {
         kept_n: Vec::new(),
         draws_n: 0,
         seed: ask.number("seed").unwrap_or(1),
+        trial_id: ask.text("trial_id"),
+        r#trait: ask.text("trait"),
     }
 }
 

@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use contract::identity::identity_client::IdentityClient;
 use contract::identity::{
-    FoundProgrammeRequest, RegisterOrganisationRequest, RegisterPersonRequest, SignInRequest,
-    WhoAmIRequest,
+    FoundProgrammeRequest, MakeRecoveryLinkRequest, RecoverPasswordRequest,
+    RegisterOrganisationRequest, RegisterPersonRequest, SignInRequest, WhoAmIRequest,
 };
 use platform::Fault;
 use platform::fault::FaultKind;
-use platform::peers::{Peers, ServiceName};
+use platform::peers::{Authorised, Peers, ServiceName};
 use serde::{Deserialize, Serialize};
 
 use crate::import::keys;
@@ -88,17 +88,15 @@ pub async fn found(
     // The same thing has the same id however often this is repeated.
     let id = |kind: &str, key: &str| keys::id(&programme, kind, &[key]).to_string();
     for (key, role, name) in STAFF {
-        let Account { login, password } = account(key);
-        identity
-            .register_person(RegisterPersonRequest {
-                id: id("demo person", key),
-                login,
-                name: name.to_owned(),
-                password,
-                roles: vec![role.to_owned()],
-                ..RegisterPersonRequest::default()
-            })
-            .await?;
+        let account = account(key);
+        let person = RegisterPersonRequest {
+            id: id("demo person", key),
+            login: account.login.clone(),
+            name: name.to_owned(),
+            roles: vec![role.to_owned()],
+            ..RegisterPersonRequest::default()
+        };
+        register(&mut identity, person, &account).await?;
     }
     for ((key, person), (name, country)) in PARTNERS.into_iter().zip(founding.nurseries) {
         let organisation = identity
@@ -111,18 +109,16 @@ pub async fn found(
             })
             .await?
             .into_inner();
-        let Account { login, password } = account(key);
-        identity
-            .register_person(RegisterPersonRequest {
-                id: id("demo person", key),
-                login,
-                name: person.to_owned(),
-                password,
-                roles: vec!["partner".to_owned()],
-                organisation_id: organisation.id,
-                ..RegisterPersonRequest::default()
-            })
-            .await?;
+        let account = account(key);
+        let person = RegisterPersonRequest {
+            id: id("demo person", key),
+            login: account.login.clone(),
+            name: person.to_owned(),
+            roles: vec!["partner".to_owned()],
+            organisation_id: organisation.id,
+            ..RegisterPersonRequest::default()
+        };
+        register(&mut identity, person, &account).await?;
     }
     Ok(accounts)
 }
@@ -145,6 +141,30 @@ async fn found_programme(
     Ok(())
 }
 
+/// Registers a person without a password and sets it with a link, as the person would: a password
+/// that somebody else gave would be asked to be changed.
+async fn register(
+    identity: &mut IdentityClient<Authorised>,
+    person: RegisterPersonRequest,
+    account: &Account,
+) -> Result<(), Fault> {
+    let person = identity.register_person(person).await?.into_inner();
+    let link = identity
+        .make_recovery_link(MakeRecoveryLinkRequest {
+            person_id: person.id,
+            ends_second_factors: false,
+        })
+        .await?
+        .into_inner();
+    identity
+        .recover_password(RecoverPasswordRequest {
+            link_token: link.link_token,
+            new_password: account.password.clone(),
+        })
+        .await?;
+    Ok(())
+}
+
 /// Signs an account in and gives its access token.
 ///
 /// # Errors
@@ -153,12 +173,23 @@ pub async fn sign_in(peers: &Peers, account: &Account) -> Result<String, Fault> 
     let request = SignInRequest {
         login: account.login.clone(),
         password: account.password.clone(),
+        device_token: String::new(),
     };
     match IdentityClient::new(peers.transport(ServiceName::Identity)?)
         .sign_in(request)
         .await
     {
-        Ok(session) => Ok(session.into_inner().access_token),
+        Ok(session) => {
+            let session = session.into_inner();
+            if session.step.is_empty() {
+                return Ok(session.access_token);
+            }
+            Err(Fault::unauthenticated(format!(
+                "{} cannot sign in with a password alone ({} is asked for); take another account, or sign in at the pages first",
+                account.login,
+                session.step.replace('_', " ")
+            )))
+        }
         Err(refused) if refused.code() == tonic::Code::Unauthenticated => {
             Err(Fault::unauthenticated(refused.message()))
         }

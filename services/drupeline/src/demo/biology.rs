@@ -3,9 +3,11 @@
 //!
 //! Breeding values follow the infinitesimal model: an offspring's is the mean of its parents' and a
 //! normal deviate of half the additive variance (Bulmer 1971; inbreeding is left out). A tree's
-//! record adds the place, the year, the row and a deviate of such size that the share of the
-//! additive variance among the trees of one place is the trait's heritability. Means and variances
-//! are plausible for the fruits and of no one population. Everything follows from a seed.
+//! record adds the place, the year and both together; what is lasting of the tree; what its genotype
+//! does at the place and in the year; the row; and a deviate of the moment: all of such size that the
+//! share of the additive variance among the trees of one place in one year is the trait's
+//! heritability. So years of one tree tell less of its genotype than as many trees would. Means and
+//! variances are plausible for the fruits and of no one population. Everything follows from a seed.
 
 use std::collections::BTreeMap;
 
@@ -298,34 +300,52 @@ impl Environment {
             &mut stream(seed, &["year", &year, t.code]),
             t.genetic_sd * 0.5,
         );
-        of_site + of_year
+        let of_both = normal(
+            &mut stream(seed, &["site and year", self.site, &year, t.code]),
+            t.genetic_sd * 0.2,
+        );
+        of_site + of_year + of_both
     }
 
     /// What is written down of one trait of a tree; none where the record is missing.
-    ///
-    /// A fifth of the error variance runs along the rows of the ground, the rest is the tree's own.
-    pub fn record(
-        &self,
-        seed: u64,
-        place: usize,
-        plant: &Plant,
-        row: u32,
-        tree: &str,
-    ) -> Option<f64> {
+    pub fn record(&self, seed: u64, place: usize, plant: &Plant, tree: &Stand<'_>) -> Option<f64> {
         let t = &TRAITS[place];
         let year = self.year.to_string();
-        let row = row.to_string();
-        let of_row = normal(
-            &mut stream(seed, &["row", self.site, &year, &row, t.code]),
-            t.error_sd() * 0.2f64.sqrt(),
-        );
-        let mut own = stream(seed, &["tree", tree, &year, t.code]);
-        let of_tree = normal(&mut own, t.error_sd() * 0.8f64.sqrt());
+        let row = tree.row.to_string();
+        let share = |part: f64| t.error_sd() * part.sqrt();
+        let deviate = |name: &[&str], part: f64| normal(&mut stream(seed, name), share(part));
+        let of_row = deviate(&["row", self.site, &year, &row, t.code], OF_ROW);
+        let lasting = deviate(&["lasting", tree.number, t.code], OF_TREE);
+        let at_site = deviate(&["at site", tree.genotype, self.site, t.code], OF_SITE);
+        let in_year = deviate(&["in year", tree.genotype, &year, t.code], OF_YEAR);
+        let mut own = stream(seed, &["tree", tree.number, &year, t.code]);
+        let rest = 1.0 - OF_ROW - OF_TREE - OF_SITE - OF_YEAR;
+        let of_moment = normal(&mut own, share(rest));
         let is_missing = own.random_bool(0.06);
-        let value =
-            t.mean(plant.fruit) + plant.values[place] + self.effect(seed, place) + of_row + of_tree;
+        let value = t.mean(plant.fruit)
+            + plant.values[place]
+            + self.effect(seed, place)
+            + (of_row + lasting + at_site + in_year + of_moment);
         (!is_missing).then(|| t.written(value))
     }
+}
+
+/// Shares of what is neither additive nor the place's: along a row of the ground in one year, lasting
+/// of a tree, of a genotype at a site, and of a genotype in a year. The rest is of the moment.
+const OF_ROW: f64 = 0.15;
+const OF_TREE: f64 = 0.30;
+const OF_SITE: f64 = 0.10;
+const OF_YEAR: f64 = 0.10;
+
+/// A tree as it stands.
+#[derive(Debug, Clone, Copy)]
+pub struct Stand<'a> {
+    /// Row of the ground.
+    pub row: u32,
+    /// Number of the tree.
+    pub number: &'a str,
+    /// Name of its genotype, the same for all trees of one plant.
+    pub genotype: &'a str,
 }
 
 /// A cross's fruit and seed, pass by pass.
@@ -480,7 +500,13 @@ mod tests {
                 let parents = [0, 1].map(|_| Plant::founder(Fruit::Peach, &[], &[], &mut rng));
                 let child = Plant::offspring(&parents[0], &parents[1], &mut rng);
                 let see = |plant: &Plant, who: &str| {
-                    here.record(7, place, plant, family, &format!("{name}{who}"))
+                    let number = format!("{name}{who}");
+                    let stand = Stand {
+                        row: family,
+                        number: &number,
+                        genotype: &number,
+                    };
+                    here.record(7, place, plant, &stand)
                 };
                 if let (Some(a), Some(b), Some(c)) = (
                     see(&parents[0], "a"),
@@ -498,9 +524,9 @@ mod tests {
                 (s.0 + (x - mx) * (y - my), s.1 + (x - mx).powi(2))
             });
             // Parents and child share a row here, which adds the row's variance to their covariance.
-            let row = 0.2 * (1.0 - t.heritability);
-            let expected = (t.heritability / 2.0 + row)
-                / (t.heritability / 2.0 + 0.8 * (1.0 - t.heritability) / 2.0 + row);
+            let row = OF_ROW * (1.0 - t.heritability);
+            let own = (1.0 - OF_ROW) * (1.0 - t.heritability);
+            let expected = (t.heritability / 2.0 + row) / (t.heritability / 2.0 + own / 2.0 + row);
             let slope = sxy / sxx;
             assert!(
                 (slope - expected).abs() < 0.13,
@@ -508,6 +534,41 @@ mod tests {
                 t.code
             );
         }
+    }
+
+    /// Years of one tree agree by what is lasting of it, trees of one genotype by its additive value
+    /// and what it does there: neither is as much as the other.
+    #[test]
+    fn years_of_one_tree_agree_more_than_trees_of_one_genotype() {
+        let t = &TRAITS[0];
+        let plant = peach("m", ["Y", "y"]);
+        let see = |number: &str, year: i16, row: u32| {
+            let stand = Stand {
+                row,
+                number,
+                genotype: number.split('/').next().unwrap_or(number),
+            };
+            Environment { site: "x", year }.record(11, 0, &plant, &stand)
+        };
+        // Covariances over many genotypes of equal additive value.
+        let covariance = |pairs: Vec<(f64, f64)>| {
+            let n = pairs.len() as f64;
+            let (a, b) = pairs
+                .iter()
+                .fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
+            pairs.iter().map(|p| (p.0 - a) * (p.1 - b)).sum::<f64>() / n
+        };
+        let over = |second: &dyn Fn(u32) -> Option<f64>| {
+            covariance(
+                (0..4000)
+                    .filter_map(|g| Some((see(&format!("{g}/a"), 2024, 2 * g)?, second(g)?)))
+                    .collect(),
+            ) / t.error_sd().powi(2)
+        };
+        let of_years = over(&|g| see(&format!("{g}/a"), 2025, 2 * g));
+        let of_trees = over(&|g| see(&format!("{g}/b"), 2024, 2 * g + 1));
+        assert!((of_years - OF_TREE - OF_SITE).abs() < 0.06, "{of_years}");
+        assert!((of_trees - OF_SITE - OF_YEAR).abs() < 0.06, "{of_trees}");
     }
 
     #[test]

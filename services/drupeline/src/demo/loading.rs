@@ -26,7 +26,7 @@ use platform::skin::BATCH_BYTES;
 use rand::RngExt as _;
 
 use super::accounts::{self, Account};
-use super::biology::{Environment, Plant, TRAITS, stream};
+use super::biology::{Environment, Plant, Stand, TRAITS, stream};
 use super::history::{CHECKS, CrossStory, Parent, Size, Story, TIME_ZONE};
 use super::{life, past, rights, season};
 use crate::import::keys;
@@ -529,7 +529,12 @@ impl Loading<'_> {
             SECOND_SITE
         };
         let here = Environment { site, year };
-        let see = |place: usize| here.record(SEED, place, plant, tree.row, &tree.number);
+        let stand = Stand {
+            row: tree.row,
+            number: &tree.number,
+            genotype: &tree.germplasm_id,
+        };
+        let see = |place: usize| here.record(SEED, place, plant, &stand);
         let ripe = see(3).unwrap_or_else(|| TRAITS[3].mean(plant.fruit));
         let ripe_on = date(year, 1, 1).saturating_add(jiff::Span::new().days(ripe as i64 - 1));
         if ripe_on > self.today {

@@ -11,7 +11,9 @@ use platform::{Fault, Fields, Unit};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
-use crate::domain::model::{BetweenWord, Method, ResidualWord, SmoothWord, term_fault, variables};
+use crate::domain::model::{
+    AtZeroWord, BetweenWord, Method, ResidualWord, SmoothWord, term_fault, variables,
+};
 use crate::domain::traits::{FRUITS_LEFT, Scale};
 use crate::store;
 use crate::store::analyses::Job;
@@ -110,6 +112,9 @@ pub async fn request(
             }
         }
     }
+    let at_zero: AtZeroWord = fields
+        .optional_word("components_at_zero", &request.components_at_zero)
+        .unwrap_or_default();
     let factors_n = match between {
         Some(BetweenWord::FactorAnalytic) => request.factors_n.max(1),
         _ => 0,
@@ -149,6 +154,7 @@ pub async fn request(
     model.method = method.word().to_owned();
     model.between_sites = between.map(|b| b.word().to_owned()).unwrap_or_default();
     model.factors_n = factors_n;
+    model.components_at_zero = at_zero.word().to_owned();
     let job = Job {
         programme,
         id,

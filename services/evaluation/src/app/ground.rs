@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use platform::{Fault, ProgrammeId, Unit};
 
 use super::traits;
-use crate::domain::figures::{self, Figures, GroundTree, TreeYear};
+use crate::domain::figures::{self, GroundTree, TreeYear};
 use crate::domain::traits::{Scale, Trait};
 use crate::domain::trial::TreeStatus;
 use crate::domain::{SiteId, TreeId, TrialId};
@@ -169,31 +169,6 @@ impl Ground {
         Ok(figures::by_tree_and_year(values.into_iter().filter_map(
             |v| Some((self.place_of(v.tree_id)?, v.year, v.value)),
         )))
-    }
-
-    /// Figures of a trait; none when no tree has a value. Reckoned off the async threads.
-    ///
-    /// # Errors
-    /// A nominal trait.
-    pub async fn figures(
-        &self,
-        unit: &mut Unit,
-        programme: ProgrammeId,
-        defined: &Trait,
-        only: (Option<i16>, Option<SiteId>),
-    ) -> Result<Option<(Vec<TreeYear>, Figures)>, Fault> {
-        let values = self
-            .values(unit.connection(), programme, defined, only)
-            .await?;
-        if values.is_empty() {
-            return Ok(None);
-        }
-        let (trees, is_check) = (self.trees.clone(), self.is_check());
-        unit.reckon(move |_| {
-            let figures = figures::figure(&trees, &values, &is_check).map_err(Fault::internal)?;
-            Ok(Some((values, figures)))
-        })
-        .await?
     }
 
     /// The traits that a request asks a ranking over: those named, or every one with records and a

@@ -6,16 +6,19 @@ use biometry::selection::SelectionError;
 use biometry::selection::index::{
     Candidate, Index, Objective, Spread, TraitCovariances, rank, simulate_response,
 };
-use biometry::selection::intensity::truncation;
+use biometry::selection::intensity::{finite_intensity, truncation};
 use contract::common::Numbers;
-use contract::evaluation::{ComputeSelectionIndexRequest, RankedCandidate, SelectionIndex};
-use platform::{Fault, FieldError, Fields, ProgrammeId, Unit};
+use contract::evaluation::{
+    ComputeSelectionIndexRequest, FiguresSource, RankedCandidate, SelectionIndex,
+};
+use platform::{Fault, FieldError, Fields, Unit};
 
+use super::figures::{self, Told};
 use super::ground::Ground;
 use super::traits;
 use super::trials::trial_id;
 use crate::EvaluationApp;
-use crate::domain::figures::{Covariances, Environment, covariances, shrunk};
+use crate::domain::figures::{TreeYear, correlations_of, covariances, shrunk};
 
 /// Share kept when a request does not say.
 const SHARE: f64 = 0.1;
@@ -26,7 +29,7 @@ const SHARE: f64 = 0.1;
 /// Invalid fields; matrices that are not covariances; a trial whose covariances cannot be
 /// estimated.
 pub async fn compute(
-    _app: &EvaluationApp,
+    app: &EvaluationApp,
     unit: &mut Unit,
     request: ComputeSelectionIndexRequest,
 ) -> Result<SelectionIndex, Fault> {
@@ -128,6 +131,7 @@ pub async fn compute(
     let mut notes = Vec::new();
     let mut labels: HashMap<String, String> = HashMap::new();
     let mut estimated = None;
+    let mut sources = Vec::new();
     let mut candidates: Vec<Candidate> = request
         .candidates
         .iter()
@@ -139,11 +143,12 @@ pub async fn compute(
     if of_trial {
         let id = trial_id(&request.trial_id)?;
         let ground = Ground::load(unit, programme, id).await?;
-        let loaded = of_ground(&ground, unit, programme, &request.traits).await?;
+        let loaded = of_ground(app, &ground, unit, &request.traits).await?;
         candidates = loaded.candidates;
         labels = loaded.labels;
         notes.extend(loaded.notes);
-        estimated = loaded.covariances;
+        sources = loaded.sources;
+        estimated = Some(loaded.covariances);
     }
     if request.keep_n as usize > candidates.len() && request.keep_n > 0 {
         return Err(Fault::field(
@@ -176,12 +181,11 @@ pub async fn compute(
         }
     };
     let (checked, phenotypic, genetic) = if request.phenotypic.is_empty() {
-        let Covariances { phenotypic, genetic, notes: own } = estimated.ok_or_else(|| {
+        let (phenotypic, genetic) = estimated.flatten().ok_or_else(|| {
             Fault::state(
-                "the covariances cannot be estimated from this trial: it needs at least three entries with every trait and some that are repeated; give the matrices",
+                "the covariances cannot be estimated from this trial: it needs at least three entries with every trait, and something that tells entries from their trees; give the matrices",
             )
         })?;
-        notes.extend(own);
         let (checked, by) = bent(&phenotypic, &genetic)?;
         if by > 0.0 {
             notes.push(format!(
@@ -206,7 +210,11 @@ pub async fn compute(
     };
 
     let (index, ranked) = rank(&checked, &objective, &candidates).map_err(refused)?;
-    let intensity = truncation(share).map_err(refused)?.intensity;
+    let kept_n = kept_of(share, candidates.len());
+    let intensity = match kept_n {
+        Some(n) => finite_intensity(n, candidates.len()).map_err(refused)?,
+        None => truncation(share).map_err(refused)?.intensity,
+    };
     let spread = spread(
         unit,
         &checked,
@@ -228,8 +236,8 @@ pub async fn compute(
         accuracy: index.accuracy,
         intensity,
         selected_share: share,
-        expected_response: index.response(share).map_err(refused)?,
-        expected_merit: index.merit_response(share).map_err(refused)?,
+        expected_response: index.response_at(intensity),
+        expected_merit: index.merit_at(intensity),
         intensity_for_desired: index.intensity_for_desired,
         coefficients: index.coefficients,
         ranked: ranked
@@ -248,7 +256,14 @@ pub async fn compute(
         notes,
         response_low: spread.iter().map(|of| of.low).collect(),
         response_high: spread.iter().map(|of| of.high).collect(),
+        sources,
     })
+}
+
+/// How many are kept of so many candidates; none with fewer than two.
+fn kept_of(share: f64, candidates_n: usize) -> Option<usize> {
+    (candidates_n >= 2)
+        .then(|| ((share * candidates_n as f64).round() as usize).clamp(1, candidates_n))
 }
 
 /// Scores drawn at most for the intervals of a response.
@@ -262,10 +277,9 @@ async fn spread(
     (share, candidates_n): (f64, usize),
     seed: u64,
 ) -> Result<Vec<Spread>, Fault> {
-    if candidates_n < 2 {
+    let Some(kept_n) = kept_of(share, candidates_n) else {
         return Ok(Vec::new());
-    }
-    let kept_n = ((share * candidates_n as f64).round() as usize).clamp(1, candidates_n);
+    };
     let draws_n = (DRAWN_SCORES / candidates_n).clamp(40, 2000);
     let (covariances, index) = (covariances.clone(), index.clone());
     unit.reckon(move |_| {
@@ -311,66 +325,36 @@ fn bent(phenotypic: &[Vec<f64>], genetic: &[Vec<f64>]) -> Result<(TraitCovarianc
 struct Loaded {
     candidates: Vec<Candidate>,
     labels: HashMap<String, String>,
-    covariances: Option<Covariances>,
+    /// Phenotypic and genetic covariances of the entries' means; none where nothing tells them.
+    covariances: Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)>,
+    sources: Vec<FiguresSource>,
     notes: Vec<String>,
 }
 
+/// Candidates and covariances from the figures of a trial: variances are those of the figures, and
+/// how traits go together is estimated from trees that have them all.
 async fn of_ground(
+    app: &EvaluationApp,
     ground: &Ground,
     unit: &mut Unit,
-    programme: ProgrammeId,
     codes: &[String],
 ) -> Result<Loaded, Fault> {
-    let mut means: Vec<HashMap<usize, f64>> = Vec::with_capacity(codes.len());
-    let mut by_tree: HashMap<(usize, i16), Vec<Option<f64>>> = HashMap::new();
+    let programme = unit.programme()?;
+    let mut told: Vec<Told> = Vec::with_capacity(codes.len());
     for (place, code) in codes.iter().enumerate() {
-        let defined = traits::asked(unit, programme, &format!("/traits/{place}"), code).await?;
-        let Some((values, figures)) = ground
-            .figures(unit, programme, &defined, (None, None))
-            .await?
-        else {
-            return Err(Fault::field(
-                format!("/traits/{place}"),
+        let field = format!("/traits/{place}");
+        let defined = traits::asked(unit, programme, &field, code).await?;
+        let of = figures::of(app, unit, ground, &defined).await?;
+        told.push(of.ok_or_else(|| {
+            Fault::field(
+                field,
                 format!(
                     "trial {} has no records of {code}; all are missing",
                     ground.trial.number
                 ),
-            ));
-        };
-        for value in values {
-            by_tree
-                .entry((value.tree, value.year))
-                .or_insert_with(|| vec![None; codes.len()])[place] = Some(value.value);
-        }
-        means.push(
-            figures
-                .mean_of_entry
-                .iter()
-                .map(|(&entry, &mean)| (entry, figures.means.means[mean].mean))
-                .collect(),
-        );
-    }
-    let mut rows: Vec<((usize, i16), Vec<f64>)> = by_tree
-        .into_iter()
-        .filter_map(|(at, values)| Some((at, values.into_iter().collect::<Option<Vec<f64>>>()?)))
-        .collect();
-    rows.sort_by_key(|(at, _)| *at);
-    let rows: Vec<(usize, Environment, Vec<f64>)> = rows
-        .into_iter()
-        .map(|((tree, year), values)| {
-            let tree = &ground.trees[tree];
-            (
-                tree.entry,
-                Environment {
-                    site: tree.site,
-                    year,
-                    block: tree.block,
-                    rootstock: tree.rootstock,
-                },
-                values,
             )
-        })
-        .collect();
+        })?);
+    }
     let mut candidates = Vec::new();
     let mut labels = HashMap::new();
     let mut left_out = 0;
@@ -380,8 +364,8 @@ async fn of_ground(
         .enumerate()
         .filter(|(_, e)| !e.is_check)
     {
-        let traits: Option<Vec<f64>> = means.iter().map(|of| of.get(&place).copied()).collect();
-        match traits {
+        let mean = |told: &Told| Some(told.figures().mean_of(place)?.mean);
+        match told.iter().map(mean).collect::<Option<Vec<f64>>>() {
             Some(traits) => {
                 let id = entry.germplasm_id.to_string();
                 labels.insert(id.clone(), entry.label().to_owned());
@@ -390,15 +374,58 @@ async fn of_ground(
             None => left_out += 1,
         }
     }
-    let notes = if left_out > 0 {
-        vec![format!("{left_out} entries lack a trait and are left out")]
-    } else {
-        Vec::new()
-    };
+    let mut notes: Vec<String> = told
+        .iter()
+        .flat_map(|told| {
+            let code = &told.source.r#trait;
+            let of = told.figures();
+            let untold = of.told.predictions.is_empty().then_some(&of.told.method);
+            of.notes
+                .iter()
+                .chain(untold)
+                .map(move |note| format!("{code}: {note}"))
+        })
+        .collect();
+    if left_out > 0 {
+        notes.push(format!("{left_out} entries lack a trait and are left out"));
+    }
+    let covariances = covariances_of(ground, &told, &mut notes);
     Ok(Loaded {
-        covariances: covariances(&rows, &ground.is_check(), codes.len()),
         candidates,
         labels,
+        covariances,
+        sources: told.into_iter().map(|told| told.source).collect(),
         notes,
     })
+}
+
+/// Covariances of the entries' means and of their true values: those of the figures' variances with
+/// the correlations of genes and errors.
+fn covariances_of(
+    ground: &Ground,
+    told: &[Told],
+    notes: &mut Vec<String>,
+) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
+    let values: Vec<&[TreeYear]> = told.iter().map(|t| t.values.as_slice()).collect();
+    let correlations = correlations_of(&ground.trees, &values, &ground.is_check())?;
+    let mut genetic = Vec::with_capacity(told.len());
+    let mut error = Vec::with_capacity(told.len());
+    for told in told {
+        let of = &told.figures().told;
+        let share = of.heritability.filter(|_| !of.predictions.is_empty())?;
+        // A share of nothing would leave no errors to go by; a hundredth stands for it.
+        let share = share.clamp(0.01, 0.999);
+        let variance = of.genetic_variance?.max(1e-12);
+        genetic.push(variance);
+        error.push(variance * (1.0 - share) / share);
+    }
+    notes.extend(correlations.notes.iter().cloned());
+    let genetic = covariances(&genetic, &correlations.genetic);
+    let error = covariances(&error, &correlations.error);
+    let phenotypic = genetic
+        .iter()
+        .zip(&error)
+        .map(|(g, e)| g.iter().zip(e).map(|(g, e)| g + e).collect())
+        .collect();
+    Some((phenotypic, genetic))
 }

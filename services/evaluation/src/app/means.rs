@@ -1,33 +1,39 @@
 //! Means of entries and values of trees.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
 
 use contract::evaluation::{
-    EntryMean, EnvironmentMean, GetMeansRequest, GetTreeValuesRequest, RootstockMean, SiteMean,
-    TreeValue, TreeValueList, TrialMeans,
+    EntryMean, EnvironmentMean, FiguresSource, GetMeansRequest, GetTreeValuesRequest,
+    RootstockMean, SiteMean, TreeValue, TreeValueList, TrialMeans,
 };
+use jiff::Timestamp;
 use platform::fields::Words as _;
 use platform::{Fault, Fields, Unit};
+use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
+use super::figures::{self, Told};
 use super::ground::Ground;
 use super::traits;
 use super::trials::trial_id;
 use crate::EvaluationApp;
-use crate::domain::figures::ranks;
-use crate::domain::{SiteId, TrialId};
+use crate::domain::figures::{self as domain, Beside, DRAW_NUMBER, TreeYear, ranks};
+use crate::domain::{FiguresId, SiteId, TrialId};
 use crate::store;
+use crate::store::figures::Kept;
 
 /// A year that a request names; none for 0.
 fn year(fields: &mut Fields, year: u32) -> Option<i16> {
     (year > 0).then(|| fields.count("year", year, 1950, 2200) as i16)
 }
 
-/// Means of a trial's entries for one trait.
+/// Means of a trial's entries for one trait: those of its figures or, of one year, site or rootstock,
+/// worked out for the question.
 ///
 /// # Errors
 /// Invalid fields; no records.
 pub async fn get(
-    _app: &EvaluationApp,
+    app: &EvaluationApp,
     unit: &mut Unit,
     request: GetMeansRequest,
 ) -> Result<TrialMeans, Fault> {
@@ -42,20 +48,32 @@ pub async fn get(
         ground.keep_rootstock(&request.rootstock)?;
     }
     let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
-    let figures = ground
-        .figures(unit, programme, &defined, (only_year, only_site))
-        .await?;
-    let Some((values, figures)) = figures else {
+    let is_part = only_year.is_some() || only_site.is_some() || !request.rootstock.is_empty();
+    let told = if is_part {
+        let values = ground
+            .values(
+                unit.connection(),
+                programme,
+                &defined,
+                (only_year, only_site),
+            )
+            .await?;
+        of_part(unit, &ground, &defined.code, values).await?
+    } else {
+        figures::of(app, unit, &ground, &defined).await?
+    };
+    let Some(told) = told else {
         return Err(Fault::state(format!(
             "trial {} has no records of {}; all are missing",
             ground.trial.number, defined.code
         )));
     };
+    let (values, figures) = (&told.values, told.figures());
 
     let mut with_value = vec![false; ground.trees.len()];
     let mut sites: HashMap<usize, BTreeMap<SiteId, (f64, u32)>> = HashMap::new();
     let mut stocks: HashMap<usize, BTreeMap<usize, (f64, u32)>> = HashMap::new();
-    for value in &values {
+    for value in values.iter() {
         with_value[value.tree] = true;
         let tree = &ground.trees[value.tree];
         let of_entry = sites.entry(tree.entry).or_default();
@@ -77,16 +95,14 @@ pub async fn get(
             missing[tree.entry] += 1;
         }
     }
-    let ranks = ranks(&figures.means, defined.better);
+    let ranks = ranks(figures, defined.better);
     let mut items: Vec<EntryMean> = ground
         .entries
         .iter()
         .enumerate()
         .map(|(place, entry)| {
-            let found = figures
-                .mean_of_entry
-                .get(&place)
-                .map(|&m| (m, &figures.means.means[m]));
+            let found = figures.mean_of(place);
+            let set = figures.connected_set_of[place];
             let by_site = sites.remove(&place).unwrap_or_default();
             let by_stock = match ground.rootstocks.len() {
                 0 | 1 => BTreeMap::new(),
@@ -97,12 +113,12 @@ pub async fn get(
                 number: entry.number.clone(),
                 name: entry.name.clone(),
                 is_check: entry.is_check,
-                mean: found.map(|(_, mean)| mean.mean),
-                se: found.and_then(|(_, mean)| mean.se),
+                mean: found.map(|mean| mean.mean),
+                se: found.and_then(|mean| mean.se),
                 n: trees_with[place],
                 missing_n: missing[place],
-                rank: found.map_or(0, |(m, _)| ranks[m]),
-                connected_set: found.map_or(0, |(_, mean)| mean.connected_set as u32 + 1),
+                rank: ranks[place],
+                connected_set: set.map_or(0, |set| set as u32 + 1),
                 sites_n: by_site.len() as u32,
                 sites: by_site
                     .into_iter()
@@ -124,43 +140,94 @@ pub async fn get(
         })
         .collect();
     items.sort_by_key(|item| (item.rank == 0, item.connected_set, item.rank));
-    let means = &figures.means;
+    let of = &figures.told;
+    let lsd = of.mean_sed.map(|sed| sed * t_quantile(figures.error_df));
     Ok(TrialMeans {
         trial_id: id.to_string(),
         r#trait: defined.code,
         unit: defined.unit,
         better: defined.better.word().to_owned(),
         items,
-        heritability: figures.heritability,
-        heritability_method: figures.heritability_method,
-        genetic_variance: figures.genetic_variance,
-        error_variance: means.residual_ms,
-        error_df: means.residual_df as u32,
-        grand_mean: means.grand_mean,
-        cv_percent: means.cv_percent,
-        mean_sed: means.mean_sed,
-        lsd_5_percent: means.lsd(0.05),
+        heritability: of.heritability,
+        heritability_method: of.method.clone(),
+        genetic_variance: of.genetic_variance,
+        error_variance: of.error_variance,
+        error_df: figures.error_df as u32,
+        grand_mean: figures.grand_mean,
+        cv_percent: of
+            .error_variance
+            .filter(|_| of.mean_sed.is_some() && figures.grand_mean != 0.0)
+            .map(|v| 100.0 * v.sqrt() / figures.grand_mean.abs()),
+        mean_sed: of.mean_sed,
+        lsd_5_percent: lsd.filter(|lsd| lsd.is_finite()),
         trees_n: trees_with.iter().sum(),
         missing_n: missing.iter().sum(),
-        environments: means
+        environments: figures
             .environments
             .iter()
-            .zip(&figures.environments)
-            .map(|(effect, environment)| EnvironmentMean {
-                site_id: environment.site.to_string(),
-                year: u32::from(environment.year.unsigned_abs()),
-                block: environment.block.unsigned_abs(),
-                effect: effect.effect,
-                n: effect.n as u32,
+            .map(|of| EnvironmentMean {
+                site_id: of.environment.site.to_string(),
+                year: u32::from(of.environment.year.unsigned_abs()),
+                block: of.environment.block.unsigned_abs(),
+                effect: of.effect,
+                n: of.n as u32,
                 rootstock: match ground.rootstocks.len() {
                     0 | 1 => String::new(),
-                    _ => ground.rootstocks[environment.rootstock].clone(),
+                    _ => ground.rootstocks[of.environment.rootstock].clone(),
                 },
             })
             .collect(),
-        connected_sets_n: means.connected_sets_n as u32,
-        notes: figures.notes,
+        connected_sets_n: figures.connected_sets_n as u32,
+        notes: figures.notes.clone(),
+        source: Some(told.source.clone()),
+        repeatability: of.repeatability,
+        components: figures::components(figures),
     })
+}
+
+/// The 97.5 % quantile of t.
+fn t_quantile(df: usize) -> f64 {
+    if df == 0 {
+        return f64::NAN;
+    }
+    StudentsT::new(0.0, 1.0, df as f64).map_or(f64::NAN, |t| t.inverse_cdf(0.975))
+}
+
+/// Figures of some of a trial's records, for one question; they have no name, as nothing is decided
+/// by them.
+async fn of_part(
+    unit: &mut Unit,
+    ground: &Ground,
+    code: &str,
+    values: Vec<TreeYear>,
+) -> Result<Option<Told>, Fault> {
+    if values.is_empty() {
+        return Ok(None);
+    }
+    let (trees, is_check) = (ground.trees.clone(), ground.is_check());
+    let (values, figures) = unit
+        .reckon(move |_| {
+            let figures = domain::figure(&trees, &values, &is_check, &Beside::default())
+                .map_err(|error| Fault::state(error.to_string()))?;
+            Ok::<_, Fault>((values, figures))
+        })
+        .await??;
+    let source = FiguresSource {
+        trial_id: ground.trial.id.to_string(),
+        r#trait: code.to_owned(),
+        model: figures.told.words.clone(),
+        draw_number: DRAW_NUMBER,
+        ..FiguresSource::default()
+    };
+    Ok(Some(Told {
+        kept: Arc::new(Kept {
+            id: FiguresId::new(),
+            figures,
+            made_at: Timestamp::UNIX_EPOCH,
+        }),
+        values: Arc::new(values),
+        source,
+    }))
 }
 
 /// The value of every tree for one trait.

@@ -7,6 +7,7 @@ pub mod assessors;
 pub mod audit;
 pub mod decisions;
 pub mod feed;
+pub mod figures;
 mod ground;
 pub mod index;
 pub mod layouts;

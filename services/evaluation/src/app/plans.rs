@@ -6,6 +6,9 @@ use contract::evaluation::{PlanSelectionRequest, SelectionOutcome, SelectionPlan
 use platform::compute::Work;
 use platform::{Fault, FieldError, Fields, Unit};
 
+use super::ground::Ground;
+use super::trials::trial_id;
+use super::{figures, traits};
 use crate::EvaluationApp;
 use crate::domain::AnalysisId;
 use crate::store;
@@ -21,7 +24,7 @@ const SHOWN: usize = 20;
 /// Invalid fields; an analysis that is not done or has no entry variance; no choice that fits
 /// places and money.
 pub async fn plan(
-    _app: &EvaluationApp,
+    app: &EvaluationApp,
     unit: &mut Unit,
     request: PlanSelectionRequest,
 ) -> Result<Work<SelectionPlan>, Fault> {
@@ -58,9 +61,9 @@ pub async fn plan(
         "times candidates_n is more than 20 million; simulate fewer courses",
     );
     fields.require(
-        request.genetic_sd.is_some() || analysis.is_some(),
+        request.genetic_sd.is_some() || analysis.is_some() || !request.trial_id.is_empty(),
         "genetic_sd",
-        "is required, or an analysis to take it from",
+        "is required, or a trial and trait, or an analysis, to take it from",
     );
     fields.finish()?;
     let genetic_sd = match (request.genetic_sd, analysis) {
@@ -82,7 +85,7 @@ pub async fn plan(
                 Fault::field("/analysis_id", "has no random term entry; give genetic_sd")
             })?
         }
-        (None, None) => 0.0,
+        (None, None) => of_figures(app, unit, &request).await?,
     };
     let course = Course {
         candidates_n: request.candidates_n as usize,
@@ -129,6 +132,31 @@ fn told(genetic_sd: f64, outcomes: Vec<Outcome>) -> SelectionPlan {
             })
             .collect(),
     }
+}
+
+/// The genetic standard deviation that a trial's figures tell.
+async fn of_figures(
+    app: &EvaluationApp,
+    unit: &mut Unit,
+    request: &PlanSelectionRequest,
+) -> Result<f64, Fault> {
+    let programme = unit.programme()?;
+    let ground = Ground::load(unit, programme, trial_id(&request.trial_id)?).await?;
+    let defined = traits::asked(unit, programme, "/trait", &request.r#trait).await?;
+    let told = figures::of(app, unit, &ground, &defined).await?;
+    let variance = told.and_then(|told| {
+        let of = &told.figures().told;
+        of.genetic_variance.filter(|_| !of.predictions.is_empty())
+    });
+    variance.map(f64::sqrt).ok_or_else(|| {
+        Fault::field(
+            "/trait",
+            format!(
+                "nothing in trial {} tells entries from their trees in {}; give genetic_sd",
+                ground.trial.number, defined.code
+            ),
+        )
+    })
 }
 
 fn refused(error: SelectionError) -> Fault {

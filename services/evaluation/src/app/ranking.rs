@@ -1,8 +1,9 @@
 //! Entries ranked over several traits.
 
 use contract::evaluation::{GetRankingRequest, RankingLine, RankingTrait, TraitMean, TrialRanking};
-use platform::{Fault, FieldError, ProgrammeId, Unit};
+use platform::{Fault, FieldError, Unit};
 
+use super::figures::{self, Told};
 use super::ground::Ground;
 use super::trials::trial_id;
 use crate::EvaluationApp;
@@ -16,48 +17,29 @@ pub struct Scored {
     /// Weight of one standard deviation.
     pub weight: f64,
     /// Its figures; none when it has no records.
-    pub figures: Option<Figures>,
+    pub told: Option<Told>,
     /// Mean of the entries under test.
     pub mean: f64,
     /// Standard deviation of the entries under test.
     pub sd: f64,
 }
 
-/// An entry's true value in one trait, as far as its records tell.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Merit {
-    /// Expected deviation from the entries' mean, drawn towards it by what is error.
-    pub expected: f64,
-    /// Variance of the true deviation about it.
-    pub variance: f64,
-}
-
 impl Scored {
-    /// Reckons the figures of a trait and the spread of its entries under test.
+    /// Takes the figures of a trait and the spread of its entries under test.
     pub async fn load(
+        app: &EvaluationApp,
         ground: &Ground,
         unit: &mut Unit,
-        programme: ProgrammeId,
         defined: Trait,
         weight: f64,
     ) -> Result<Self, Fault> {
-        let figures = ground
-            .figures(unit, programme, &defined, (None, None))
-            .await?
-            .map(|f| f.1);
-        let of: Vec<f64> = figures
+        let told = figures::of(app, unit, ground, &defined).await?;
+        let of: Vec<f64> = told
             .iter()
-            .flat_map(|f| {
-                f.mean_of_entry
-                    .iter()
-                    .map(move |(&entry, &m)| (entry, f.means.means[m].mean))
-            })
-            .filter(|(entry, _)| !ground.entries[*entry].is_check)
-            .map(|(_, mean)| mean)
+            .flat_map(|told| &told.figures().told.means)
+            .filter(|mean| !ground.entries[mean.entry].is_check)
+            .map(|mean| mean.mean)
             .collect();
-        // Summed in order of size, so that the same data give the same bits.
-        let mut of = of;
-        of.sort_by(f64::total_cmp);
         let n = of.len() as f64;
         let mean = if of.is_empty() {
             0.0
@@ -72,32 +54,20 @@ impl Scored {
         Ok(Self {
             defined,
             weight,
-            figures,
+            told,
             mean,
             sd,
         })
     }
 
-    /// Mean of an entry.
-    pub fn mean_of(&self, entry: usize) -> Option<f64> {
-        let figures = self.figures.as_ref()?;
-        Some(figures.means.means[*figures.mean_of_entry.get(&entry)?].mean)
+    /// Its figures.
+    pub fn figures(&self) -> Option<&Figures> {
+        self.told.as_ref().map(Told::figures)
     }
 
-    /// Standard error of an entry's mean: its own, or, without replication, what the heritability
-    /// leaves of the spread.
-    pub fn se_of(&self, entry: usize) -> f64 {
-        let Some(figures) = &self.figures else {
-            return 0.0;
-        };
-        let own = figures
-            .mean_of_entry
-            .get(&entry)
-            .and_then(|&m| figures.means.means[m].se);
-        own.unwrap_or_else(|| {
-            let left = 1.0 - figures.heritability.unwrap_or(0.5);
-            self.sd * left.max(0.0).sqrt()
-        })
+    /// Adjusted mean of an entry.
+    pub fn mean_of(&self, entry: usize) -> Option<f64> {
+        Some(self.figures()?.mean_of(entry)?.mean)
     }
 
     /// Deviation of an entry from the mean of the entries in standard deviations.
@@ -110,34 +80,25 @@ impl Scored {
         })
     }
 
-    /// Share of the variance among entry means that is genetic. Where nothing says how large it is,
-    /// a half is taken; where none shows, a hundredth, so that the best by their means stay first.
-    pub fn genetic_share(&self) -> f64 {
-        let figures = self.figures.as_ref();
-        let by_variance = figures
-            .and_then(|f| f.genetic_variance)
-            .filter(|_| self.sd > 0.0)
-            .map(|genetic| genetic / (self.sd * self.sd));
-        by_variance
-            .or_else(|| figures.and_then(|f| f.heritability))
-            .unwrap_or(0.5)
-            .clamp(0.01, 1.0)
+    /// Whether entries are told from their trees, so that what is expected of them has an interval.
+    pub fn is_told(&self) -> bool {
+        self.figures()
+            .is_some_and(|figures| !figures.told.predictions.is_empty())
     }
 
-    /// What a deviation of an entry's mean, with its standard error, says of its true value: the
-    /// posterior under normal true values, all in standard deviations of the entries' means.
-    pub fn merit(&self, deviation: f64, se: f64) -> Merit {
-        let genetic = self.genetic_share();
-        let error = if self.sd > 0.0 {
-            (se / self.sd).powi(2)
+    /// What is expected of an entry's true value, in standard deviations of the entries' means. Where
+    /// nothing tells entries from trees, its deviation by half, as somewhere between nothing and all
+    /// of it is the entry's.
+    pub fn expected(&self, entry: usize) -> Option<f64> {
+        if !self.is_told() {
+            return self.deviation(entry).map(|deviation| 0.5 * deviation);
+        }
+        let prediction = self.figures()?.prediction_of(entry)?;
+        Some(if self.sd > 0.0 {
+            prediction.expected / self.sd
         } else {
             0.0
-        };
-        let reliability = genetic / (genetic + error);
-        Merit {
-            expected: reliability * deviation,
-            variance: genetic * (1.0 - reliability),
-        }
+        })
     }
 
     /// As a message.
@@ -148,20 +109,25 @@ impl Scored {
             weight: self.weight,
             mean: self.mean,
             sd: self.sd,
-            heritability: self.figures.as_ref().and_then(|f| f.heritability),
+            heritability: self.figures().and_then(|f| f.told.heritability),
+            repeatability: self.figures().and_then(|f| f.told.repeatability),
+            source: self.told.as_ref().map(|told| told.source.clone()),
         }
     }
 
     /// What a reader should know, with the trait's code.
     pub fn notes(&self) -> Vec<String> {
-        match &self.figures {
-            None => vec![format!("{} has no records", self.defined.code)],
-            Some(figures) => figures
-                .notes
-                .iter()
-                .map(|note| format!("{}: {note}", self.defined.code))
-                .collect(),
-        }
+        let code = &self.defined.code;
+        let Some(figures) = self.figures() else {
+            return vec![format!("{code} has no records")];
+        };
+        let untold = (!self.is_told()).then_some(&figures.told.method);
+        figures
+            .notes
+            .iter()
+            .chain(untold)
+            .map(|note| format!("{code}: {note}"))
+            .collect()
     }
 }
 
@@ -170,7 +136,7 @@ impl Scored {
 /// # Errors
 /// Invalid fields; no records.
 pub async fn get(
-    _app: &EvaluationApp,
+    app: &EvaluationApp,
     unit: &mut Unit,
     request: GetRankingRequest,
 ) -> Result<TrialRanking, Fault> {
@@ -211,7 +177,7 @@ pub async fn get(
             defined.better.sign()
         };
         let weight = request.weights.get(place).copied().unwrap_or(sign);
-        scored.push(Scored::load(&ground, unit, programme, defined, weight).await?);
+        scored.push(Scored::load(app, &ground, unit, defined, weight).await?);
     }
     let mut lines: Vec<RankingLine> = ground
         .entries

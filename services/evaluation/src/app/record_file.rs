@@ -1,5 +1,7 @@
 //! Records from a file, which go the way of a batch.
 
+use std::collections::HashSet;
+
 use contract::common::{BatchReply, RejectedRow};
 use contract::evaluation::{TakeRecordFileRequest, TakeRecordsRequest};
 use platform::text::settle_all;
@@ -23,14 +25,17 @@ pub async fn take(
 ) -> Result<BatchReply, Fault> {
     let programme = unit.programme()?;
     let library = store::traits::library_kept(unit.connection(), programme).await?;
-    let table = sheet::read(&request.content_type, request.content).await?;
+    let codes: HashSet<String> = library.iter().map(|defined| defined.code.clone()).collect();
+    let (content_type, content) = (request.content_type, request.content);
+    let read = unit.reckon(move |_| {
+        let table = sheet::read(&content_type, &content)?;
+        record_file::read(programme, table, |name| codes.contains(name))
+    });
     let FileRecords {
         rows,
         places,
         skipped,
-    } = record_file::read(programme, table, |name| {
-        library.iter().any(|defined| defined.code == name)
-    })?;
+    } = read.await??;
     let mut batch = TakeRecordsRequest {
         rows,
         ..TakeRecordsRequest::default()

@@ -20,7 +20,8 @@ use super::ground::Ground;
 use super::plants;
 use crate::EvaluationApp;
 use crate::domain::model::{
-    Asked, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse, variables,
+    Asked, AtZeroWord, BetweenWord, Method, Observation, ResidualWord, SmoothWord, Told, analyse,
+    variables,
 };
 use crate::domain::traits::{FRUITS_LEFT, State, Trait};
 use crate::store;
@@ -129,12 +130,65 @@ async fn requeue_orphans(keeper: &mut PgConnection) -> Result<(), sqlx::Error> {
     transaction.commit().await
 }
 
-async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
-    let started = Instant::now();
+/// A model with its data.
+pub(super) struct Prepared {
+    /// The model.
+    pub asked: Asked,
+    /// The records.
+    pub observations: Vec<Observation>,
+    /// Codes of the covariates.
+    pub covariates: Vec<String>,
+    /// How the entries are related, when the model asks for it.
+    pub relationship: Option<Arc<Relationship>>,
+    label_of: BTreeMap<String, String>,
+    data_sha256: String,
+    /// Level of entries that are clones of another plant.
+    genotype_of: BTreeMap<String, String>,
+}
+
+impl Prepared {
+    /// Levels of the entries in the model's term of them.
+    pub fn levels_of(&self, entries: &[String]) -> Vec<String> {
+        entries
+            .iter()
+            .map(|id| self.genotype_of.get(id).unwrap_or(id).clone())
+            .collect()
+    }
+}
+
+/// The model of an analysis with the records as they are now.
+///
+/// # Errors
+/// Not found; no records.
+pub(super) async fn prepare(
+    app: &EvaluationApp,
+    programme: ProgrammeId,
+    id: crate::domain::AnalysisId,
+) -> Result<Prepared, Fault> {
+    let scope = Scope {
+        programme: Some(programme),
+        ..Scope::default()
+    };
+    let mut transaction = database::begin(&app.context().pool, Begin::Reading, scope).await?;
+    let (trial, model) = store::analyses::model(&mut transaction, programme, id).await?;
+    transaction.commit().await?;
+    let job = Job {
+        programme,
+        id,
+        trial,
+        model,
+        repeats: None,
+    };
+    prepared(app, &job).await
+}
+
+async fn prepared(app: &EvaluationApp, job: &Job) -> Result<Prepared, Fault> {
     let data = load(app, job).await?;
     let data_sha256 = digest(&data.observations);
+    let mut genotype_of = BTreeMap::new();
     let (data, relationship) = if job.model.relationship {
-        let (data, relationship) = related(app, job.programme, data).await?;
+        let (data, relationship, genotypes) = related(app, job.programme, data).await?;
+        genotype_of = genotypes;
         (data, Some(relationship))
     } else {
         (data, None)
@@ -153,13 +207,29 @@ async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
             .iter()
             .filter_map(|word| SmoothWord::from_word(word))
             .collect(),
+        at_zero: AtZeroWord::from_word(&job.model.components_at_zero).unwrap_or_default(),
     };
+    Ok(Prepared {
+        asked,
+        observations: data.observations,
+        covariates: data.covariates,
+        relationship,
+        label_of: data.label_of,
+        data_sha256,
+        genotype_of,
+    })
+}
+
+async fn compute(app: &EvaluationApp, job: &Job) -> Result<Outcome, Fault> {
+    let started = Instant::now();
+    let data = prepared(app, job).await?;
+    let data_sha256 = data.data_sha256.clone();
     let told = tokio::task::spawn_blocking(move || {
         analyse(
-            &asked,
+            &data.asked,
             &data.observations,
             &data.covariates,
-            relationship,
+            data.relationship,
             &data.label_of,
         )
     })
@@ -372,7 +442,7 @@ async fn related(
     app: &EvaluationApp,
     programme: ProgrammeId,
     mut data: Data,
-) -> Result<(Data, Arc<Relationship>), Fault> {
+) -> Result<(Data, Arc<Relationship>, BTreeMap<String, String>), Fault> {
     let ids: std::collections::BTreeSet<String> = data
         .observations
         .iter()
@@ -382,10 +452,12 @@ async fn related(
     let (pedigree, relationship) = tokio::task::spawn_blocking(move || relationship(plants))
         .await
         .map_err(Fault::internal)??;
+    let mut genotypes = BTreeMap::new();
     for observation in &mut data.observations {
         if let Some(label) = observation.factors.get_mut("entry")
             && let Ok(genotype) = pedigree.genotype_of(label)
         {
+            genotypes.insert(label.clone(), genotype.clone());
             *label = genotype.clone();
         }
     }
@@ -403,10 +475,13 @@ async fn related(
         };
         data.label_of.insert(id.to_string(), label);
     }
-    Ok((data, Arc::new(relationship)))
+    Ok((data, Arc::new(relationship), genotypes))
 }
 
-fn relationship(plants: Vec<PlantParents>) -> Result<(Pedigree<String>, Relationship), Fault> {
+/// The relationship of plants from their parents, clones being one level.
+pub(super) fn relationship(
+    plants: Vec<PlantParents>,
+) -> Result<(Pedigree<String>, Relationship), Fault> {
     let wrong = |message: String| Fault::state(format!("the pedigree cannot be used: {message}"));
     let parent = |id: String| (!id.is_empty()).then_some(id);
     let records = plants.into_iter().map(|plant| {

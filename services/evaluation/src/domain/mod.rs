@@ -30,6 +30,8 @@ platform::ids! {
     EntryDecisionId for EntryDecisionKind,
     /// An analysis.
     AnalysisId for AnalysisKind,
+    /// Figures of a trait, named by what they rest on.
+    FiguresId for FiguresKind,
     /// A plant as the crossing service knows it.
     GermplasmId for GermplasmKind,
     /// A cross as the crossing service knows it.

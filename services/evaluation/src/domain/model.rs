@@ -9,6 +9,7 @@ use biometry::mixed::{
     self, DenominatorDf, Fit, Model, ModelError, Relationship, Residual, connectedness,
 };
 use biometry::sites::BetweenSites;
+use biometry::trial::{self, Chosen};
 use contract::evaluation::{
     Analysis, AnalysisDiagnostics, AnalysisResiduals, AnalysisTest, FixedEffect, InfluentialRecord,
     RandomLevel, SiteCorrelations, VarianceComponent,
@@ -18,6 +19,7 @@ use platform::fields::Words as _;
 mod across;
 mod threshold;
 
+use super::figures::{self, FigureError, Figures, GroundTree, TreeYear};
 use super::residuals;
 use super::traits::{FACTORS, State};
 
@@ -60,6 +62,18 @@ platform::words! {
         FactorAnalytic = "factor_analytic",
         /// Every variance and covariance.
         Unstructured = "unstructured",
+    }
+}
+
+platform::words! {
+    /// What small-sample tests do with variance components estimated at zero.
+    #[derive(Default)]
+    pub enum AtZeroWord {
+        /// As if the model had no such term.
+        #[default]
+        LeftOut = "left_out",
+        /// Their uncertainty counts.
+        Kept = "kept",
     }
 }
 
@@ -118,6 +132,8 @@ pub struct Asked {
     pub residual: ResidualWord,
     /// Smooth trends over the ground of each site.
     pub smooth: Vec<SmoothWord>,
+    /// What small-sample tests do with components at zero.
+    pub at_zero: AtZeroWord,
 }
 
 /// What a term may name.
@@ -380,17 +396,22 @@ pub fn analyse(
     let residual = fit.residual();
     let mean_residual = residual.variances.iter().map(|v| v.variance).sum::<f64>()
         / residual.variances.len() as f64;
+    // What an entry does at one place or in one year, and what is lasting of one tree, differ from
+    // record to record of a single tree as its error does.
     let interactions: f64 = fit
         .random()
         .iter()
-        .filter(|term| term.name != "entry" && term.name.split(':').any(|name| name == "entry"))
+        .filter(|term| {
+            let of_tree = |name: &str| name == "entry" || name == "tree";
+            term.name != "entry" && term.name.split(':').any(of_tree)
+        })
         .map(|term| term.variance())
         .sum();
     let (diagnostics, residuals) = diagnostics(&fit, &frame, observations, label_of);
     let analysis = Analysis {
         converged: true,
         components: components(&fit),
-        fixed: fixed_effects(&fit, related),
+        fixed: fixed_effects(&fit, asked.at_zero, related),
         random: levels(&fit, label_of),
         heritability: of_entries
             .and_then(|of| of.cullis)
@@ -399,7 +420,7 @@ pub fn analyse(
             .map(|g| g / (g + interactions + mean_residual))
             .filter(|h| h.is_finite()),
         log_likelihood: Some(fit.log_likelihood()),
-        tests: tests(&fit, &frame, &model, related),
+        tests: tests(&fit, &frame, &model, (asked.at_zero, related)),
         diagnostics: Some(diagnostics),
         records_n: fit.n_records() as u32,
         ..Analysis::default()
@@ -408,6 +429,61 @@ pub fn analyse(
         analysis,
         residuals,
     })
+}
+
+/// The figures of a trial by a model that a person chose, on tree means; `levels` are those of the
+/// entries in the model, by place.
+///
+/// # Errors
+/// A model that cannot be fitted, or that has no random term of entries.
+pub fn figures_of(
+    asked: &Asked,
+    observations: &[Observation],
+    covariates: &[String],
+    relationship: Option<Arc<Relationship>>,
+    levels: &[String],
+    (trees, values, is_check): (&[GroundTree], &[TreeYear], &[bool]),
+) -> Result<Figures, FigureError> {
+    let told = |error: ModelError| FigureError::Trial(error.into());
+    let frame = frame(asked, observations, covariates).map_err(told)?;
+    let model = model(asked, &frame, relationship).map_err(told)?;
+    let words = in_words(asked);
+    let chosen = Chosen {
+        frame: &frame,
+        model: &model,
+        entries: "entry",
+        trees: asked
+            .random
+            .iter()
+            .any(|term| term == "tree")
+            .then_some("tree"),
+        words: &words,
+        level_of: levels,
+    };
+    figures::figure_by(trees, values, is_check, |trial, seed| {
+        trial::figures_of(&chosen, trial, seed)
+    })
+}
+
+/// A model in the words of its terms.
+fn in_words(asked: &Asked) -> String {
+    let or_none = |terms: &[String]| {
+        if terms.is_empty() {
+            "nothing".to_owned()
+        } else {
+            terms.join(", ")
+        }
+    };
+    let mut words = format!(
+        "random: {}; fixed: {}; residual {}",
+        or_none(&asked.random),
+        or_none(&asked.fixed),
+        asked.residual.word().replace('_', " ")
+    );
+    for trend in &asked.smooth {
+        words.push_str(&format!("; smooth along {}s", trend.word()));
+    }
+    words
 }
 
 /// Half the width of a 95 % interval in standard errors, by the normal distribution.
@@ -440,19 +516,21 @@ const TESTED_COEFFICIENTS: usize = 300;
 
 /// How denominators of tests are found: by the small-sample method where it is worth its dense
 /// matrices.
-fn df_method(fit: &Fit, related: bool) -> DenominatorDf {
-    if fit.n_records() <= SMALL_RECORDS && !related {
-        DenominatorDf::KenwardRoger
-    } else {
-        DenominatorDf::Satterthwaite
+fn df_method(fit: &Fit, at_zero: AtZeroWord, related: bool) -> DenominatorDf {
+    if fit.n_records() > SMALL_RECORDS || related {
+        return DenominatorDf::Satterthwaite;
+    }
+    match at_zero {
+        AtZeroWord::LeftOut => DenominatorDf::KenwardRoger,
+        AtZeroWord::Kept => DenominatorDf::KenwardRogerWithZeros,
     }
 }
 
 /// Fixed effects with intervals by t, or by the normal distribution where they are very many.
-fn fixed_effects(fit: &Fit, related: bool) -> Vec<FixedEffect> {
+fn fixed_effects(fit: &Fit, at_zero: AtZeroWord, related: bool) -> Vec<FixedEffect> {
     let inference = (fit.fixed().len() <= TESTED_COEFFICIENTS)
         .then(|| {
-            fit.fixed_inference(df_method(fit, related))
+            fit.fixed_inference(df_method(fit, at_zero, related))
                 .or_else(|_| fit.fixed_inference(DenominatorDf::Satterthwaite))
                 .ok()
         })
@@ -511,6 +589,7 @@ fn components(fit: &Fit) -> Vec<VarianceComponent> {
             variance: term.variance(),
             se: term.covariance_se.as_ref().map(|se| se[0][0]),
             boundary: term.boundary,
+            ..VarianceComponent::default()
         })
         .collect();
     components.extend(fit.residual().variances.iter().map(|v| VarianceComponent {
@@ -521,7 +600,7 @@ fn components(fit: &Fit) -> Vec<VarianceComponent> {
         },
         variance: v.variance,
         se: v.se,
-        boundary: false,
+        ..VarianceComponent::default()
     }));
     components
 }
@@ -552,9 +631,14 @@ fn levels(fit: &Fit, label_of: &BTreeMap<String, String>) -> Vec<RandomLevel> {
     levels
 }
 
-fn tests(fit: &Fit, frame: &Frame, model: &Model, related: bool) -> Vec<AnalysisTest> {
+fn tests(
+    fit: &Fit,
+    frame: &Frame,
+    model: &Model,
+    (at_zero, related): (AtZeroWord, bool),
+) -> Vec<AnalysisTest> {
     let wald = fit
-        .fixed_tests(df_method(fit, related))
+        .fixed_tests(df_method(fit, at_zero, related))
         .or_else(|_| fit.fixed_tests(DenominatorDf::Satterthwaite))
         .unwrap_or_default();
     let mut tests: Vec<AnalysisTest> = wald
@@ -731,6 +815,7 @@ mod tests_of_models {
             random: own(random),
             residual: ResidualWord::Equal,
             smooth: Vec::new(),
+            at_zero: AtZeroWord::default(),
         }
     }
 

@@ -74,6 +74,7 @@ impl From<Row> for Analysis {
             fixed_terms: model.fixed,
             random_terms: model.random,
             smooth_terms: model.smooth,
+            components_at_zero: model.components_at_zero,
             relationship: model.relationship,
             residual: model.residual,
             method: method_word(model.method),

@@ -2,6 +2,7 @@
 
 pub mod analyses;
 pub mod decisions;
+pub mod figures;
 pub mod photos;
 pub mod records;
 pub mod sites;

@@ -1,4 +1,4 @@
-//! Keys of partners' devices and systems, exchanged for short-lived access tokens.
+//! Keys of partners' devices and systems and of the programme's own machines, exchanged for short-lived access tokens.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
@@ -8,13 +8,13 @@ use contract::identity::{
 };
 use jiff::civil::Date;
 use jiff::{SignedDuration, ToSpan as _};
-use platform::access::KeyScopes;
+use platform::access::{KeyScopes, Standing};
 use platform::database::{Day, Instant};
 use platform::fields::Words as _;
 use platform::paging::Page;
 use platform::quota::QuotaClass;
 use platform::token::{AUDIENCE, Claims, ISSUER};
-use platform::{Fault, Fields, OrganisationId, Role, Unit};
+use platform::{Caller, Fault, Fields, OrganisationId, Permission, PersonId, Role, Unit};
 use rand::Rng as _;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
@@ -22,6 +22,7 @@ use uuid::Uuid;
 use crate::IdentityApp;
 use crate::domain::AccessKeyId;
 use crate::store::{self, AccessKeyRow};
+use crate::throttle::{Door, Lanes};
 
 /// How long a token holds that a key was exchanged for. Services hear of a revoked key within about
 /// a second; one that cannot ask goes on taking its tokens for at most this long.
@@ -58,7 +59,10 @@ fn told(row: AccessKeyRow, today: Date) -> AccessKey {
     let instant = |at: Option<Instant>| at.map(|at| at.0.to_string()).unwrap_or_default();
     AccessKey {
         id: row.id.to_string(),
-        organisation_id: row.organisation_id.to_string(),
+        organisation_id: row
+            .organisation_id
+            .map(|id| id.to_string())
+            .unwrap_or_default(),
         name: row.name,
         per_minute_n: quota.quota().per_minute_n,
         per_day_n: quota.quota().per_day_n,
@@ -110,18 +114,10 @@ pub async fn create(
     let organisation = match (keeper, named) {
         (Some(own), Some(named)) if own != named => {
             fields.fault("organisation_id", unknown(&named));
-            own
+            Some(own)
         }
-        (Some(own), _) => own,
-        (None, Some(named)) => named,
-        (None, None) => {
-            fields.require(
-                !request.organisation_id.is_empty(),
-                "organisation_id",
-                "is required: the partner whose key it is",
-            );
-            OrganisationId::new()
-        }
+        // Without an organisation it is a key of one of the programme's own machines.
+        (own, named) => own.or(named),
     };
     let name = fields.text("name", &request.name, 100).to_owned();
     let quota = fields
@@ -132,10 +128,20 @@ pub async fn create(
         "quota",
         "large is given by the programme's administrator",
     );
+    let offered: &[Permission] = match organisation {
+        Some(_) => &KeyScopes::OF_PARTNERS,
+        None => &KeyScopes::OF_MACHINES,
+    };
+    if organisation.is_none() && request.scopes.is_empty() {
+        fields.fault(
+            "scopes",
+            "is required for a machine of the programme's own: what it may do; or name the partner whose key it is as organisation_id",
+        );
+    }
     let scopes = if request.scopes.is_empty() {
-        KeyScopes::ALL
+        KeyScopes::WHOLE_PARTNER
     } else {
-        KeyScopes::asked(&mut fields, "scopes", &request.scopes)
+        KeyScopes::asked(&mut fields, "scopes", &request.scopes, offered)
     };
     let expires_on = fields
         .optional_date("expires_on", &request.expires_on)
@@ -156,6 +162,7 @@ pub async fn create(
         expires_on: Day(expires_on),
         created_at: Instant(unit.now()),
         created_by: unit.caller().name.clone(),
+        created_by_id: Some(unit.caller().subject),
         last_used_at: None,
         revoked_at: None,
         revoked_by: String::new(),
@@ -167,7 +174,7 @@ pub async fn create(
         .await
         .map_err(
             |error| match error.as_database_error().and_then(|e| e.constraint()) {
-                Some("access_key_name_once") => Fault::exists(
+                Some("access_key_name_once" | "machine_key_name_once") => Fault::exists(
                     "/name",
                     format!(
                         "{} has a key already; give each device a name of its own",
@@ -175,7 +182,7 @@ pub async fn create(
                     ),
                 ),
                 Some("access_key_of_organisation") => {
-                    Fault::field("/organisation_id", unknown(&organisation))
+                    Fault::field("/organisation_id", unknown(&request.organisation_id))
                 }
                 Some("access_key_pkey" | "access_key_by_id") => {
                     Fault::exists("/id", "is a key's already; make another id")
@@ -201,7 +208,14 @@ pub async fn list(
     let organisation = fields.optional_id("organisation_id", &request.organisation_id);
     fields.finish()?;
     let (programme, today) = (unit.programme()?, unit.today());
-    let rows = store::access_keys(unit.connection(), programme, organisation, &page).await?;
+    let rows = store::access_keys(
+        unit.connection(),
+        programme,
+        organisation,
+        request.machines,
+        &page,
+    )
+    .await?;
     let (rows, next_cursor) = page.cut(rows, |row| row.id);
     Ok(AccessKeyList {
         items: rows.into_iter().map(|row| told(row, today)).collect(),
@@ -236,22 +250,45 @@ pub async fn exchange(
 ) -> Result<AccessGrant, Fault> {
     let refused = || Fault::unauthenticated("the key is not known, was revoked or has expired");
     let (today, now) = (unit.today(), unit.now());
-    let id = id_in(&request.secret_key).ok_or_else(refused)?;
+    let id = id_in(&request.secret_key);
+    let subject = id.map(|id| id.to_string());
+    let lanes = Lanes::random(Door::AccessKey, subject.as_deref());
+    let attempt = app.throttle.reserve(&lanes, app.now())?;
+    let id = id.ok_or_else(refused)?;
+    if let Some(programme) = store::programme_of_key(unit.connection(), id).await? {
+        // Should it be refused, it is this programme's matter.
+        unit.turned_out_to_be(Caller::turned_away(programme));
+        unit.touch("access_key", id);
+    }
     let digest = Sha256::digest(request.secret_key.as_bytes());
     // Looked up by digest, of which a guess would have to hit all 256 bits.
     let (programme, row) =
         store::use_access_key(unit.connection(), id, &digest, Day(today), Instant(now))
             .await?
             .ok_or_else(refused)?;
-    unit.touch("access_key", id);
+    attempt.was_right();
+    let name = format!("{} (key)", row.name);
+    unit.turned_out_to_be(Caller {
+        subject: PersonId::from_uuid(id.uuid()),
+        name: name.clone(),
+        session: None,
+        standing: Standing::Staff {
+            programme,
+            roles: Vec::new(),
+        },
+    });
+    let roles = match row.organisation_id {
+        Some(_) => vec![Role::Partner.word().to_owned()],
+        None => Vec::new(),
+    };
     let access_token = app.keys.sign(&Claims {
         iss: ISSUER.into(),
         aud: AUDIENCE.into(),
         sub: id.uuid(),
-        name: format!("{} (key)", row.name),
+        name,
         prg: Some(programme.uuid()),
-        roles: vec![Role::Partner.word().to_owned()],
-        org: Some(row.organisation_id.uuid()),
+        roles,
+        org: row.organisation_id.map(|id| id.uuid()),
         svc: None,
         sid: None,
         key: Some(id.uuid()),

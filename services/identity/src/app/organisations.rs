@@ -1,8 +1,8 @@
 //! Organisations outside the programme.
 
 use contract::identity::{
-    GetOrganisationRequest, ListOrganisationsRequest, Organisation, OrganisationList,
-    RegisterOrganisationRequest,
+    EditOrganisationRequest, GetOrganisationRequest, ListOrganisationsRequest, Organisation,
+    OrganisationList, RegisterOrganisationRequest,
 };
 use platform::database::Instant;
 use platform::fault::OnConstraint as _;
@@ -15,6 +15,7 @@ use uuid::Uuid;
 
 use crate::IdentityApp;
 use crate::domain::OrganisationDoes;
+use crate::store::{self, Sessions};
 
 fn shown(row: &PgRow) -> Organisation {
     Organisation {
@@ -22,6 +23,8 @@ fn shown(row: &PgRow) -> Organisation {
         name: row.get("name"),
         kind: row.get("kind"),
         country: row.get("country"),
+        active: row.get("active"),
+        version: row.get("version"),
     }
 }
 
@@ -65,6 +68,8 @@ pub async fn register(
         name: name.to_owned(),
         kind: kind.to_owned(),
         country: country.to_owned(),
+        active: true,
+        version: 1,
     })
 }
 
@@ -77,7 +82,7 @@ pub async fn list(
     let page = Page::parse(request.limit, &request.cursor)?;
     let programme = unit.programme()?;
     let rows = sqlx::query(
-        "select id, name, kind, country from organisation \
+        "select id, name, kind, country, active, version from organisation \
          where programme_id = $1 and ($2::uuid is null or id > $2) order by id limit $3",
     )
     .bind(programme)
@@ -92,6 +97,52 @@ pub async fn list(
     })
 }
 
+/// Changes an organisation's standing. While it is not active, no token of its people, keys and
+/// devices is taken; its people's sessions end for good.
+pub async fn edit(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: EditOrganisationRequest,
+) -> Result<Organisation, Fault> {
+    let mut fields = Fields::new();
+    let id: Option<OrganisationId> = fields.id("organisation_id", &request.organisation_id);
+    fields.require(
+        request.active.is_some(),
+        "active",
+        "is required: true or false",
+    );
+    fields.finish()?;
+    let unknown = || Fault::not_found("organisation", &request.organisation_id);
+    let id = id.ok_or_else(unknown)?;
+    let (programme, now) = (unit.programme()?, unit.now());
+    let version: i64 = sqlx::query_scalar(
+        "select version from organisation where programme_id = $1 and id = $2 for update",
+    )
+    .bind(programme)
+    .bind(id)
+    .fetch_optional(unit.connection())
+    .await?
+    .ok_or_else(unknown)?;
+    if version != request.expected_version {
+        return Err(Fault::stale(version));
+    }
+    let row = sqlx::query(
+        "update organisation set active = coalesce($3, active), version = version + 1 \
+         where programme_id = $1 and id = $2 returning id, name, kind, country, active, version",
+    )
+    .bind(programme)
+    .bind(id)
+    .bind(request.active)
+    .fetch_one(unit.connection())
+    .await?;
+    if request.active == Some(false) {
+        let all = Sessions::OfOrganisation(id);
+        store::end_sessions(unit.connection(), programme, all, "organisation ended", now).await?;
+    }
+    unit.touch("organisation", id);
+    Ok(shown(&row))
+}
+
 /// One organisation.
 pub async fn get(
     _app: &IdentityApp,
@@ -103,7 +154,7 @@ pub async fn get(
     fields.finish()?;
     let programme = unit.programme()?;
     sqlx::query(
-        "select id, name, kind, country from organisation where programme_id = $1 and id = $2",
+        "select id, name, kind, country, active, version from organisation where programme_id = $1 and id = $2",
     )
     .bind(programme)
     .bind(id)

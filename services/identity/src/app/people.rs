@@ -1,21 +1,22 @@
 //! The people of a programme.
 
-use contract::common::Empty;
 use contract::identity::{
-    ChangePasswordRequest, EditPersonRequest, FoundProgrammeRequest, ListPeopleRequest,
-    NamePeopleRequest, PeopleNames, Person, PersonList, PersonName, Programme,
+    EditPersonRequest, FoundProgrammeRequest, GetStandingRequest, ListPeopleRequest,
+    NamePeopleRequest, PeopleNames, Person, PersonList, PersonName, PersonStanding, Programme,
     RegisterPersonRequest, WhoAmIRequest,
 };
-use platform::database::{Instant, Scope};
+use platform::database::Instant;
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
 use platform::paging::Page;
-use platform::{Fault, Fields, PersonId, ProgrammeId, Role, Unit};
+use platform::{Fault, Fields, Permission, PersonId, ProgrammeId, Role, Unit};
 use uuid::Uuid;
 
+use super::tokens;
 use crate::IdentityApp;
-use crate::domain::{check_login, check_password, check_roles, hash_password, password_holds};
+use crate::domain::{check_login, check_password, check_roles};
 use crate::store::{self, PersonRow, Sessions};
+use crate::throttle::{Door, Lanes};
 
 fn shown(person: PersonRow) -> Person {
     Person {
@@ -35,6 +36,7 @@ fn shown(person: PersonRow) -> Person {
         active: person.active,
         version: person.version,
         keeps_keys: person.keeps_keys,
+        password_to_change: person.password_to_change,
     }
 }
 
@@ -56,7 +58,11 @@ pub async fn who_am_i(
             id: subject.to_string(),
             name: caller.name.clone(),
             programme_id: programme.to_string(),
-            roles: vec![Role::Partner.word().to_owned()],
+            roles: caller
+                .roles()
+                .iter()
+                .map(|role| role.word().to_owned())
+                .collect(),
             organisation_id: caller
                 .partner()
                 .map(|id| id.to_string())
@@ -71,41 +77,18 @@ pub async fn who_am_i(
         .ok_or_else(|| Fault::not_found("person", subject))
 }
 
-/// Changes the caller's own password and ends the other sessions.
-pub async fn change_password(
-    _app: &IdentityApp,
-    unit: &mut Unit,
-    request: ChangePasswordRequest,
-) -> Result<Empty, Fault> {
-    let mut fields = Fields::new();
-    check_password(&mut fields, "new_password", &request.new_password);
-    fields.finish()?;
-    let (programme, subject, now) = (unit.programme()?, unit.caller().subject, unit.now());
-    let keep = unit.caller().session;
-    let person = store::person(unit.connection(), programme, subject)
-        .await?
-        .ok_or_else(|| Fault::not_found("person", subject))?;
-    if !password_holds(request.current_password, Some(person.password_hash)).await? {
-        return Err(Fault::field("/current_password", "is wrong"));
+/// Holds the installation's set-up key.
+pub(super) fn setup_key_holds(app: &IdentityApp, setup_key: &str) -> Result<(), Fault> {
+    let lanes = Lanes::random(Door::SetupKey, None);
+    let attempt = app.throttle.reserve(&lanes, app.now())?;
+    let known = app.secrets.setup_key.as_ref();
+    if !known.is_some_and(|key| key.is(setup_key)) {
+        return Err(Fault::unauthenticated(
+            "the set-up key is wrong; it is in the file setup-key of the data folder",
+        ));
     }
-    let hash = hash_password(request.new_password).await?;
-    sqlx::query("update person set password_hash = $3, version = version + 1 where programme_id = $1 and id = $2")
-        .bind(programme)
-        .bind(subject)
-        .bind(hash)
-        .execute(unit.connection())
-        .await?;
-    let others = Sessions::AllOf(subject, keep);
-    store::end_sessions(
-        unit.connection(),
-        programme,
-        others,
-        "password changed",
-        now,
-    )
-    .await?;
-    unit.touch("person", subject);
-    Ok(Empty {})
+    attempt.was_right();
+    Ok(())
 }
 
 /// Founds a programme.
@@ -114,18 +97,22 @@ pub async fn found_programme(
     unit: &mut Unit,
     request: FoundProgrammeRequest,
 ) -> Result<Programme, Fault> {
-    let known = app.secrets.setup_key.as_ref();
-    if !known.is_some_and(|key| key.is(&request.setup_key)) {
-        return Err(Fault::unauthenticated(
-            "the set-up key is wrong; it is in the file setup-key of the data folder",
-        ));
-    }
+    setup_key_holds(app, &request.setup_key)?;
     let mut fields = Fields::new();
     let name = fields.text("name", &request.name, 200);
     let login = check_login(&mut fields, "admin_login", &request.admin_login);
     let admin_name = fields.text("admin_name", &request.admin_name, 200);
-    check_password(&mut fields, "admin_password", &request.admin_password);
+    let known = [login, admin_name, name];
+    check_password(
+        &mut fields,
+        "admin_password",
+        &request.admin_password,
+        &known,
+    );
     fields.finish()?;
+    let password_hash = unit
+        .without_connection(app.hashing.hash(request.admin_password.clone()))
+        .await?;
 
     let (programme, admin, now) = (ProgrammeId::new(), PersonId::new(), unit.now());
     sqlx::query("insert into programme (programme_id, name, founded_at) values ($1, $2, $3)")
@@ -139,10 +126,12 @@ pub async fn found_programme(
         id: admin,
         login: login.to_owned(),
         name: admin_name.to_owned(),
-        password_hash: hash_password(request.admin_password.clone()).await?,
+        password_hash,
         roles: vec![Role::Administrator],
         organisation_id: None,
         active: true,
+        may_act: true,
+        password_to_change: false,
         version: 1,
         keeps_keys: false,
     };
@@ -152,13 +141,7 @@ pub async fn found_programme(
     unit.touch("programme", programme);
     unit.touch("person", admin);
     // The audit entry of a founding belongs to the programme that it founds.
-    Scope {
-        programme: Some(programme),
-        across_programmes: true,
-        ..Scope::default()
-    }
-    .apply(unit.connection())
-    .await?;
+    unit.turned_out_to_be(tokens::caller_of(&person, None));
     Ok(Programme {
         id: programme.to_string(),
         name: name.to_owned(),
@@ -166,9 +149,10 @@ pub async fn found_programme(
     })
 }
 
-/// Registers a person.
+/// Registers a person. A password given here is not the person's own, so it is to be changed at the
+/// first sign-in; without one the person sets it with a link.
 pub async fn register(
-    _app: &IdentityApp,
+    app: &IdentityApp,
     unit: &mut Unit,
     request: RegisterPersonRequest,
 ) -> Result<Person, Fault> {
@@ -176,7 +160,9 @@ pub async fn register(
     let id = fields.client_id(&request.id);
     let login = check_login(&mut fields, "login", &request.login);
     let name = fields.text("name", &request.name, 200);
-    check_password(&mut fields, "password", &request.password);
+    if !request.password.is_empty() {
+        check_password(&mut fields, "password", &request.password, &[login, name]);
+    }
     let organisation_id = fields.optional_id("organisation_id", &request.organisation_id);
     let roles = check_roles(&mut fields, &request.roles, organisation_id);
     fields.require(
@@ -186,6 +172,13 @@ pub async fn register(
     );
     fields.finish()?;
 
+    let password_to_change = !request.password.is_empty();
+    let password_hash = if password_to_change {
+        unit.without_connection(app.hashing.hash(request.password.clone()))
+            .await?
+    } else {
+        String::new()
+    };
     let (programme, now) = (unit.programme()?, unit.now());
     let keeps_keys = match (organisation_id, request.keeps_keys) {
         (None, _) => false,
@@ -197,10 +190,12 @@ pub async fn register(
         id,
         login: login.to_owned(),
         name: name.to_owned(),
-        password_hash: hash_password(request.password.clone()).await?,
+        password_hash,
         roles,
         organisation_id,
         active: true,
+        may_act: true,
+        password_to_change,
         version: 1,
         keeps_keys,
     };
@@ -240,6 +235,30 @@ pub async fn list(
 /// Most people named at once.
 const NAMED_MAX: usize = 1000;
 
+/// Whether a person may act now, and as what.
+pub async fn standing(
+    _app: &IdentityApp,
+    unit: &mut Unit,
+    request: GetStandingRequest,
+) -> Result<PersonStanding, Fault> {
+    let mut fields = Fields::new();
+    let id: Option<PersonId> = fields.id("person_id", &request.person_id);
+    fields.finish()?;
+    let unknown = || Fault::not_found("person", &request.person_id);
+    let programme = unit.programme()?;
+    let person = store::person(unit.connection(), programme, id.ok_or_else(unknown)?)
+        .await?
+        .ok_or_else(unknown)?;
+    Ok(PersonStanding {
+        active: person.may_act,
+        roles: person
+            .roles
+            .iter()
+            .map(|role| role.word().to_owned())
+            .collect(),
+    })
+}
+
 /// Names of people.
 pub async fn name(
     _app: &IdentityApp,
@@ -272,7 +291,8 @@ pub async fn name(
     })
 }
 
-/// Changes a person's roles or standing, and ends their sessions so that it takes effect.
+/// Changes a person's roles or standing, and ends their sessions so that it takes effect. With the
+/// role that keeps keys, or the standing, the keys end that the person made.
 pub async fn edit(
     _app: &IdentityApp,
     unit: &mut Unit,
@@ -325,6 +345,10 @@ pub async fn edit(
     }
     let all = Sessions::AllOf(id, if own { unit.caller().session } else { None });
     store::end_sessions(unit.connection(), programme, all, "roles changed", now).await?;
+    let keeps = |role: &Role| Permission::KeepKeys.roles().contains(role);
+    if !person.active || !person.roles.iter().any(keeps) {
+        store::revoke_keys_made_by(unit.connection(), &person, Instant(now)).await?;
+    }
     person.version += 1;
     unit.touch("person", id);
     Ok(shown(person))

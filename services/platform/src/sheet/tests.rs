@@ -111,6 +111,13 @@ fn workbook(sheets: &[&str], shared: Option<&str>) -> Vec<u8> {
             "<Relationship Id=\"r{n}\" Type=\"{RELATIONS}/worksheet\" Target=\"worksheets/sheet{n}.xml\"/>"
         );
     }
+    const PACKAGE: &str = "http://schemas.openxmlformats.org/package/2006/relationships";
+    part(
+        "_rels/.rels",
+        &format!(
+            "<Relationships xmlns=\"{PACKAGE}\"><Relationship Id=\"b\" Type=\"{RELATIONS}/officeDocument\" Target=\"xl/workbook.xml\"/></Relationships>"
+        ),
+    );
     part(
         "xl/workbook.xml",
         &format!(

@@ -8,13 +8,13 @@ use contract::release::{
 use icalendar::{Alarm, Calendar, Component as _, Event, EventLike as _, Property, Trigger};
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan as _};
-use platform::database::Instant;
-use platform::{Fault, Fields, PersonId, ProgrammeId, Unit};
+use platform::database::{Day, Instant};
+use platform::{Fault, Fields, Permission, PersonId, ProgrammeId, Unit};
 use rights::CAUTION;
 use uuid::Uuid;
 
 use super::asked::checked;
-use super::{due_dates, seals};
+use super::{due_dates, neighbours, seals};
 use crate::ReleaseApp;
 use crate::domain::CalendarLinkId;
 use crate::domain::seal::Use;
@@ -22,6 +22,8 @@ use crate::store::links::{self, LinkRow};
 
 /// Years ahead that the feed tells.
 const YEARS_AHEAD: i64 = 5;
+/// Years that a link holds at most.
+const LINK_YEARS_MAX: i64 = 2;
 
 /// The feed, for somebody signed in.
 pub async fn get(
@@ -141,6 +143,16 @@ pub async fn create_link(
     let mut fields = Fields::new();
     let name = fields.text("name", &request.name, 100).to_owned();
     let responsible_id = fields.optional_id("responsible_id", &request.responsible_id);
+    let today = unit.today();
+    let expires_on = fields
+        .optional_date("expires_on", &request.expires_on)
+        .unwrap_or_else(|| today.saturating_add(1.year()));
+    let latest = today.saturating_add(LINK_YEARS_MAX.years());
+    fields.require(
+        (today..=latest).contains(&expires_on),
+        "expires_on",
+        format!("{expires_on} is outside {today} to {latest}"),
+    );
     fields.finish()?;
     let (programme, now) = (unit.programme()?, Instant(unit.now()));
     let row = LinkRow {
@@ -149,41 +161,70 @@ pub async fn create_link(
         name,
         responsible_id,
         created_at: now,
+        expires_on: Day(expires_on),
         revoked_at: None,
+        revoked_by: String::new(),
     };
     links::insert(unit.connection(), programme, &row).await?;
     let sealed = seals::seal(unit, Use::Calendar, row.id.uuid().as_bytes()).await?;
     unit.touch("calendar_link", row.id);
     Ok(CalendarLink {
         url: format!("/api/release/v1/calendars/{sealed}/calendar.ics"),
-        ..told(row)
+        ..told(row, today)
     })
 }
 
-fn told(row: LinkRow) -> CalendarLink {
+fn told(row: LinkRow, today: Date) -> CalendarLink {
+    let standing = if row.revoked_at.is_some() {
+        "revoked"
+    } else if row.expires_on.0 < today {
+        "expired"
+    } else {
+        "in_force"
+    };
     CalendarLink {
         id: row.id.to_string(),
         name: row.name,
         url: String::new(),
         created_at: row.created_at.0.to_string(),
         revoked: row.revoked_at.is_some(),
+        person_id: row.person_id.to_string(),
+        expires_on: row.expires_on.0.to_string(),
+        standing: standing.to_owned(),
+        revoked_by: row.revoked_by,
     }
 }
 
-/// One's own links.
+/// The person whose links the caller keeps; none for the programme's administrator, who keeps
+/// everybody's.
+fn keeper_of(unit: &Unit) -> Option<PersonId> {
+    let all = unit.caller().may(Permission::AdministerPeople).is_ok();
+    (!all).then_some(unit.caller().subject)
+}
+
+/// One's own links, or everybody's.
 pub async fn list_links(
     _app: &ReleaseApp,
     unit: &mut Unit,
-    _request: ListCalendarLinksRequest,
+    request: ListCalendarLinksRequest,
 ) -> Result<CalendarLinkList, Fault> {
-    let (programme, person) = (unit.programme()?, unit.caller().subject);
+    let (programme, own, today) = (unit.programme()?, unit.caller().subject, unit.today());
+    let person = match keeper_of(unit) {
+        Some(_) if request.everybodys => {
+            return Err(Fault::forbidden(
+                "everybody's links are listed by the programme's administrator; leave everybodys out for your own",
+            ));
+        }
+        None if request.everybodys => None,
+        _ => Some(own),
+    };
     let rows = links::of_person(unit.connection(), programme, person).await?;
     Ok(CalendarLinkList {
-        items: rows.into_iter().map(told).collect(),
+        items: rows.into_iter().map(|row| told(row, today)).collect(),
     })
 }
 
-/// Revokes one's own link.
+/// Revokes a link.
 pub async fn revoke_link(
     _app: &ReleaseApp,
     unit: &mut Unit,
@@ -193,17 +234,17 @@ pub async fn revoke_link(
     let id: Option<CalendarLinkId> = fields.id("calendar_link_id", &request.calendar_link_id);
     fields.finish()?;
     let id = checked(id, "calendar_link_id")?;
-    let (programme, person) = (unit.programme()?, unit.caller().subject);
-    let now = Instant(unit.now());
-    if !links::revoke(unit.connection(), programme, person, id, now).await? {
+    let (programme, person) = (unit.programme()?, keeper_of(unit));
+    let (now, by) = (Instant(unit.now()), unit.caller().name.clone());
+    if !links::revoke(unit.connection(), programme, person, id, &by, now).await? {
         return Err(Fault::not_found("calendar link", id));
     }
     unit.touch("calendar_link", id);
     Ok(Empty {})
 }
 
-/// The feed under a sealed link. A link that was never made, was tampered with or was revoked reads
-/// the same.
+/// The feed under a sealed link. A link that was never made, was tampered with, was revoked, has
+/// expired or outlived its person's role reads the same.
 pub async fn linked(
     app: &ReleaseApp,
     unit: &mut Unit,
@@ -214,10 +255,14 @@ pub async fn linked(
         .await?
         .ok_or_else(unknown)?;
     let id = Uuid::from_slice(&content).map_err(|_| unknown())?;
+    let today = unit.today();
     let link = links::find(unit.connection(), programme, CalendarLinkId::from_uuid(id))
         .await?
-        .filter(|link| link.revoked_at.is_none())
+        .filter(|link| link.revoked_at.is_none() && link.expires_on.0 >= today)
         .ok_or_else(unknown)?;
+    if !neighbours::person_may(app, programme, link.person_id, Permission::ReadPipeline).await? {
+        return Err(unknown());
+    }
     feed(app, unit, programme, link.responsible_id).await
 }
 

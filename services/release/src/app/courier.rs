@@ -174,7 +174,9 @@ async fn bookkeeping(app: &ReleaseApp) -> Result<Transaction<'static, Postgres>,
 async fn due(app: &ReleaseApp) -> Result<Vec<Hook>, Fault> {
     let now = app.context().clock.now();
     let beyond = Instant(now + PUT_OFF_MAX);
-    Ok(webhooks::due(&mut *bookkeeping(app).await?, Instant(now), beyond).await?)
+    let ended = app.context().verifier.ended_organisations();
+    let mut transaction = bookkeeping(app).await?;
+    Ok(webhooks::due(&mut transaction, Instant(now), beyond, &ended).await?)
 }
 
 /// Sends what is due to one webhook; gives how much was sent.
@@ -189,7 +191,8 @@ async fn lane(app: Arc<ReleaseApp>, client: reqwest::Client, hook: Hook) -> Resu
             fresh: Instant(now - BOTH_SIGN),
         };
         let mut transaction = bookkeeping(&app).await?;
-        let errands = webhooks::take_on(&mut transaction, hook, taking, AT_ONCE).await?;
+        let ended = app.context().verifier.ended_organisations();
+        let errands = webhooks::take_on(&mut transaction, hook, taking, AT_ONCE, &ended).await?;
         transaction.commit().await?;
         if errands.is_empty() {
             return Ok(sent_n);

@@ -7,10 +7,13 @@ use contract::crossing::{
     DescribePlantsRequest, ExtractPedigreeRequest, PlantDescription, PlantDescriptions,
 };
 use contract::identity::identity_client::IdentityClient;
-use contract::identity::{GetOrganisationRequest, NamePeopleRequest, Organisation};
+use contract::identity::{
+    GetOrganisationRequest, GetStandingRequest, NamePeopleRequest, Organisation,
+};
 use platform::fault::FaultKind;
+use platform::fields::Words as _;
 use platform::peers::ServiceName;
-use platform::{App as _, Fault, OrganisationId, PersonId, ProgrammeId};
+use platform::{App as _, Fault, OrganisationId, Permission, PersonId, ProgrammeId, Role};
 
 use crate::ReleaseApp;
 use crate::domain::PlantId;
@@ -117,5 +120,30 @@ pub async fn names(
             tracing::warn!(%fault, "names of people could not be had");
             BTreeMap::new()
         }
+    }
+}
+
+/// Whether a person holds a permission at this moment: is active, and has a role that allows it.
+pub async fn person_may(
+    app: &ReleaseApp,
+    programme: ProgrammeId,
+    person: PersonId,
+    permission: Permission,
+) -> Result<bool, Fault> {
+    let peers = &app.context().peers;
+    let transport = peers.reach(ServiceName::Identity, Some(programme)).await?;
+    let request = GetStandingRequest {
+        person_id: person.to_string(),
+    };
+    match IdentityClient::new(transport).get_standing(request).await {
+        Ok(told) => {
+            let told = told.into_inner();
+            let holds = |word: &String| {
+                Role::from_word(word).is_some_and(|role| permission.roles().contains(&role))
+            };
+            Ok(told.active && told.roles.iter().any(holds))
+        }
+        Err(status) if status.code() == tonic::Code::NotFound => Ok(false),
+        Err(status) => Err(status.into()),
     }
 }

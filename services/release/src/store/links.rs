@@ -1,6 +1,6 @@
 //! Seals, and the links under them.
 
-use platform::database::Instant;
+use platform::database::{Day, Instant};
 use platform::fields::Words as _;
 use platform::{PersonId, ProgrammeId};
 use sqlx::{FromRow, PgConnection};
@@ -49,8 +49,22 @@ pub struct LinkRow {
     pub responsible_id: Option<PersonId>,
     /// When it was made.
     pub created_at: Instant,
+    /// Its last day.
+    pub expires_on: Day,
     /// When it was revoked.
     pub revoked_at: Option<Instant>,
+    /// By whom.
+    pub revoked_by: String,
+}
+
+macro_rules! links {
+    ($rest:literal) => {
+        concat!(
+            "select id, person_id, name, responsible_id, created_at, expires_on, revoked_at, \
+             revoked_by from calendar_link where programme_id = $1 ",
+            $rest
+        )
+    };
 }
 
 /// Writes a link.
@@ -60,8 +74,8 @@ pub async fn insert(
     row: &LinkRow,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "insert into calendar_link (programme_id, id, person_id, name, responsible_id, created_at) \
-         values ($1, $2, $3, $4, $5, $6)",
+        "insert into calendar_link (programme_id, id, person_id, name, responsible_id, created_at, \
+         expires_on) values ($1, $2, $3, $4, $5, $6, $7)",
     )
     .bind(programme)
     .bind(row.id)
@@ -69,6 +83,7 @@ pub async fn insert(
     .bind(&row.name)
     .bind(row.responsible_id)
     .bind(row.created_at)
+    .bind(row.expires_on)
     .execute(connection)
     .await
     .map(drop)
@@ -80,48 +95,48 @@ pub async fn find(
     programme: ProgrammeId,
     id: CalendarLinkId,
 ) -> Result<Option<LinkRow>, sqlx::Error> {
-    sqlx::query_as(
-        "select id, person_id, name, responsible_id, created_at, revoked_at from calendar_link \
-         where programme_id = $1 and id = $2",
-    )
-    .bind(programme)
-    .bind(id)
-    .fetch_optional(connection)
-    .await
+    sqlx::query_as(links!("and id = $2"))
+        .bind(programme)
+        .bind(id)
+        .fetch_optional(connection)
+        .await
 }
 
-/// A person's links, newest first.
+/// A person's links, or everybody's, newest first.
 pub async fn of_person(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    person: PersonId,
+    person: Option<PersonId>,
 ) -> Result<Vec<LinkRow>, sqlx::Error> {
-    sqlx::query_as(
-        "select id, person_id, name, responsible_id, created_at, revoked_at from calendar_link \
-         where programme_id = $1 and person_id = $2 order by id desc",
-    )
+    sqlx::query_as(links!(
+        "and ($2::uuid is null or person_id = $2) order by id desc limit 1000"
+    ))
     .bind(programme)
     .bind(person)
     .fetch_all(connection)
     .await
 }
 
-/// Revokes a person's link; false when there is no such link of theirs.
+/// Revokes a link, of this person's when one is named; false when there is no such link.
 pub async fn revoke(
     connection: &mut PgConnection,
     programme: ProgrammeId,
-    person: PersonId,
+    person: Option<PersonId>,
     id: CalendarLinkId,
+    by: &str,
     at: Instant,
 ) -> Result<bool, sqlx::Error> {
     let done = sqlx::query(
-        "update calendar_link set revoked_at = coalesce(revoked_at, $4) \
-         where programme_id = $1 and id = $2 and person_id = $3",
+        "update calendar_link set \
+         revoked_by = case when revoked_at is null then $5 else revoked_by end, \
+         revoked_at = coalesce(revoked_at, $4) \
+         where programme_id = $1 and id = $2 and ($3::uuid is null or person_id = $3)",
     )
     .bind(programme)
     .bind(id)
     .bind(person)
     .bind(at)
+    .bind(by)
     .execute(connection)
     .await?;
     Ok(done.rows_affected() == 1)

@@ -418,21 +418,25 @@ pub struct Errand {
 }
 
 /// Webhooks, in all programmes, for which there is a delivery whose time has come, or was put off
-/// beyond what anything is put off, as by a clock that was wrong.
+/// beyond what anything is put off, as by a clock that was wrong. What is for an organisation of those
+/// `ended` waits until it is active again.
 pub async fn due(
     connection: &mut PgConnection,
     now: Instant,
     beyond: Instant,
+    ended: &[OrganisationId],
 ) -> Result<Vec<(ProgrammeId, WebhookId)>, sqlx::Error> {
     sqlx::query_as(
         "select w.programme_id, w.id from webhook w \
-         where w.active and w.ended_at is null and exists (select from webhook_delivery d \
+         where w.active and w.ended_at is null \
+           and (w.organisation_id is null or w.organisation_id <> all ($3)) and exists (select from webhook_delivery d \
            where d.programme_id = w.programme_id and d.webhook_id = w.id \
              and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $2)) \
                or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $2))))",
     )
     .bind(now)
     .bind(beyond)
+    .bind(ended)
     .fetch_all(connection)
     .await
 }
@@ -457,6 +461,7 @@ pub async fn take_on(
     (programme, webhook): (ProgrammeId, WebhookId),
     taking: Taking,
     most_n: i64,
+    ended: &[OrganisationId],
 ) -> Result<Vec<Errand>, sqlx::Error> {
     sqlx::query_as(
         "with due as ( \
@@ -466,6 +471,7 @@ pub async fn take_on(
              and ((d.state = 'waiting' and (d.next_at <= $1 or d.next_at > $7)) \
                or (d.state = 'sending' and (d.leased_until <= $1 or d.leased_until > $7))) \
              and w.active and w.ended_at is null \
+             and (w.organisation_id is null or w.organisation_id <> all ($8)) \
              and not exists (select from webhook_delivery e \
                where e.programme_id = d.programme_id and e.webhook_id = d.webhook_id \
                  and e.lane = d.lane and (e.sequence, e.id) < (d.sequence, d.id) \
@@ -493,6 +499,7 @@ pub async fn take_on(
     .bind(programme)
     .bind(webhook)
     .bind(taking.beyond)
+    .bind(ended)
     .fetch_all(connection)
     .await
 }

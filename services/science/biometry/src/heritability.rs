@@ -64,20 +64,21 @@ pub struct EntryHeritability {
     pub mean_reliability: Option<f64>,
 }
 
-/// Generalised heritability of a random term of a fit.
+/// Generalised heritability of the levels of a random term of a fit that have records: ancestors
+/// known by pedigree alone are predicted, but nobody selects among them.
 ///
 /// # Errors
-/// No such random term.
+/// No such random term; fewer than two levels with records.
 pub fn of_entries(fit: &Fit, term: &str) -> Result<EntryHeritability, ModelError> {
     let random = fit.random_term(term)?;
     let genetic_variance = random.variance();
-    let mean_pev = random
-        .levels
+    let tested = fit.levels_with_records(term)?;
+    let mean_pev = tested
         .iter()
-        .map(|l| l.prediction_error_variances[0])
+        .map(|&l| random.levels[l].prediction_error_variances[0])
         .sum::<f64>()
-        / random.levels.len() as f64;
-    let v = fit.mean_prediction_variance_of_difference(term)?;
+        / tested.len() as f64;
+    let v = fit.mean_prediction_variance_of_difference_among(term, &tested)?;
     Ok(EntryHeritability {
         genetic_variance,
         mean_prediction_variance_of_difference: v,

@@ -7,6 +7,7 @@
 //!
 //! | question | call |
 //! |---|---|
+//! | what a trial says of its entries, model chosen by its design | [`trial::figures`] |
 //! | measured trait, plots or trees | [`mixed::fit`] |
 //! | binary trait or notes in order | [`threshold::fit`] with [`threshold::ThresholdModel::binary`] or [`threshold::ThresholdModel::ordinal`] |
 //! | entries across sites, one stage | [`sites::fit`] with [`sites::BetweenSites`] |
@@ -29,3 +30,4 @@ pub mod mixed;
 pub mod selection;
 pub mod sites;
 pub mod threshold;
+pub mod trial;

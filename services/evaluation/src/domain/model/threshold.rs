@@ -123,8 +123,7 @@ fn components(fit: &ThresholdFit) -> Vec<VarianceComponent> {
     let residual = VarianceComponent {
         name: "residual".to_owned(),
         variance: fit.link.residual_variance(),
-        se: None,
-        boundary: false,
+        ..VarianceComponent::default()
     };
     fit.random
         .iter()
@@ -133,6 +132,7 @@ fn components(fit: &ThresholdFit) -> Vec<VarianceComponent> {
             variance: term.variance,
             se: term.variance_se,
             boundary: term.boundary,
+            ..VarianceComponent::default()
         })
         .chain([residual])
         .collect()
@@ -257,6 +257,7 @@ mod tests {
             random: vec!["entry".to_owned()],
             residual: ResidualWord::Equal,
             smooth: Vec::new(),
+            at_zero: Default::default(),
         }
     }
 

@@ -337,6 +337,21 @@ impl Design {
         })
     }
 
+    /// The general mean: factors averaged over their levels, covariates at their means.
+    pub(crate) fn general_row(&self) -> Option<Vec<f64>> {
+        let weight = |part: &Part| match (part, &self.variables[part.variable()]) {
+            (Part::Level { .. }, Variable::Factor { levels, .. }) => 1.0 / levels.len() as f64,
+            (_, Variable::Covariate { mean, .. }) => *mean,
+            _ => 0.0,
+        };
+        let full: Vec<f64> = self
+            .columns
+            .iter()
+            .map(|column| column.parts.iter().map(weight).product())
+            .collect();
+        self.estimable(&full)
+    }
+
     /// Estimable contrasts of a term over the kept coefficients.
     pub(crate) fn term_contrasts(&self, term: &Term) -> Vec<Vec<f64>> {
         let variables = &self.variables;

@@ -14,8 +14,15 @@ pub enum DenominatorDf {
     /// Kenward and Roger (1997, Biometrics 53:983-997, from memory): small-sample covariance of the
     /// fixed effects, F scaled; for up to [`KENWARD_ROGER_RECORDS`] records with independent
     /// residuals and unrelated levels.
+    ///
+    /// A variance component estimated at zero is left out of the parameters whose uncertainty
+    /// counts, as if the model had been fitted without it; [`DenominatorDf::KenwardRogerWithZeros`]
+    /// keeps it. Programs differ in this, and their degrees of freedom with them.
     #[default]
     KenwardRoger,
+    /// The same with components estimated at zero kept among the parameters whose uncertainty
+    /// counts: fewer degrees of freedom, as a variance that shows none is not known to be none.
+    KenwardRogerWithZeros,
     /// Satterthwaite's approximation from the average information; any size and structure.
     Satterthwaite,
     /// Kenward and Roger where it is offered, else Satterthwaite;
@@ -104,7 +111,11 @@ pub(crate) fn upper_chi_squared(x: f64, df: usize) -> f64 {
     ChiSquared::new(df as f64).map_or(f64::NAN, |d| d.sf(x.max(0.0)))
 }
 
-/// Compares nested models with the same fixed part.
+/// Differences of twice the log-likelihood that two searches for one maximum may leave.
+const LIKELIHOOD_TOLERANCE: f64 = 1e-5;
+
+/// Compares nested models with the same fixed part; a difference within the tolerance of the search
+/// counts as none.
 ///
 /// # Errors
 /// Fits whose fixed coefficients or records differ.
@@ -142,8 +153,15 @@ pub fn likelihood_ratio(
                 .sum::<usize>()
     };
     let parameters = count(full).saturating_sub(count(reduced));
-    let statistic = (2.0 * (full.log_likelihood - reduced.log_likelihood)).max(0.0);
-    let p = if statistic <= 0.0 {
+    let difference = 2.0 * (full.log_likelihood - reduced.log_likelihood);
+    // Two searches for the same maximum agree to within their tolerance only: what lies within it
+    // is no evidence, and the term stays at zero.
+    let statistic = if difference <= LIKELIHOOD_TOLERANCE {
+        0.0
+    } else {
+        difference
+    };
+    let p = if statistic == 0.0 {
         1.0
     } else {
         0.5 * (upper_chi_squared(statistic, parameters.saturating_sub(1))
@@ -199,7 +217,9 @@ impl Fit {
     #[must_use]
     pub fn denominator_df_method(&self, asked: DenominatorDf) -> DenominatorDf {
         match asked {
-            DenominatorDf::Automatic if self.kenward_roger().is_ok() => DenominatorDf::KenwardRoger,
+            DenominatorDf::Automatic if self.small_sample(DenominatorDf::KenwardRoger).is_ok() => {
+                DenominatorDf::KenwardRoger
+            }
             DenominatorDf::Automatic => DenominatorDf::Satterthwaite,
             other => other,
         }
@@ -214,10 +234,7 @@ impl Fit {
         method: DenominatorDf,
     ) -> Result<Vec<FixedInference>, ModelError> {
         let method = self.denominator_df_method(method);
-        let adjusted = match method {
-            DenominatorDf::KenwardRoger => Some(&self.kenward_roger()?.adjusted),
-            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => None,
-        };
+        let adjusted = self.small_sample(method)?.map(|kr| &kr.adjusted);
         self.fixed
             .iter()
             .enumerate()
@@ -276,15 +293,14 @@ impl Fit {
             let middle = inverse(&(&l * covariance * l.transpose()))?;
             Some((estimate.transpose() * middle * &estimate)[(0, 0)] / q as f64)
         };
-        let (f, df) = match method {
-            DenominatorDf::KenwardRoger => {
-                let kr = self.kenward_roger()?;
+        let (f, df) = match self.small_sample(method)? {
+            Some(kr) => {
                 let (df, scale) = kr
                     .df_and_scale(&self.fixed_covariance, &l)
                     .ok_or_else(singular)?;
                 (scale * statistic(&kr.adjusted).ok_or_else(singular)?, df)
             }
-            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => {
+            None => {
                 let f = statistic(&self.fixed_covariance).ok_or_else(singular)?;
                 (f, self.satterthwaite_several(&l).ok_or_else(singular)?)
             }
@@ -304,15 +320,14 @@ impl Fit {
         row: &[f64],
         method: DenominatorDf,
     ) -> Result<f64, ModelError> {
-        match method {
-            DenominatorDf::KenwardRoger => {
+        match self.small_sample(method)? {
+            Some(kr) => {
                 let l = Mat::from_fn(1, row.len(), |_, j| row[j]);
-                Ok(self
-                    .kenward_roger()?
+                Ok(kr
                     .df_and_scale(&self.fixed_covariance, &l)
                     .map_or(f64::NAN, |(df, _)| df))
             }
-            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => Ok(self.satterthwaite(row)),
+            None => Ok(self.satterthwaite(row)),
         }
     }
 
@@ -399,10 +414,19 @@ impl Fit {
             .or(Some(each.iter().copied().fold(f64::INFINITY, f64::min)))
     }
 
-    pub(crate) fn kenward_roger(&self) -> Result<&KenwardRoger, ModelError> {
-        self.kenward_roger
-            .get_or_init(|| KenwardRoger::new(self))
+    /// The small-sample covariance that a method asks for; none for Satterthwaite's.
+    pub(crate) fn small_sample(
+        &self,
+        method: DenominatorDf,
+    ) -> Result<Option<&KenwardRoger>, ModelError> {
+        let (kept, with_zeros) = match method {
+            DenominatorDf::KenwardRoger => (&self.kenward_roger, false),
+            DenominatorDf::KenwardRogerWithZeros => (&self.kenward_roger_with_zeros, true),
+            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => return Ok(None),
+        };
+        kept.get_or_init(|| KenwardRoger::new(self, with_zeros))
             .as_ref()
+            .map(Some)
             .map_err(ModelError::clone)
     }
 }
@@ -416,7 +440,7 @@ impl Part {
 }
 
 impl KenwardRoger {
-    fn new(fit: &Fit) -> Result<Self, ModelError> {
+    fn new(fit: &Fit, with_zeros: bool) -> Result<Self, ModelError> {
         let design = &fit.design;
         let n = design.n();
         let not_offered = |why: String| ModelError::NotEstimable {
@@ -447,12 +471,12 @@ impl KenwardRoger {
             return Err(not_offered("residuals are correlated".to_owned()));
         };
         let singular = || not_offered("the covariance of the records is singular".to_owned());
-        // dV by every variance and covariance that is not at the boundary; V is linear in them.
+        // dV by every variance and covariance, those of terms at zero if asked; V is linear in them.
         let mut slopes_v: Vec<Mat<f64>> = Vec::new();
         let mut v = Mat::zeros(n, n);
         for (k, random) in design.random.iter().enumerate() {
             let loading = &fit.optimum.parameters.loadings[k];
-            if loading.rank == 0 {
+            if loading.rank == 0 && !with_zeros {
                 continue;
             }
             if loading.shared {

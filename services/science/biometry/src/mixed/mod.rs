@@ -26,6 +26,7 @@ pub(crate) mod equations;
 mod error;
 pub(crate) mod inference;
 mod model;
+mod posterior;
 mod predict;
 mod relationship;
 mod reml;
@@ -45,6 +46,7 @@ pub use inference::{
     likelihood_ratio,
 };
 pub use model::{Across, BetweenLevels, KnownErrors, Model, RandomTerm, Residual};
+pub use posterior::{EffectDraws, LevelMean, VarianceDraws, effect_draws};
 pub use predict::{AdjustedMean, AdjustedMeans};
 pub use relationship::Relationship;
 
@@ -177,6 +179,8 @@ pub struct Fit {
     design: Design,
     optimum: Optimum,
     kenward_roger: OnceLock<Result<KenwardRoger, ModelError>>,
+    /// The same with components at zero among the parameters.
+    kenward_roger_with_zeros: OnceLock<Result<KenwardRoger, ModelError>>,
 }
 
 impl std::fmt::Debug for Fit {
@@ -225,6 +229,13 @@ pub fn fit_with_variances(
     variances: &Variances,
 ) -> Result<Fit, ModelError> {
     let design = Design::build(frame, model)?;
+    let parameters = parameters_of(&design, variances)?;
+    let optimum = reml::at(&design, parameters)?;
+    Fit::new(design, optimum, false)
+}
+
+/// Known variances in the form of the search.
+fn parameters_of(design: &Design, variances: &Variances) -> Result<Parameters, ModelError> {
     let fault = |what: String| ModelError::Variances { what };
     if variances.random.len() != design.random.len() {
         return Err(fault(format!(
@@ -246,9 +257,12 @@ pub fn fit_with_variances(
                 .all(|row| row.len() == t && row.iter().all(|v| v.is_finite()));
         let loading: Option<Loading> = match (term.shared, sound) {
             (_, false) => None,
-            (true, true) => (covariance[0][0] > 0.0).then(|| {
-                let deviation = covariance[0][0].sqrt();
-                Loading::diagonal(&vec![deviation; term.coefficients.len()], true)
+            (true, true) => (covariance[0][0] >= 0.0).then(|| {
+                let n = term.coefficients.len();
+                match covariance[0][0].sqrt() {
+                    0.0 => Loading::zero(n, true),
+                    deviation => Loading::diagonal(&vec![deviation; n], true),
+                }
             }),
             (false, true) => reml::loading_of(covariance),
         };
@@ -280,8 +294,7 @@ pub fn fit_with_variances(
         .residual
         .parameters_of(&variances.residual, &variances.autocorrelations)
         .ok_or_else(|| fault(format!("give {groups} pairs of autocorrelations")))?;
-    let optimum = reml::at(&design, Parameters { loadings, residual })?;
-    Fit::new(design, optimum, false)
+    Ok(Parameters { loadings, residual })
 }
 
 /// Dense positive-definite inverse.
@@ -524,6 +537,7 @@ impl Fit {
             design,
             optimum,
             kenward_roger: OnceLock::new(),
+            kenward_roger_with_zeros: OnceLock::new(),
         })
     }
 
@@ -625,6 +639,24 @@ impl Fit {
             })
     }
 
+    /// Places of the levels of a random term that have records.
+    ///
+    /// # Errors
+    /// No such term.
+    pub fn levels_with_records(&self, name: &str) -> Result<Vec<usize>, ModelError> {
+        self.random_term(name)?;
+        let term = self.design.random.iter().find(|r| r.name == name);
+        let mut places: Vec<usize> = term
+            .into_iter()
+            .flat_map(|term| &term.level_of)
+            .filter(|level| **level != design::NO_LEVEL)
+            .map(|level| *level as usize)
+            .collect();
+        places.sort_unstable();
+        places.dedup();
+        Ok(places)
+    }
+
     /// The residual part.
     #[must_use]
     pub fn residual(&self) -> &ResidualEstimate {
@@ -643,6 +675,26 @@ impl Fit {
     /// # Errors
     /// No such random term.
     pub fn mean_prediction_variance_of_difference(&self, term: &str) -> Result<f64, ModelError> {
+        let levels = self.random_term(term)?.levels.len();
+        self.mean_prediction_variance_of_difference_among(term, &(0..levels).collect::<Vec<_>>())
+    }
+
+    /// The same over all pairs of some of the levels, by their places: of the entries tested, where
+    /// the term also holds ancestors.
+    ///
+    /// # Errors
+    /// No such random term, or fewer than two levels.
+    pub fn mean_prediction_variance_of_difference_among(
+        &self,
+        term: &str,
+        among: &[usize],
+    ) -> Result<f64, ModelError> {
+        if among.len() < 2 {
+            return Err(ModelError::NotEstimable {
+                what: format!("differences between levels of `{term}`"),
+                why: "fewer than two levels are compared".to_owned(),
+            });
+        }
         let k = self
             .random
             .iter()
@@ -657,9 +709,8 @@ impl Fit {
         }
         let loading = &self.optimum.parameters.loadings[k];
         let (start, r) = (self.optimum.system.first[k], loading.rank);
-        let levels = self.random[k].levels.len();
         let mut sum = vec![0.0; self.optimum.system.n_equations];
-        for level in 0..levels {
+        for &level in among {
             (0..r).for_each(|s| sum[start + level * r + s] = loading.at(0, s));
         }
         let right = sum.clone();
@@ -668,11 +719,11 @@ impl Fit {
             .pattern
             .solve(&self.optimum.solved.factor, &mut sum);
         let all: f64 = right.iter().zip(&sum).map(|(a, b)| a * b).sum();
-        let own: f64 = self.random[k]
-            .levels
+        let own: f64 = among
             .iter()
-            .map(|l| l.prediction_error_variances[0])
+            .map(|&l| self.random[k].levels[l].prediction_error_variances[0])
             .sum();
-        Ok(2.0 * (own - all / levels as f64) / (levels as f64 - 1.0))
+        let n = among.len() as f64;
+        Ok(2.0 * (own - all / n) / (n - 1.0))
     }
 }

@@ -108,9 +108,9 @@ impl Fit {
         }
         let k = Mat::from_fn(rows.len(), self.design.n_kept, |i, j| rows[i][j]);
         let covariance = &k * &self.fixed_covariance * k.transpose();
-        let adjusted_covariance = match method {
-            DenominatorDf::KenwardRoger => &k * &self.kenward_roger()?.adjusted * k.transpose(),
-            DenominatorDf::Satterthwaite | DenominatorDf::Automatic => covariance.clone(),
+        let adjusted_covariance = match self.small_sample(method)? {
+            Some(kr) => &k * &kr.adjusted * k.transpose(),
+            None => covariance.clone(),
         };
         let mut means = Vec::with_capacity(rows.len());
         for (i, (row, levels)) in rows.iter().zip(labels).enumerate() {

@@ -180,6 +180,21 @@ impl Pattern {
             .for_each(|(&old, &value)| rhs[old] = value);
     }
 
+    /// Turns independent standard normal deviates into deviates whose covariance is the matrix's
+    /// inverse, in place: L'x = z.
+    pub(crate) fn spread(&self, factor: &Factor, deviates: &mut [f64]) {
+        let (ptr, rows, l) = (self.factor.col_ptr(), self.factor.row_idx(), &factor.values);
+        let mut x = deviates.to_vec();
+        for j in (0..self.n).rev() {
+            let below: f64 = (ptr[j] + 1..ptr[j + 1]).map(|k| l[k] * x[rows[k]]).sum();
+            x[j] = (x[j] - below) / l[ptr[j]];
+        }
+        self.order
+            .iter()
+            .zip(&x)
+            .for_each(|(&old, &value)| deviates[old] = value);
+    }
+
     /// The inverse on the places of the pattern (indexed as [`Pattern::position`]), by the
     /// recursion of Takahashi, Fagan and Chin (1973, from memory).
     pub(crate) fn selected_inverse(&self, factor: &Factor) -> Vec<f64> {

@@ -996,3 +996,167 @@ fn fixed_intervals_use_t_with_the_degrees_of_freedom_of_the_design() {
     // Sites differ by blocks and entries by site: few degrees, far from the normal quantile.
     assert!(asked[1].df < 60.0 && asked[1].df > 5.0, "{}", asked[1].df);
 }
+
+/// Complete blocks whose means are equal: the variance of blocks is estimated at zero.
+fn equal_blocks() -> Frame {
+    const REST: [[f64; 3]; 4] = [
+        [0.3, -0.1, -0.2],
+        [-0.2, 0.3, -0.1],
+        [-0.1, -0.2, 0.3],
+        [0.0, 0.1, -0.1],
+    ];
+    let cells = || (0..4).flat_map(|b| (0..3).map(move |e| (b, e)));
+    Frame::new()
+        .with_factor("block", cells().map(|(b, _)| Some(b.to_string())))
+        .unwrap()
+        .with_factor("entry", cells().map(|(_, e)| Some(e.to_string())))
+        .unwrap()
+        .with_numeric("y", cells().map(|(b, e)| Some(e as f64 + REST[b][e])))
+        .unwrap()
+}
+
+#[test]
+fn a_component_at_zero_is_left_out_of_small_sample_tests_or_kept_as_asked() {
+    let frame = equal_blocks();
+    let model = Model::new("y ~ entry").unwrap().random("block").unwrap();
+    let fitted = fit(&frame, &model).unwrap();
+    assert_eq!(fitted.convergence().boundary, ["block"]);
+    let df = |method| fitted.fixed_tests(method).unwrap()[0].denominator_df;
+    // Left out, all within entries is error: 12 - 3. Kept, blocks may still take theirs.
+    let left_out = df(DenominatorDf::KenwardRoger);
+    assert!((left_out - 9.0).abs() < 1e-6, "{left_out}");
+    let kept = df(DenominatorDf::KenwardRogerWithZeros);
+    assert!(kept < 8.0 && kept > 3.0, "{kept}");
+    // The likelihood tells nothing for blocks, whatever the last digits of two searches say.
+    let test = &fitted.random_tests(&frame, &model).unwrap()[0];
+    assert_eq!((test.statistic, test.p), (0.0, 1.0));
+}
+
+#[test]
+fn heritability_is_of_the_levels_that_have_records() {
+    // Six unrelated entries, and six ancestors that nobody measured: the inverse is the identity.
+    let data = trial(1, 6, 4, [2.0, 0.0, 0.3, 1.0], 5);
+    let frame = data.frame();
+    let names: Vec<String> = frame.factor("entry").unwrap().levels().to_vec();
+    let all: Vec<String> = names
+        .iter()
+        .cloned()
+        .chain((0..6).map(|k| format!("ancestor {k}")))
+        .collect();
+    let n = all.len();
+    let relationship = Relationship::new(all, (0..n).map(|k| (k, k, 1.0)), 0.0)
+        .map(Arc::new)
+        .unwrap();
+    let model = |related: bool| {
+        let model = Model::new("y ~ 1").unwrap().random("block").unwrap();
+        if related {
+            model.random_related("entry", relationship.clone()).unwrap()
+        } else {
+            model.random("entry").unwrap()
+        }
+    };
+    let of = |related| {
+        let fitted = fit(&frame, &model(related)).unwrap();
+        crate::heritability::of_entries(&fitted, "entry").unwrap()
+    };
+    let (plain, with_ancestors) = (of(false), of(true));
+    let (a, b) = (plain.cullis.unwrap(), with_ancestors.cullis.unwrap());
+    assert!(a > 0.5 && (a - b).abs() < 1e-5, "{a} {b}");
+}
+
+#[test]
+fn effects_are_drawn_with_the_errors_of_their_predictions() {
+    let data = trial(2, 8, 3, [2.0, 0.4, 0.3, 1.0], 17);
+    let frame = data.frame();
+    let model = Model::new("y ~ site")
+        .unwrap()
+        .random("entry + entry:site + block")
+        .unwrap();
+    let variances = Variances {
+        random: vec![vec![vec![1.7]], vec![vec![0.5]], vec![vec![0.2]]],
+        residual: vec![0.9],
+        autocorrelations: Vec::new(),
+    };
+    let fitted = fit_with_variances(&frame, &model, &variances).unwrap();
+    let drawn = effect_draws(
+        &frame,
+        &model,
+        std::slice::from_ref(&variances),
+        "entry",
+        (20_000, 3),
+    )
+    .unwrap();
+    let n = drawn.draws.len() as f64;
+    let mut difference = 0.0;
+    for (k, level) in fitted.random()[0].levels.iter().enumerate() {
+        assert_eq!(level.level, drawn.levels[k]);
+        assert!((level.effect() - drawn.means[k]).abs() < 1e-9);
+        let spread = drawn
+            .draws
+            .iter()
+            .map(|d| (d[k] - drawn.means[k]).powi(2))
+            .sum::<f64>()
+            / n;
+        let exact = level.prediction_error_variances[0];
+        assert!((spread / exact - 1.0).abs() < 0.05, "{spread} {exact}");
+        for other in 0..k {
+            difference += drawn
+                .draws
+                .iter()
+                .map(|d| (d[k] - d[other] - drawn.means[k] + drawn.means[other]).powi(2))
+                .sum::<f64>()
+                / n
+                / 28.0;
+        }
+    }
+    let exact = fitted
+        .mean_prediction_variance_of_difference("entry")
+        .unwrap();
+    assert!(
+        (difference / exact - 1.0).abs() < 0.03,
+        "{difference} {exact}"
+    );
+}
+
+#[test]
+fn variances_are_drawn_about_their_estimates_and_off_zero() {
+    let data = trial(1, 60, 4, [1.5, 0.0, 0.0, 1.0], 23);
+    let frame = data.frame();
+    let model = Model::new("y ~ 1")
+        .unwrap()
+        .random("entry + block")
+        .unwrap();
+    let fitted = fit(&frame, &model).unwrap();
+    let found = fitted.variance_draws((400, 400), 7, &|_| 0.0).unwrap();
+    assert!(found.effective_n > 80.0, "{}", found.effective_n);
+    // Balanced: entry mean squares over 59 degrees of freedom, errors over about 180.
+    let of = |pick: &dyn Fn(&Variances) -> f64| {
+        let of: Vec<f64> = found.draws.iter().map(pick).collect();
+        let mean = of.iter().sum::<f64>() / of.len() as f64;
+        let variance = of.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / of.len() as f64;
+        (mean, variance.sqrt())
+    };
+    let estimate = fitted.variances();
+    let (entry, residual) = (estimate.random[0][0][0], estimate.residual[0]);
+    let between = (4.0 * entry + residual) * (2.0_f64 / 59.0).sqrt() / 4.0;
+    let (mean, sd) = of(&|v| v.random[0][0][0]);
+    assert!((mean / entry - 1.0).abs() < 0.15, "{mean} {entry}");
+    assert!((sd / between - 1.0).abs() < 0.3, "{sd} {between}");
+    let (mean, sd) = of(&|v| v.residual[0]);
+    let within = residual * (2.0_f64 / 180.0).sqrt();
+    assert!(
+        (mean / residual - 1.0).abs() < 0.05 && (sd / within - 1.0).abs() < 0.25,
+        "{mean} {sd}"
+    );
+    // Four blocks tell little of their variance: it is not known to be none.
+    let (mean, _) = of(&|v| v.random[1][0][0]);
+    assert!(mean > 0.0, "{mean}");
+    // What is known beforehand counts.
+    let small = fitted
+        .variance_draws((400, 400), 7, &|v| {
+            -200.0 * (v.random[0][0][0] - 0.5 * entry).powi(2)
+        })
+        .unwrap();
+    let mean = small.draws.iter().map(|v| v.random[0][0][0]).sum::<f64>() / 400.0;
+    assert!(mean < 0.8 * entry, "{mean} {entry}");
+}

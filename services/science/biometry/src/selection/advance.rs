@@ -185,36 +185,73 @@ pub fn advance_list(
         });
     }
     let chances = probability_in_top(estimates, covariance, places_n, draws_n, seed)?;
-    let mut order: Vec<usize> = (0..estimates.len()).collect();
-    order.sort_by(|&a, &b| {
-        estimates[b]
-            .value
-            .total_cmp(&estimates[a].value)
-            .then(a.cmp(&b))
-    });
-    let mut places_left = places_n;
-    Ok(order
+    let values: Vec<f64> = estimates.iter().map(|e| e.value).collect();
+    let told: Vec<f64> = chances.iter().map(|c| c.probability).collect();
+    Ok(list(&values, Some(&told), culled, places_n)
         .into_iter()
-        .map(|i| {
-            let chance = chances[i].clone();
-            let advance = !culled[i] && places_left > 0;
-            places_left -= usize::from(advance);
-            let reason = match (culled[i], advance, chance.probability) {
-                (true, ..) => Reason::Culled,
-                (_, true, p) if p >= 0.9 => Reason::SurelyAmongTheBest,
-                (_, true, p) if p >= 0.5 => Reason::LikelyAmongTheBest,
-                (_, true, _) => Reason::BestOfWhatIsLeft,
-                (_, false, p) if p >= 0.25 => Reason::CloseToTheLine,
-                _ => Reason::BelowTheLine,
-            };
-            Suggestion {
-                value: estimates[i].value,
-                chance,
-                advance,
-                reason,
-            }
+        .map(|line| Suggestion {
+            chance: chances[line.candidate].clone(),
+            value: estimates[line.candidate].value,
+            advance: line.advance,
+            reason: line.reason,
         })
         .collect())
+}
+
+/// One line of a list of candidates, best first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Listed {
+    /// Place of the candidate in what was given.
+    pub candidate: usize,
+    /// Whether it is suggested to go on.
+    pub advance: bool,
+    /// Why.
+    pub reason: Reason,
+}
+
+/// Lists candidates by their values, best first, and suggests `places_n`; those `culled` never go
+/// on. `chances` are the probabilities of being truly among the best, where they can be told.
+///
+/// # Panics
+/// When the lists differ in length.
+#[must_use]
+pub fn list(
+    values: &[f64],
+    chances: Option<&[f64]>,
+    culled: &[bool],
+    places_n: usize,
+) -> Vec<Listed> {
+    assert_eq!(values.len(), culled.len(), "one mark for each value");
+    let mut order: Vec<usize> = (0..values.len()).collect();
+    order.sort_by(|&a, &b| values[b].total_cmp(&values[a]).then(a.cmp(&b)));
+    let mut places_left = places_n;
+    order
+        .into_iter()
+        .map(|candidate| {
+            let advance = !culled[candidate] && places_left > 0;
+            places_left -= usize::from(advance);
+            let chance = chances.map(|of| of[candidate]);
+            Listed {
+                candidate,
+                advance,
+                reason: Reason::of(culled[candidate], advance, chance),
+            }
+        })
+        .collect()
+}
+
+impl Reason {
+    /// By the chance where it can be told, else by the place alone.
+    fn of(culled: bool, advance: bool, chance: Option<f64>) -> Self {
+        match (culled, advance, chance) {
+            (true, ..) => Self::Culled,
+            (_, true, Some(p)) if p >= 0.9 => Self::SurelyAmongTheBest,
+            (_, true, Some(p)) if p >= 0.5 => Self::LikelyAmongTheBest,
+            (_, true, _) => Self::BestOfWhatIsLeft,
+            (_, false, Some(p)) if p >= 0.25 => Self::CloseToTheLine,
+            _ => Self::BelowTheLine,
+        }
+    }
 }
 
 /// Bounds a trait must keep.

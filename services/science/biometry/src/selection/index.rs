@@ -278,8 +278,23 @@ impl Index {
     /// # Errors
     /// Unless 0 < `proportion` <= 1.
     pub fn response(&self, proportion: f64) -> Result<Vec<f64>, SelectionError> {
-        let i = intensity::truncation(proportion)?.intensity;
-        Ok(self.response_per_intensity.iter().map(|r| i * r).collect())
+        Ok(self.response_at(intensity::truncation(proportion)?.intensity))
+    }
+
+    /// Expected response of each trait at a selection intensity: that of an infinite population
+    /// ([`intensity::truncation`]) or, of so many candidates, [`intensity::finite_intensity`].
+    #[must_use]
+    pub fn response_at(&self, intensity: f64) -> Vec<f64> {
+        self.response_per_intensity
+            .iter()
+            .map(|r| intensity * r)
+            .collect()
+    }
+
+    /// Expected response in merit at a selection intensity; none without weights.
+    #[must_use]
+    pub fn merit_at(&self, intensity: f64) -> Option<f64> {
+        self.merit_per_intensity.map(|r| intensity * r)
     }
 
     /// Expected response in merit when the share `proportion` is kept; none without weights.
@@ -287,8 +302,7 @@ impl Index {
     /// # Errors
     /// Unless 0 < `proportion` <= 1.
     pub fn merit_response(&self, proportion: f64) -> Result<Option<f64>, SelectionError> {
-        let i = intensity::truncation(proportion)?.intensity;
-        Ok(self.merit_per_intensity.map(|r| i * r))
+        Ok(self.merit_at(intensity::truncation(proportion)?.intensity))
     }
 
     /// Index value of one candidate: coefficients times deviations of its traits from `mean`.
