@@ -286,9 +286,20 @@ impl Fault {
         }
     }
 
-    /// True when the first of several equal requests is still being answered.
+    /// Another of several equal requests was answered at this moment: its reply is this one's as well.
+    pub(crate) fn answered_meanwhile() -> Self {
+        Self::unavailable("the same request was answered at this moment; repeat it for its reply")
+            .because(AnsweredMeanwhile)
+    }
+
+    /// True when another of several equal requests is being answered, or just was.
     pub(crate) fn waits_for_first(&self) -> bool {
-        matches!(self.database_error(), Some(sqlx::Error::Database(error))
+        let answered = self
+            .source
+            .as_deref()
+            .is_some_and(|source| source.is::<AnsweredMeanwhile>());
+        answered
+            || matches!(self.database_error(), Some(sqlx::Error::Database(error))
             if error.code().as_deref() == Some(LOCK_NOT_AVAILABLE))
     }
 
@@ -569,6 +580,11 @@ impl From<tonic::Status> for Fault {
         .with_errors(problem.map(|p| p.errors).unwrap_or_default())
     }
 }
+
+/// The cause of [`Fault::answered_meanwhile`].
+#[derive(Debug, thiserror::Error)]
+#[error("the same request was answered meanwhile")]
+struct AnsweredMeanwhile;
 
 /// Transactions could not be put into an order.
 const SERIALIZATION: &str = "40001";

@@ -715,6 +715,17 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn what_was_answered_meanwhile_is_looked_at_again() {
+        let given = given(Some("k")).await;
+        let mut tries = Tries::of(&given);
+        for _ in 0..50 {
+            let met = Fault::answered_meanwhile().nothing_written();
+            assert!(tries.pause_after(met).is_ok(), "looking is no try");
+        }
+        assert!(tries.pause_after(lost().into()).is_ok());
+    }
+
+    #[tokio::test]
     async fn tries_end_and_never_promise_too_much() {
         let given = given(Some("k")).await;
         let mut tries = Tries::of(&given);

@@ -155,8 +155,8 @@ impl Unit {
     /// before may have changed since.
     ///
     /// # Errors
-    /// Whatever the work finds; when the database refuses; unavailable, when a repeat of the request
-    /// was answered meanwhile.
+    /// Whatever the work finds; when the database refuses; that a repeat of the request was answered
+    /// meanwhile, whose reply is then given.
     pub async fn without_connection<T>(
         &mut self,
         work: impl Future<Output = Result<T, Fault>>,
@@ -169,9 +169,7 @@ impl Unit {
         if let Some((operation, asked)) = self.claimed.clone() {
             let answered = retry::claim_request(self, operation, &asked).await?;
             if answered.is_some() {
-                return Err(Fault::unavailable(
-                    "the same request was answered at this moment; repeat it for its reply",
-                ));
+                return Err(Fault::answered_meanwhile());
             }
         }
         Ok(done)
