@@ -207,11 +207,9 @@ pub async fn execute<U: UseCase>(
         });
     }
     if matches!(operation.kind, Kind::Read | Kind::Document) {
-        let question = Question::of(operation, &caller, &request);
-        let mut unit = Unit::begin(app.context(), caller, operation).await?;
-        let settled = U::run(&app, &mut unit, request).await?;
+        let reply = again_if_cut(|| read_once::<U>(&app, caller.clone(), request.clone())).await?;
         return Ok(Outcome {
-            reply: read(app.context(), unit, question, settled).await?,
+            reply,
             replayed: false,
         });
     }
@@ -228,6 +226,33 @@ pub async fn execute<U: UseCase>(
         tokio::time::sleep(pause).await;
         request = prost::Message::decode(given.sent.as_slice()).map_err(Fault::internal)?;
     }
+}
+
+/// How often a read is asked again whose connection was cut.
+const READ_AGAIN_MOST: u32 = 3;
+
+/// Asks again, on another connection, what was being read when a connection was cut.
+pub(crate) async fn again_if_cut<T, F: Future<Output = Result<T, Fault>>>(
+    mut read: impl FnMut() -> F,
+) -> Result<T, Fault> {
+    let mut left_n = READ_AGAIN_MOST;
+    loop {
+        match read().await {
+            Err(fault) if left_n > 0 && fault.passes() => left_n -= 1,
+            read => return read,
+        }
+    }
+}
+
+async fn read_once<U: UseCase>(
+    app: &U::App,
+    caller: Caller,
+    request: U::Request,
+) -> Result<U::Reply, Fault> {
+    let question = Question::of(&U::OPERATION, &caller, &request);
+    let mut unit = Unit::begin(app.context(), caller, &U::OPERATION).await?;
+    let settled = U::run(app, &mut unit, request).await?;
+    read(app.context(), unit, question, settled).await
 }
 
 /// Carries a write out once.

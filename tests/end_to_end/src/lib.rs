@@ -131,9 +131,15 @@ impl System {
         let settings = self.settings.clone();
         let accounts = (&self.accounts, &self.others);
         let (databases, clock) = (self.databases.clone(), self.clock.clone());
-        Self::serve(self.database_url.clone(), databases, clock, accounts, |its| {
-            *its = settings;
-        })
+        Self::serve(
+            self.database_url.clone(),
+            databases,
+            clock,
+            accounts,
+            |its| {
+                *its = settings;
+            },
+        )
         .await
     }
 
