@@ -59,10 +59,12 @@ pub fn mount(context: Context) -> Mounted {
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Crossing,
-        router: door.mount(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app.clone()), grpc),
         grpc_name: contract::crossing::crossing_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: Vec::new(),
+        background: vec![Box::pin(platform::feed::follow::<app::following::Trials>(
+            app,
+        ))],
     }
 }

@@ -30,6 +30,14 @@ platform::operations! {
     GET "/germplasm/{germplasm_id}/pedigree" get_pedigree(PedigreeRequest) -> PedigreeNode,
         may ReadProgramme, Read => app::pedigree::tree;
 
+    /// Ancestors of a plant, each once, the nearest first, to any depth.
+    GET "/germplasm/{germplasm_id}/ancestors" list_ancestors(RelativesRequest) -> RelativeList,
+        may ReadProgramme, Read => app::relatives::ancestors;
+
+    /// Descendants of a plant, seedlings among them, each once, the nearest first, to any depth.
+    GET "/germplasm/{germplasm_id}/descendants" list_descendants(RelativesRequest) -> RelativeList,
+        may ReadProgramme, Read => app::relatives::descendants;
+
     /// The founders of a plant with what each is expected to have contributed.
     GET "/germplasm/{germplasm_id}/founders" get_founders(FoundersRequest) -> FounderContributions,
         may ReadProgramme, Read => app::pedigree::founders;

@@ -60,10 +60,13 @@ pub fn mount(context: Context) -> Mounted {
         .max_encoding_message_size(BATCH_BYTES);
     Mounted {
         service: ServiceName::Evaluation,
-        router: door.mount(operations::rest(app), grpc),
+        router: door.mount(operations::rest(app.clone()), grpc),
         grpc_name: contract::evaluation::evaluation_server::SERVICE_NAME,
         catalogue: operations::catalogue(),
         pool: Some(pool),
-        background: vec![Box::pin(app::worker::run(worker))],
+        background: vec![
+            Box::pin(app::worker::run(worker)),
+            Box::pin(platform::feed::follow::<app::following::Seedlings>(app)),
+        ],
     }
 }

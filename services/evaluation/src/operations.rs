@@ -137,6 +137,9 @@ platform::operations! {
     /// List analyses of a trial, the newest first, without their effects.
     GET "/trials/{trial_id}/analyses" list_analyses(ListAnalysesRequest) -> AnalysisList,
         may ReadProgramme, Read => app::analyses::list;
+    /// Finished analyses of a trait that predict entries, the newest first, without their effects.
+    GET "/traits/{code}/predictions" list_predictions(ListPredictionsRequest) -> AnalysisList,
+        may ReadProgramme, Read => app::analyses::predicting;
     /// Rank candidates by a selection index with the expected response.
     POST "/selection-index" compute_selection_index(ComputeSelectionIndexRequest) -> SelectionIndex,
         may ReadProgramme, Read => app::index::compute;

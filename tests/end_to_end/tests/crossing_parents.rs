@@ -295,6 +295,76 @@ async fn breeding_values_of_an_analysis_choose_the_parents() {
         .collect();
     assert!(effects[0] > 0.0 && effects[0] < 1.0, "{effects:?}");
 
+    // Nobody need type an id: the newest analysis that predicts entries is taken by the trait's name.
+    let by_name = |from: &str| {
+        json!({"candidate_ids": selections, "max_pairs": 50, "kinship_ceiling": 0.2,
+        "traits": [{"trait": "Brix", "weight": 1, "values_from": from}]})
+    };
+    let fed = breeder.post(&advise, &by_name("")).await.expect(200);
+    let brix = &fed["items"][0]["traits"][0];
+    assert_eq!(brix["basis"], "breeding_values", "{brix:#}");
+    let note = brix["basis_note"].as_str().unwrap();
+    assert!(note.contains(analysis["id"].as_str().unwrap()), "{note}");
+    assert_eq!(
+        breeder.post(&advise, &by_name("notes")).await.pointers(422),
+        ["/traits/0/trait"],
+        "nobody noted it on the plants"
+    );
+    assert_eq!(
+        breeder
+            .post(&advise, &by_name("hearsay"))
+            .await
+            .pointers(422),
+        ["/traits/0/values_from"]
+    );
+    let unknown = json!({"candidate_ids": selections, "traits": [{"trait": "acidity", "weight": 1, "values_from": "analyses"}]});
+    assert_eq!(
+        breeder.post(&advise, &unknown).await.pointers(422),
+        ["/traits/0/values_from"]
+    );
+    let listed = trials
+        .get(&format!("{EVALUATION}/traits/Brix/predictions"))
+        .await
+        .expect(200);
+    assert_eq!(listed["items"][0]["id"], analysis["id"], "{listed:#}");
+
+    // What stands in the way costs or leaves out, and says so: no mother stands here.
+    let best = &fed["items"][0];
+    let prices = best["prices"].as_array().unwrap();
+    assert!(
+        prices
+            .iter()
+            .any(|p| p["condition"] == "mothers" && p["price"] == 0.3),
+        "{best:#}"
+    );
+    let taken: f64 = prices.iter().map(|p| number(p, "price")).sum();
+    assert!((number(best, "score") + taken - number(best, "index_sd")).abs() < 1e-9);
+    assert_eq!(
+        fed["rules"].as_array().unwrap().len(),
+        5,
+        "{:#}",
+        fed["rules"]
+    );
+    let mut strict = by_name("");
+    strict["rules"] = json!([{"condition": "mothers", "rule": "filter"}]);
+    let none = breeder.post(&advise, &strict).await.expect(200);
+    assert_eq!(none["items"], json!([]));
+    let left_out = none["left_out"].as_array().unwrap();
+    let no_mother = left_out
+        .iter()
+        .find(|l| l["reason"] == "no_mother")
+        .unwrap();
+    assert!(
+        no_mother["why"].as_str().unwrap().contains("no mother"),
+        "{no_mother:#}"
+    );
+    assert_eq!(no_mother["examples"].as_array().unwrap().len(), 3);
+    strict["rules"] = json!([{"condition": "mothers", "rule": "ignore", "price": 1}, {"condition": "weather", "rule": "filter"}]);
+    assert_eq!(
+        breeder.post(&advise, &strict).await.pointers(422),
+        ["/rules/0/price", "/rules/1/condition"]
+    );
+
     // Entries taken as unrelated are whole genotypes, which is said; the season plan takes both.
     let model = json!({"trait": "brix", "fixed": ["block"], "random": ["entry"]});
     let unrelated = analysed(&trials, &trial, &model).await;
@@ -429,6 +499,77 @@ async fn deep_histories_clones_and_open_pollination_are_reckoned() {
         .expect(200);
     assert_eq!(founders["unknown_share"], 0.5);
 
+    // Straight lines to any depth, up and down, each plant once, page by page, over both skins.
+    let all = async |direction: &str, of: &str| {
+        let mut told: Vec<Value> = Vec::new();
+        let mut cursor = String::new();
+        loop {
+            let path = format!("{ROOT}/germplasm/{of}/{direction}?limit=5&cursor={cursor}");
+            let list = breeder.get(&path).await.expect(200);
+            told.extend(list["items"].as_array().unwrap().iter().cloned());
+            match list["next_cursor"].as_str() {
+                Some(next) => cursor = next.to_owned(),
+                None => {
+                    assert_eq!(list["total_n"], told.len(), "{list:#}");
+                    return told;
+                }
+            }
+        }
+    };
+    let above = all("ancestors", &line).await;
+    assert_eq!(above.len(), 13, "F11 to F1, Ada and Bo: {above:#?}");
+    assert_eq!(above[0]["name"], "F11");
+    let steps: Vec<u64> = above
+        .iter()
+        .filter_map(|a| a["generation"].as_u64())
+        .collect();
+    assert!(steps.is_sorted() && steps[12] == 12, "{steps:?}");
+    let below = all("descendants", &ada).await;
+    assert_eq!(below.len(), 17, "{below:#?}");
+    let step = |name: &str| {
+        below
+            .iter()
+            .find(|d| d["name"] == name)
+            .and_then(|d| d["generation"].as_u64())
+    };
+    assert_eq!(
+        [step("F1"), step("F12"), step("Clone"), step("Open")],
+        [Some(1), Some(12), Some(3), Some(1)]
+    );
+    assert!(
+        all("descendants", &bo)
+            .await
+            .iter()
+            .any(|d| d["name"] == "Open")
+    );
+    let over_grpc = breeder
+        .crossing()
+        .list_descendants(wire::RelativesRequest {
+            germplasm_id: ada.clone(),
+            ..Default::default()
+        })
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(over_grpc.items.len(), 17);
+    let odd = format!("{ROOT}/germplasm/{ada}/descendants?cursor=x");
+    assert_eq!(breeder.get(&odd).await.pointers(422), ["/cursor"]);
+    // What the trials take for breeding values has the possible pollen parents with it.
+    let extract = breeder
+        .post(&format!("{ROOT}/pedigree-extract"), &json!({"ids": [open]}))
+        .await
+        .expect(200);
+    let plants = extract["plants"].as_array().unwrap();
+    let of_open = plants.iter().find(|p| p["id"] == *open).unwrap();
+    let possible = of_open["possible_pollen_parents"].as_array().unwrap();
+    let share = |id: &str| {
+        possible
+            .iter()
+            .find(|p| p["id"] == id)
+            .and_then(|p| p["probability"].as_f64())
+    };
+    assert_eq!((share(&ada), share(&bo)), (Some(0.25), Some(0.75)));
+
     // A cross between species is named by its formula, female first.
     let plum = json!({"name": "Ciro", "species": "Prunus salicina", "kind": "variety"});
     let plum = created(&breeder, &format!("{ROOT}/germplasm"), &plum).await;
@@ -445,8 +586,10 @@ async fn deep_histories_clones_and_open_pollination_are_reckoned() {
     );
 
     let other = system.other_programme().await.sign_in("breeder").await;
-    other
-        .get(&format!("{ROOT}/germplasm/{line}/founders"))
-        .await
-        .expect(404);
+    for of in ["founders", "ancestors", "descendants"] {
+        other
+            .get(&format!("{ROOT}/germplasm/{line}/{of}"))
+            .await
+            .expect(404);
+    }
 }

@@ -942,6 +942,11 @@ async fn a_season_trades_gain_against_coancestry() {
         "{:#}",
         planned["best"]
     );
+    assert!(
+        number(&planned["planned"], "group_coancestry") <= 0.12 + 1e-6,
+        "whole crosses keep to the ceiling too: {:#}",
+        planned["planned"]
+    );
     let matings = planned["matings"].as_array().unwrap();
     let sum = |field: &str| {
         matings

@@ -59,6 +59,7 @@ async fn the_demo_is_sound_and_loads_once() {
     a_whole_life_is_told(&system).await;
     let feed = the_calendar_is_read_by_another(&system).await;
     crate::demo_pages::look(&system).await;
+    crate::demo_reconcile::walk(&system).await;
 
     let again = load(&system).await;
     assert_eq!(again.records_n, 0, "records were doubled");

@@ -15,6 +15,7 @@ mod crossing_seed;
 mod database_rights;
 mod demo;
 mod demo_pages;
+mod demo_reconcile;
 mod evaluation;
 mod evaluation_blocks;
 mod evaluation_figures;

@@ -6,7 +6,7 @@ use biometry::augmented;
 use biometry::designs::{Design, DesignError, Layout, Nearest, TrialPlan, connected_sets, lay_out};
 use biometry::gxe::{Biplot, Table};
 use cases::{Case, Json};
-use outside_checks::read_case_file;
+use outside_checks::{read_case_file, read_further_case_file};
 use std::collections::{BTreeMap, BTreeSet};
 
 #[path = "biometry/cases.rs"]
@@ -641,10 +641,63 @@ fn unsound(plan: &TrialPlan, layout: &Layout) -> Vec<String> {
     faults
 }
 
+/// Designs of the sizes of lattices against the lattices' efficiency; gives how many were compared.
+fn check_lattices(faults: &mut Vec<String>) -> usize {
+    // Another folder of cases may lack it.
+    let Some(text) = read_further_case_file("biometry/lattices.csv") else {
+        return 0;
+    };
+    let mut compared = 0;
+    for line in text.lines().skip(1) {
+        let [design, entries, replicates, size, efficiency, what] =
+            line.split(',').collect::<Vec<_>>()[..]
+        else {
+            faults.push(format!("{line:?} is no case"));
+            continue;
+        };
+        let number = |text: &str| text.parse::<usize>().expect("a number");
+        let (replicates, block_size) = (number(replicates), Some(number(size)));
+        let design = match design {
+            "alpha" => Design::Alpha {
+                replicates,
+                block_size,
+            },
+            _ => Design::RowColumn {
+                replicates,
+                block_size,
+            },
+        };
+        let plan = TrialPlan {
+            design: design.clone(),
+            entries: (0..number(entries)).map(|i| format!("entry {i}")).collect(),
+            checks: Vec::new(),
+            field: None,
+            seed: 7,
+        };
+        let expected: f64 = efficiency.parse().expect("a number");
+        compared += 1;
+        match lay_out(&plan) {
+            Ok(layout) => {
+                faults.extend(unsound(&plan, &layout));
+                let found = layout.efficiency.average;
+                let bound = layout.efficiency.upper_bound.unwrap_or(0.0);
+                if (found - expected).abs() > 1e-8 || bound < found - 1e-9 {
+                    faults.push(format!(
+                        "{design} of {entries} ({what}): {found} of at most {bound}, expected {expected}"
+                    ));
+                }
+            }
+            Err(error) => faults.push(error.to_string()),
+        }
+    }
+    println!("outside_designs: {compared} designs compared with lattices");
+    compared
+}
+
 #[test]
 fn outside_designs() {
     let mut faults = Vec::new();
-    let mut layouts_n = 0;
+    let mut layouts_n = check_lattices(&mut faults);
     for (entries_n, checks_n) in [(12, 2), (24, 3), (30, 2), (48, 4), (96, 4)] {
         let designs = [
             Design::Rcbd { replicates: 3 },

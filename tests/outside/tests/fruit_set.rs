@@ -2,8 +2,11 @@
 
 use crate::designs::cases::{self, Case, Json};
 use biometry::fruit_set::Count;
+use biometry::fruit_set::outlook::Prior;
+use biometry::fruit_set::pooled::Pooled;
 use biometry::fruit_set::proportion::{Method, interval};
 use biometry::fruit_set::tables::{self, Found};
+use compatibility::Survival;
 
 /// A proportion with its intervals.
 fn check_intervals(case: &mut Case, what: &str, row: &Json, confidence: f64) {
@@ -153,9 +156,87 @@ fn check_segregation(case: &mut Case, row: &Json) {
     }
 }
 
+/// Fruit set by kind of cross and seed parent, pooled in part.
+fn check_pooled(case: &mut Case) {
+    let usual = case.json.need("usual");
+    let usual = Prior {
+        mean_set: usual.need("mean_set").number(),
+        worth_flowers_n: usual.need("worth_flowers").number(),
+    };
+    let count = |pair: &Json| {
+        let [fruit, flowers] = pair.numbers()[..] else {
+            panic!("fruit and flowers are expected, not {pair:?}");
+        };
+        Count::new(fruit as u64, flowers as u64).expect("a count")
+    };
+    let counts: Vec<Vec<Vec<Count>>> = case
+        .json
+        .need("counts")
+        .list()
+        .iter()
+        .map(|kind| {
+            let crosses = |parent: &Json| parent.list().iter().map(count).collect();
+            kind.list().iter().map(crosses).collect()
+        })
+        .collect();
+    let pooled = Pooled::of(usual, &counts).expect("a usual set");
+    let expected = case.expected();
+    let correlation = expected.need("correlation").number();
+    case.number("correlation", pooled.correlation(), correlation);
+    let place = |of: &Json| (*of != Json::Null).then(|| of.number() as usize);
+    for row in expected.need("sets").list() {
+        let (kind, parent) = (row.need("kind"), row.need("seed_parent"));
+        let found = pooled.expect(place(kind), place(parent));
+        let what = format!("kind {kind:?}, seed parent {parent:?}");
+        let mean = found.mean_set;
+        case.number(format!("{what}: mean"), mean, row.need("mean").number());
+        let variance = mean * (1.0 - mean) / (found.worth_flowers_n + 1.0);
+        let expected = row.need("variance").number();
+        case.number(
+            format!("{what}: deviation"),
+            variance.sqrt(),
+            expected.sqrt(),
+        );
+    }
+}
+
+/// Plants, seeds, fruits and flowers that a wish asks for.
+fn check_chances(case: &mut Case) {
+    for row in case.expected().need("rows").list() {
+        let number = |key: &str| row.need(key).number();
+        let survival = Survival {
+            fruit_set: number("fruit_set"),
+            seeds_per_fruit: number("seeds_per_fruit"),
+            germination: number("germination"),
+            survival: number("survival"),
+        };
+        let wanted_n = number("wanted") as u64;
+        match survival.needed_for(wanted_n, number("share"), number("probability")) {
+            Ok(Some(needed)) => {
+                let found = [
+                    ("plants", needed.plants_n),
+                    ("seeds", needed.seeds_n),
+                    ("fruits", needed.fruits_n),
+                    ("flowers", needed.flowers_n),
+                ];
+                for (what, found) in found {
+                    case.number(format!("{what} of {row:?}"), found as f64, number(what));
+                }
+            }
+            other => case.fault(format!("{row:?}: {other:?}")),
+        }
+    }
+}
+
 #[test]
 fn outside_fruit_set() {
-    cases::run("outside_fruit_set", &["fruit_set"], |case| {
+    let topics = ["fruit_set", "fruit_set_pooled", "survival_chances"];
+    cases::run("outside_fruit_set", &topics, |case| {
+        match case.json.need("topic").text() {
+            "fruit_set_pooled" => return check_pooled(case),
+            "survival_chances" => return check_chances(case),
+            _ => {}
+        }
         if case.json.get("table").is_some() {
             return check_table(case);
         }

@@ -1,8 +1,8 @@
 //! What is to be known before a cross is made, and how it is likely to end.
 
 use ::pedigree::Pedigree;
-use biometry::fruit_set::outlook::{Prior, Standing, outlook};
-use compatibility::{OutcrossRates, Verdict};
+use biometry::fruit_set::outlook::{Standing, outlook};
+use compatibility::Verdict;
 use contract::crossing::{
     CompatibilityReply, CrossAdvice, CrossCounts, FruitOutlook, PollenChoice, PollenOutlook,
 };
@@ -10,6 +10,8 @@ use jiff::civil::Date;
 use platform::database::Day;
 use platform::{Fault, Unit};
 
+use crate::domain::CrossId;
+use crate::domain::fruit_sets::{ExpectedSet, FruitSets, SURE};
 use crate::domain::ledger::Lot;
 use crate::domain::warnings::{WarningCode, warning};
 use crate::domain::windows::{Bloom, Note, bloom};
@@ -19,13 +21,6 @@ use crate::store::{crosses, pollen, seasons};
 
 /// Coancestry of the parents from which near kin is warned about: half sibs.
 const NEAR_KIN: f64 = 0.125;
-/// Flowers that the usual fruit set is worth beside the programme's own counts.
-const USUAL_SET_FLOWERS: f64 = 50.0;
-/// Correlation of two flowers of one pass, and flowers in a usual pass (judgements).
-const WITHIN_PASS: f64 = 0.03;
-const FLOWERS_PER_PASS: u64 = 40;
-/// Probability that further flowers aim at.
-const SURE: f64 = 0.9;
 
 /// For when lots and bloom are looked at.
 #[derive(Debug, Clone, Copy)]
@@ -65,6 +60,15 @@ pub(crate) struct Advised {
     pub accepted_pollen: Option<f64>,
 }
 
+/// The programme's fruit set; without one cross, for which the others speak.
+pub(crate) async fn fruit_sets(
+    unit: &mut Unit,
+    without: Option<CrossId>,
+) -> Result<FruitSets, Fault> {
+    let counted = crosses::counted_fruit(unit.connection(), without).await?;
+    unit.reckon(move |_| FruitSets::of(&counted)).await
+}
+
 /// Advises on a pair of parents for a season, lots and bloom being looked at as said.
 pub(crate) async fn advise(
     unit: &mut Unit,
@@ -73,6 +77,7 @@ pub(crate) async fn advise(
     mother: &GermplasmRow,
     father: Option<&GermplasmRow>,
     fruit_wanted_n: u32,
+    sets: &FruitSets,
 ) -> Result<Advised, Fault> {
     let genotype = |plant: &GermplasmRow| {
         parents::stored_genotype(&plant.species, &plant.s_alleles).ok_or_else(|| {
@@ -84,12 +89,15 @@ pub(crate) async fn advise(
     };
     let mother_genotype = genotype(mother)?;
     let self_compatible = parents::self_compatibility_word(&mother_genotype);
-    let (fruit_set, basis) = expected_set(unit, &mother.species).await?;
-    let flowers_needed = (f64::from(fruit_wanted_n) / fruit_set).ceil() as u32;
+    let pollen_species = &father.unwrap_or(mother).species;
+    let set = sets.expect(mother.id, &mother.species, pollen_species);
     let mut advice = CrossAdvice {
-        flowers_needed,
-        fruit_set_expected: fruit_set,
-        fruit_set_basis: basis,
+        flowers_needed: set.flowers_for(fruit_wanted_n),
+        flowers_needed_surely: set.flowers_surely_for(fruit_wanted_n),
+        fruit_set_expected: set.mean(),
+        fruit_set_low: set.low,
+        fruit_set_high: set.high,
+        fruit_set_basis: set.basis,
         seed_parent_self_compatible: self_compatible.to_owned(),
         ..CrossAdvice::default()
     };
@@ -165,25 +173,15 @@ pub(crate) async fn advise(
     })
 }
 
-/// Fruits for each pollinated flower to reckon with, and what that rests on.
-pub(crate) async fn expected_set(unit: &mut Unit, species: &str) -> Result<(f64, String), Fault> {
-    let (fruit, flowers) = crosses::own_fruit_set(unit.connection(), species).await?;
-    let usual = OutcrossRates::default().set_of_pollinated;
-    let (fruit, flowers) = (fruit.max(0) as f64, flowers.max(0) as f64);
-    let set = (fruit + usual * USUAL_SET_FLOWERS) / (flowers + USUAL_SET_FLOWERS);
-    let basis = if flowers > 0.0 {
-        format!(
-            "{fruit:.0} fruits from {flowers:.0} flowers on {species} in this programme, with a usual {:.0} % worth {USUAL_SET_FLOWERS:.0} flowers",
-            usual * 100.0
-        )
-    } else {
-        format!(
-            "a usual {:.0} %, since no fruit was counted on {species} yet",
-            usual * 100.0
-        )
-    };
-    // A set of nothing would ask for endless flowers.
-    Ok((set.clamp(0.005, 0.95), basis))
+/// How pollen can be had: fresh in the days that both bloom, where these are known, or from store.
+pub(crate) fn can_serve(shared_days_n: Option<u32>, lots: bool) -> &'static str {
+    match (shared_days_n, lots) {
+        (Some(days), true) if days > 0 => "both",
+        (Some(days), false) if days > 0 => "fresh",
+        (_, true) => "stored",
+        (Some(_), false) => "none",
+        (None, false) => "unknown",
+    }
 }
 
 async fn pollen_outlook(
@@ -227,13 +225,7 @@ async fn pollen_outlook(
     let overlap = hers.as_ref().zip(his.as_ref());
     // Pollen gathered the day before her first flowers is dry in time, so his bloom may end there.
     let shared = overlap.map(|(hers, his)| hers.window.shared_days_n(&his.window));
-    let can_serve = match (shared, lots.is_empty()) {
-        (Some(days), false) if days > 0 => "both",
-        (Some(days), true) if days > 0 => "fresh",
-        (_, false) => "stored",
-        (Some(_), true) => "none",
-        (None, true) => "unknown",
-    };
+    let can_serve = can_serve(shared, !lots.is_empty());
     let days = |bloom: &Option<Bloom>| {
         bloom.as_ref().map_or_else(Default::default, |bloom| {
             (
@@ -268,7 +260,7 @@ async fn pollen_outlook(
 pub(crate) fn fruit_outlook(
     counts: &CrossCounts,
     wanted_n: u32,
-    fruit_set: f64,
+    set: &ExpectedSet,
 ) -> Option<FruitOutlook> {
     let pollinated = u64::from(counts.flowers_pollinated_n);
     let counted = counts.fruit_set_n.is_some() || counts.fruit_harvested_n > 0;
@@ -283,14 +275,9 @@ pub(crate) fn fruit_outlook(
         fruit_n: if counted { fruit } else { 0 },
         pending_flowers_n: if counted { 0 } else { pollinated },
         wanted_n: wanted_n.into(),
-        correlation_within_pass: WITHIN_PASS,
-        flowers_per_pass_n: FLOWERS_PER_PASS,
+        ..set.standing()
     };
-    let prior = Prior {
-        mean_set: fruit_set,
-        worth_flowers_n: USUAL_SET_FLOWERS,
-    };
-    let told = outlook(standing, prior, SURE).ok()?;
+    let told = outlook(standing, set.prior, SURE).ok()?;
     let lacking = told.more_flowers_n;
     let note = match lacking {
         Some(0) => "the wanted fruit is likely to be reached".to_owned(),

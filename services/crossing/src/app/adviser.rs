@@ -6,12 +6,15 @@ use ::pedigree::KinshipMatrix;
 use compatibility::{SGenotype, Species, Taxon, Verdict, plants_needed};
 use contract::crossing::{
     AdvisePairsRequest, AdvisedPair, AdvisedPairs, CrossAdvice, LeftOutPairs, LociTogether,
-    ParentRights, TraitGoal,
+    PairPrice, ParentRights, TraitGoal,
 };
 use contract::evaluation::evaluation_client::EvaluationClient;
-use contract::evaluation::{GetAnalysisRequest, GetFiguresRequest, RandomLevel};
+use contract::evaluation::{
+    GetAnalysisRequest, GetFiguresRequest, ListPredictionsRequest, RandomLevel,
+};
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
+use phenology::overlap::BloomWindow;
 use platform::compute::Cancel;
 use platform::database::Day;
 use platform::operation::App as _;
@@ -21,12 +24,13 @@ use platform::{Fault, Fields, ProgrammeId, Unit};
 use super::advice::{self, Reckoning};
 use super::pedigree as lines;
 use crate::CrossingApp;
+use crate::domain::feasibility::{Condition, Facts, LeftOut, Rules};
 use crate::domain::goals::{Genotypes, LociOdds, LocusModel, TraitModel, locus_expectations};
 use crate::domain::parents::{self, PairAdvice};
 use crate::domain::windows::bloom;
 use crate::domain::{PlantId, RightsStanding};
 use crate::store::germplasm::{self as plants, Filter, GermplasmRow, lineage};
-use crate::store::{mothers, seasons};
+use crate::store::{mothers, pollen, seasons};
 
 /// Candidates at most.
 pub(crate) const MOST_CANDIDATES: usize = 400;
@@ -164,12 +168,8 @@ impl Candidates {
 }
 
 /// Whether a pair can be crossed with some hope.
-pub(crate) fn workable(advice: &PairAdvice) -> Result<(), &'static str> {
-    match (advice.compatibility.verdict, advice.crossability) {
-        (Verdict::None, _) => Err("incompatible"),
-        (_, "not_known_to_work") => Err("not_crossable"),
-        _ => Ok(()),
-    }
+pub(crate) fn workable(advice: &PairAdvice) -> bool {
+    advice.compatibility.verdict != Verdict::None && advice.crossability != "not_known_to_work"
 }
 
 /// Rank of a verdict among the two directions of a cross.
@@ -182,35 +182,93 @@ pub(crate) fn ease(verdict: Verdict) -> u8 {
     }
 }
 
+/// Analyses of a trait that are looked at for the one to take.
+const ANALYSES_LOOKED_AT: u32 = 50;
+
+/// Where a goal's values come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum ValuesFrom {
+    /// From the goal itself or the plants' notes.
+    Given,
+    /// From the analysis that it names.
+    Named,
+    /// From the newest analysis.
+    Analyses,
+    /// From the newest analysis where there is one, else from notes.
+    Either,
+}
+
+fn values_from(goal: &TraitGoal, place: usize) -> Result<ValuesFrom, Fault> {
+    if !goal.analysis_id.is_empty() && !goal.breeding_values.is_empty() {
+        return Err(Fault::field(
+            format!("/traits/{place}/analysis_id"),
+            "give breeding_values or analysis_id, not both",
+        ));
+    }
+    let of_notes = goal.heritability.is_some() || goal.standard_deviation.is_some();
+    match goal.values_from.trim() {
+        "" | "analyses" | "notes" if !goal.analysis_id.is_empty() => Ok(ValuesFrom::Named),
+        "" | "analyses" | "notes" if !goal.breeding_values.is_empty() => Ok(ValuesFrom::Given),
+        "notes" => Ok(ValuesFrom::Given),
+        "" if of_notes => Ok(ValuesFrom::Given),
+        "" => Ok(ValuesFrom::Either),
+        "analyses" => Ok(ValuesFrom::Analyses),
+        other => Err(Fault::field(
+            format!("/traits/{place}/values_from"),
+            format!("{other:?} is not known; one of analyses, notes"),
+        )),
+    }
+}
+
 /// Puts predictions of the evaluation service in place of the analyses that goals name, and tells
 /// what must be minded of them.
 pub(crate) async fn with_analyses(
     app: &CrossingApp,
     unit: &mut Unit,
     goals: &mut [TraitGoal],
+    candidates: &Candidates,
 ) -> Result<Vec<String>, Fault> {
     let programme = unit.programme()?;
+    let peers = &app.context().peers;
     let mut notes = Vec::new();
     for (place, goal) in goals.iter_mut().enumerate() {
         if !goal.trial_id.is_empty() {
             notes.extend(with_figures(app, programme, place, goal).await?);
             continue;
         }
-        if goal.analysis_id.is_empty() {
+        let source = values_from(goal, place)?;
+        if source == ValuesFrom::Given {
             continue;
         }
         let at = format!("/traits/{place}/analysis_id");
-        if !goal.breeding_values.is_empty() {
-            return Err(Fault::field(
-                at,
-                "give breeding_values or analysis_id, not both",
-            ));
-        }
-        let peers = &app.context().peers;
         let transport = peers
             .reach(ServiceName::Evaluation, Some(programme))
             .await?;
-        let analysis = EvaluationClient::new(transport)
+        let mut evaluation = EvaluationClient::new(transport);
+        if goal.analysis_id.is_empty() {
+            let asked = ListPredictionsRequest {
+                code: goal.r#trait.trim().to_owned(),
+                limit: ANALYSES_LOOKED_AT,
+                ..ListPredictionsRequest::default()
+            };
+            let found = evaluation.list_predictions(asked).await?.into_inner().items;
+            // Of relatives more is known, and their predictions are what is inherited.
+            let newest = found.iter().find(|a| a.relationship).or(found.first());
+            match (newest, source) {
+                (Some(analysis), _) => goal.analysis_id.clone_from(&analysis.id),
+                (None, ValuesFrom::Analyses) => {
+                    return Err(Fault::field(
+                        format!("/traits/{place}/values_from"),
+                        format!(
+                            "no finished analysis predicts entries for {}; ask for one with entries as random, or take notes",
+                            goal.r#trait
+                        ),
+                    ));
+                }
+                (None, _) => continue,
+            }
+        }
+        let analysis = evaluation
             .get_analysis(GetAnalysisRequest {
                 analysis_id: goal.analysis_id.clone(),
             })
@@ -256,6 +314,28 @@ pub(crate) async fn with_analyses(
                 .find(|c| c.name == name)
                 .map(|component| component.variance)
         };
+        let predicted = levels.iter().filter(|level| {
+            candidates
+                .rows
+                .iter()
+                .any(|row| row.id.to_string() == level.level)
+        });
+        let (predicted_n, levels_n) = (predicted.count(), levels.len());
+        if predicted_n < 2 && source == ValuesFrom::Either {
+            notes.push(format!(
+                "the newest analysis of {} predicts {predicted_n} of the candidates, so trait notes are taken",
+                goal.r#trait
+            ));
+            goal.analysis_id.clear();
+            continue;
+        }
+        if levels_n > predicted_n {
+            notes.push(format!(
+                "the analysis of {} predicts {} plants that are no candidates, as seedlings that are not taken into the germplasm",
+                goal.r#trait,
+                levels_n - predicted_n
+            ));
+        }
         goal.breeding_values = levels
             .iter()
             .map(|level| (level.level.clone(), level.effect))
@@ -384,7 +464,80 @@ struct Chosen {
     mother: usize,
     father: usize,
     reciprocal: Verdict,
+    prices: Vec<PairPrice>,
     scored: Scored,
+}
+
+impl Chosen {
+    /// The score with the prices taken off.
+    fn priced(&self) -> f64 {
+        self.scored.score - total(&self.prices)
+    }
+}
+
+fn total(prices: &[PairPrice]) -> f64 {
+    prices.iter().map(|price| price.price).sum()
+}
+
+/// Pairs left out for one reason.
+#[derive(Default)]
+struct Heap {
+    pairs_n: u32,
+    why: String,
+    examples: Vec<String>,
+}
+
+/// Pairs left out that are named for each reason.
+const EXAMPLES: usize = 3;
+
+/// What bears on whether pairs can be worked, by candidate.
+struct Ground {
+    bloom: Vec<Option<BloomWindow>>,
+    /// Whether a usable lot of its pollen is kept.
+    kept: Vec<bool>,
+    mothers_n: Vec<usize>,
+}
+
+impl Ground {
+    async fn read(
+        unit: &mut Unit,
+        candidates: &Candidates,
+        year: i32,
+        today: Date,
+    ) -> Result<Self, Fault> {
+        let ids: Vec<PlantId> = candidates.rows.iter().map(|row| row.id).collect();
+        let notes = seasons::bloom_notes(unit.connection(), &ids).await?;
+        let lots = pollen::kept(unit.connection(), Some(&ids), Day(today)).await?;
+        let usable: HashSet<PlantId> = lots
+            .iter()
+            .filter(|kept| kept.lot().on(today).usable)
+            .map(|kept| kept.row.germplasm_id)
+            .collect();
+        let standing = mothers::standing(unit.connection(), Day(today)).await?;
+        let year = i16::try_from(year).unwrap_or_default();
+        Ok(Self {
+            bloom: ids
+                .iter()
+                .map(|id| Some(bloom(notes.get(id)?, year)?.window))
+                .collect(),
+            kept: ids.iter().map(|id| usable.contains(id)).collect(),
+            mothers_n: ids
+                .iter()
+                .map(|id| {
+                    standing
+                        .iter()
+                        .filter(|row| row.germplasm_id == *id)
+                        .count()
+                })
+                .collect(),
+        })
+    }
+
+    fn can_serve(&self, mother: usize, father: usize) -> &'static str {
+        let windows = self.bloom[mother].as_ref().zip(self.bloom[father].as_ref());
+        let shared = windows.map(|(hers, his)| hers.shared_days_n(his));
+        advice::can_serve(shared, self.kept[father])
+    }
 }
 
 /// Ranks pairs.
@@ -406,13 +559,16 @@ pub async fn rank(
     fields.count("max_pairs", max_pairs, 1, MOST_PAIRS);
     let fruit_wanted_n = request.fruit_wanted_n.unwrap_or(USUAL_FRUIT);
     fields.count("fruit_wanted_n", fruit_wanted_n, 1, 100_000);
+    let mut rules = Rules::read(&mut fields, &request.rules);
+    if request.refuse_agreement_needed {
+        rules.filter(Condition::Rights);
+    }
     fields.require(
         !request.traits.is_empty() || !request.loci.is_empty(),
         "traits",
         "say what the crosses are for: traits with weights or bounds, or loci",
     );
     fields.finish()?;
-    let of_analyses = with_analyses(app, unit, &mut request.traits).await?;
     let candidates = Candidates::read(
         unit,
         &[
@@ -422,8 +578,10 @@ pub async fn rank(
         ],
     )
     .await?;
+    let of_analyses = with_analyses(app, unit, &mut request.traits, &candidates).await?;
     let year = year.unwrap_or_else(|| i32::from(today.year()));
-    let search = Search::new(candidates, &request, ceiling)?;
+    let ground = Ground::read(unit, &candidates, year, today).await?;
+    let search = Search::new(candidates, &request, ceiling, ground, rules)?;
     let (search, (chosen, left_out, pairs_n)) = unit
         .reckon(move |cancel| {
             let chosen = search.choose(max_pairs as usize, cancel)?;
@@ -432,15 +590,7 @@ pub async fn rank(
         .await??;
     let candidates = &search.candidates;
 
-    let notes = seasons::bloom_notes(
-        unit.connection(),
-        &chosen
-            .iter()
-            .map(|pair| candidates.rows[pair.mother].id)
-            .collect::<Vec<_>>(),
-    )
-    .await?;
-    let standing = mothers::standing(unit.connection(), Day(today)).await?;
+    let sets = advice::fruit_sets(unit, None).await?;
     let mut items = Vec::with_capacity(chosen.len());
     for (place, pair) in (1..).zip(&chosen) {
         let (mother, father) = (&candidates.rows[pair.mother], &candidates.rows[pair.father]);
@@ -451,18 +601,14 @@ pub async fn rank(
             mother,
             Some(father),
             fruit_wanted_n,
+            &sets,
         )
         .await?;
-        let days_n = notes
-            .get(&mother.id)
-            .and_then(|notes| bloom(notes, i16::try_from(year).unwrap_or_default()))
-            .map_or(USUAL_BLOOM_DAYS, |bloom| bloom.window.days_n());
+        let days_n = search.ground.bloom[pair.mother]
+            .as_ref()
+            .map_or(USUAL_BLOOM_DAYS, BloomWindow::days_n);
         let passes_n = PassPlan::default().passes_n(f64::from(days_n));
-        let mothers_n = standing
-            .iter()
-            .filter(|row| row.germplasm_id == mother.id)
-            .count();
-        items.push(search.told(place, pair, advised.advice, passes_n, mothers_n));
+        items.push(search.told(place, pair, advised.advice, passes_n));
     }
     let mut told_notes = search.notes();
     told_notes.extend(of_analyses);
@@ -478,6 +624,7 @@ pub async fn rank(
         pairs_n,
         left_out,
         notes: told_notes,
+        rules: search.rules.told(),
     })
 }
 
@@ -495,8 +642,10 @@ struct Search {
     species: Vec<Species>,
     may_be_mother: Vec<bool>,
     may_give_pollen: Vec<bool>,
-    refused_rights: Vec<bool>,
+    agreement_needed: Vec<bool>,
     ceiling: f64,
+    ground: Ground,
+    rules: Rules,
 }
 
 impl Search {
@@ -504,6 +653,8 @@ impl Search {
         candidates: Candidates,
         request: &AdvisePairsRequest,
         ceiling: f64,
+        ground: Ground,
+        rules: Rules,
     ) -> Result<Self, Fault> {
         let mut fields = Fields::new();
         let traits = candidates.traits(&mut fields, &request.traits);
@@ -554,17 +705,16 @@ impl Search {
             species,
             may_be_mother: among(&request.seed_parent_ids),
             may_give_pollen: among(&request.pollen_parent_ids),
-            refused_rights: rows
+            agreement_needed: rows
                 .iter()
-                .map(|row| {
-                    request.refuse_agreement_needed
-                        && row.rights_standing == RightsStanding::AgreementNeeded.to_string()
-                })
+                .map(|row| row.rights_standing == RightsStanding::AgreementNeeded.to_string())
                 .collect(),
             candidates,
             traits,
             loci,
             ceiling,
+            ground,
+            rules,
         })
     }
 
@@ -572,10 +722,60 @@ impl Search {
         self.may_be_mother[mother] && self.may_give_pollen[father]
     }
 
-    /// Scores every pair, then looks at compatibility from the best on until enough are found.
+    /// Scores every pair, then looks at what stands in its way from the best on, until no further pair
+    /// can be among the best once prices are taken off.
     fn choose(&self, max_pairs: usize, cancel: &Cancel) -> Result<Choice, Fault> {
+        let mut heaps: BTreeMap<&'static str, Heap> = BTreeMap::new();
+        let (mut scored, pairs_n) = self.all_scored(&mut heaps, cancel)?;
+        // Of pairs that score alike, those whose share is known come first.
+        scored.sort_by(|a, b| {
+            b.score
+                .total_cmp(&a.score)
+                .then(b.share_wanted.is_some().cmp(&a.share_wanted.is_some()))
+                .then(b.share_highest.total_cmp(&a.share_highest))
+                .then((a.i, a.j).cmp(&(b.i, b.j)))
+        });
+        let mut chosen: Vec<Chosen> = Vec::new();
+        for pair in scored {
+            if chosen.len() >= max_pairs && chosen[max_pairs - 1].priced() >= pair.score {
+                break;
+            }
+            match self.direction(pair.i, pair.j) {
+                Ok((mother, father, reciprocal, prices)) => {
+                    let pair = Chosen {
+                        mother,
+                        father,
+                        reciprocal,
+                        prices,
+                        scored: pair,
+                    };
+                    let priced = pair.priced();
+                    let place = chosen.partition_point(|other| other.priced() >= priced);
+                    chosen.insert(place, pair);
+                }
+                Err(left_out) => self.leave_out(&mut heaps, pair.i, pair.j, left_out),
+            }
+        }
+        chosen.truncate(max_pairs);
+        let left_out = heaps
+            .into_iter()
+            .map(|(reason, heap)| LeftOutPairs {
+                reason: reason.to_owned(),
+                pairs_n: heap.pairs_n,
+                why: heap.why,
+                examples: heap.examples,
+            })
+            .collect();
+        Ok((chosen, left_out, pairs_n))
+    }
+
+    /// Pairs that the goals and the ceiling of kinship leave, and how many there were.
+    fn all_scored(
+        &self,
+        heaps: &mut BTreeMap<&'static str, Heap>,
+        cancel: &Cancel,
+    ) -> Result<(Vec<Scored>, u32), Fault> {
         let n = self.candidates.rows.len();
-        let mut left_out: BTreeMap<&'static str, u32> = BTreeMap::new();
         let mut odds: HashMap<(usize, usize), LociOdds> = HashMap::new();
         let classes = self.locus_classes();
         let mut scored: Vec<Scored> = Vec::new();
@@ -587,10 +787,14 @@ impl Search {
                     continue;
                 }
                 pairs_n += 1;
-                let reason = if self.refused_rights[i] || self.refused_rights[j] {
-                    Err("rights")
-                } else if self.candidates.kinship.coancestry(i, j) > self.ceiling {
-                    Err("kinship")
+                let pair = if self.candidates.kinship.coancestry(i, j) > self.ceiling {
+                    Err(LeftOut {
+                        reason: "kinship",
+                        why: format!(
+                            "the parents' coancestry is above the ceiling of {}",
+                            self.ceiling
+                        ),
+                    })
                 } else {
                     let loci = odds.entry((classes[i], classes[j])).or_insert_with(|| {
                         LociOdds::of(
@@ -602,45 +806,30 @@ impl Search {
                     });
                     self.score(i, j, loci)
                 };
-                match reason {
+                match pair {
                     Ok(pair) => scored.push(pair),
-                    Err(reason) => *left_out.entry(reason).or_insert(0) += 1,
+                    Err(left_out) => self.leave_out(heaps, i, j, left_out),
                 }
             }
         }
-        // Of pairs that score alike, those whose share is known come first.
-        scored.sort_by(|a, b| {
-            b.score
-                .total_cmp(&a.score)
-                .then(b.share_wanted.is_some().cmp(&a.share_wanted.is_some()))
-                .then(b.share_highest.total_cmp(&a.share_highest))
-                .then((a.i, a.j).cmp(&(b.i, b.j)))
-        });
-        let mut chosen = Vec::new();
-        for pair in scored {
-            if chosen.len() == max_pairs {
-                break;
-            }
-            match self.direction(pair.i, pair.j) {
-                Ok((mother, father, reciprocal)) => {
-                    chosen.push(Chosen {
-                        mother,
-                        father,
-                        reciprocal,
-                        scored: pair,
-                    });
-                }
-                Err(reason) => *left_out.entry(reason).or_insert(0) += 1,
-            }
+        Ok((scored, pairs_n))
+    }
+
+    fn leave_out(
+        &self,
+        heaps: &mut BTreeMap<&'static str, Heap>,
+        i: usize,
+        j: usize,
+        left_out: LeftOut,
+    ) {
+        let heap = heaps.entry(left_out.reason).or_default();
+        heap.pairs_n += 1;
+        if heap.examples.len() < EXAMPLES {
+            let rows = &self.candidates.rows;
+            heap.examples
+                .push(format!("{} × {}", rows[i].name, rows[j].name));
         }
-        let left_out = left_out
-            .into_iter()
-            .map(|(reason, pairs_n)| LeftOutPairs {
-                reason: reason.to_owned(),
-                pairs_n,
-            })
-            .collect();
-        Ok((chosen, left_out, pairs_n))
+        heap.why = left_out.why;
     }
 
     /// Plants alike in species and at all loci asked for share a class.
@@ -658,9 +847,12 @@ impl Search {
 
     /// A pair held against the goals: the share of seedlings that is wanted where it is known, the
     /// least that is possible where a genotype is not.
-    fn score(&self, i: usize, j: usize, loci: &LociOdds) -> Result<Scored, &'static str> {
+    fn score(&self, i: usize, j: usize, loci: &LociOdds) -> Result<Scored, LeftOut> {
         if loci.highest < NONE_WANTED {
-            return Err("locus_impossible");
+            return Err(LeftOut {
+                reason: "locus_impossible",
+                why: "no seedling can have what is wanted at the loci".to_owned(),
+            });
         }
         let pair = [self.candidates.rows[i].id, self.candidates.rows[j].id];
         let within = self.candidates.share_within(i, j);
@@ -675,7 +867,10 @@ impl Search {
             }
         }
         if of_traits < NONE_WANTED {
-            return Err("trait_impossible");
+            return Err(LeftOut {
+                reason: "trait_impossible",
+                why: "as good as no seedling lies within the bounds of the traits".to_owned(),
+            });
         }
         let of_loci = loci.ranked();
         let (low, high) = if all_known {
@@ -697,45 +892,56 @@ impl Search {
         })
     }
 
-    /// Which of the two should be mother, and the verdict the other way round.
-    fn direction(&self, i: usize, j: usize) -> Result<(usize, usize, Verdict), &'static str> {
-        let judged = |mother: usize, father: usize| {
-            parents::advise(&self.s_genotypes[mother], &self.s_genotypes[father])
+    /// Which of the two should be mother, the verdict the other way round, and what stands in the way.
+    fn direction(
+        &self,
+        i: usize,
+        j: usize,
+    ) -> Result<(usize, usize, Verdict, Vec<PairPrice>), LeftOut> {
+        let facts = |mother: usize, father: usize| Facts {
+            genetics: parents::advise(&self.s_genotypes[mother], &self.s_genotypes[father]),
+            can_serve: self.ground.can_serve(mother, father),
+            agreement_needed: self.agreement_needed[mother] || self.agreement_needed[father],
+            mothers_n: self.ground.mothers_n[mother],
         };
-        let both = [(i, j, judged(i, j)), (j, i, judged(j, i))];
+        let both = [(i, j, facts(i, j)), (j, i, facts(j, i))];
         let verdict_of = |mother: usize| {
             both.iter()
                 .find(|(m, ..)| *m == mother)
-                .map_or(Verdict::Unknown, |(.., a)| a.compatibility.verdict)
+                .map_or(Verdict::Unknown, |(.., f)| f.genetics.compatibility.verdict)
         };
-        let mut reason = "incompatible";
-        let mut best: Option<(usize, usize, u8)> = None;
-        for (mother, father, advice) in &both {
+        let mut refused = None;
+        let mut best: Option<(usize, usize, u8, Vec<PairPrice>)> = None;
+        for (mother, father, facts) in &both {
             if !self.may(*mother, *father) {
                 continue;
             }
-            match workable(advice) {
-                Err(why) => reason = why,
-                Ok(()) => {
-                    let ease = ease(advice.compatibility.verdict);
-                    if best.is_none_or(|(.., so_far)| ease > so_far) {
-                        best = Some((*mother, *father, ease));
+            match self.rules.judge(facts) {
+                Err(left_out) => refused = Some(left_out),
+                Ok(prices) => {
+                    let ease = ease(facts.genetics.compatibility.verdict);
+                    let better = best.as_ref().is_none_or(|(.., so_far, others)| {
+                        let (cost, other) = (total(&prices), total(others));
+                        cost < other || (cost == other && ease > *so_far)
+                    });
+                    if better {
+                        best = Some((*mother, *father, ease, prices));
                     }
                 }
             }
         }
-        best.map(|(mother, father, _)| (mother, father, verdict_of(father)))
-            .ok_or(reason)
+        match (best, refused) {
+            (Some((mother, father, _, prices)), _) => {
+                Ok((mother, father, verdict_of(father), prices))
+            }
+            (None, Some(left_out)) => Err(left_out),
+            (None, None) => {
+                unreachable!("a pair that is looked at may be crossed one way at least")
+            }
+        }
     }
 
-    fn told(
-        &self,
-        rank: u32,
-        pair: &Chosen,
-        advice: CrossAdvice,
-        passes_n: u32,
-        mothers_n: usize,
-    ) -> AdvisedPair {
+    fn told(&self, rank: u32, pair: &Chosen, advice: CrossAdvice, passes_n: u32) -> AdvisedPair {
         let (m, f) = (pair.mother, pair.father);
         let (mother, father) = (&self.candidates.rows[m], &self.candidates.rows[f]);
         let ids = [mother.id, father.id];
@@ -789,7 +995,8 @@ impl Search {
             seed_parent_name: mother.name.clone(),
             pollen_parent_id: father.id.to_string(),
             pollen_parent_name: father.name.clone(),
-            score: scored.score,
+            score: pair.priced(),
+            prices: pair.prices.clone(),
             index_sd: scored.index_sd,
             traits: self
                 .traits
@@ -807,7 +1014,7 @@ impl Search {
             pollen_parent_rights: Some(rights(father)),
             passes_needed_n: passes_n,
             flowers_per_pass_n: advice.flowers_needed.div_ceil(passes_n.max(1)),
-            mothers_n: u32::try_from(mothers_n).unwrap_or(u32::MAX),
+            mothers_n: u32::try_from(self.ground.mothers_n[m]).unwrap_or(u32::MAX),
             advice: Some(advice),
             notes,
         }
@@ -815,7 +1022,7 @@ impl Search {
 
     fn notes(&self) -> Vec<String> {
         let mut notes = vec![
-            "score: weighted traits of the seedlings' mean in standard deviations, plus the decimal logarithm of the share of seedlings that is wanted; half the share costs 0.3".to_owned(),
+            "score: weighted traits of the seedlings' mean in standard deviations, plus the decimal logarithm of the share of seedlings that is wanted, less the prices of what stands in the way; half the share costs 0.3".to_owned(),
         ];
         if !self.loci.is_empty() {
             notes.push("where a genotype is not known, the share is the least that is possible over what it may be, a billionth at least".to_owned());

@@ -72,6 +72,7 @@ pub async fn plan(
     };
 
     let on = reckoning(&season, unit);
+    let sets = advice::fruit_sets(unit, None).await?;
     let advised = advice::advise(
         unit,
         season.year,
@@ -79,6 +80,7 @@ pub async fn plan(
         &pair.mother,
         pair.father.as_ref(),
         request.fruit_wanted_n,
+        &sets,
     )
     .await?;
     let number = match number {
@@ -300,14 +302,23 @@ pub async fn advise(
     } else {
         request.fruit_wanted_n
     };
-    Ok(advice::advise(unit, year, on, mother, find(father), wanted)
-        .await?
-        .advice)
+    let sets = advice::fruit_sets(unit, None).await?;
+    let advised = advice::advise(unit, year, on, mother, find(father), wanted, &sets).await?;
+    Ok(advised.advice)
 }
 
 /// A cross as told to clients, without its advice.
 pub(crate) fn told_of(row: &CrossRow, counts: CrossCounts, warnings: Vec<CrossWarning>) -> Cross {
     let (number, checked_number) = cross_numbers(row.season, row.number);
+    let standing = if row.standing == CrossStanding::Cancelled.word() {
+        CrossStanding::Cancelled
+    } else {
+        CrossStanding::reached(
+            counts.passes_n,
+            counts.fruit_harvested_n,
+            counts.seedlings_n,
+        )
+    };
     Cross {
         id: row.id.to_string(),
         number,
@@ -321,7 +332,7 @@ pub(crate) fn told_of(row: &CrossRow, counts: CrossCounts, warnings: Vec<CrossWa
         species: row.species.clone(),
         objective: row.objective.clone(),
         fruit_wanted_n: u32::try_from(row.fruit_wanted_n).unwrap_or(0),
-        standing: row.standing.clone(),
+        standing: standing.word().to_owned(),
         mother_ids: row.mother_ids.iter().map(ToString::to_string).collect(),
         advice: None,
         counts: Some(counts),
@@ -402,6 +413,7 @@ async fn one(unit: &mut Unit, id: CrossId) -> Result<Cross, Fault> {
     };
     if let Some(mother) = find(Some(row.seed_parent_id)) {
         let on = reckoning(&season, unit);
+        let sets = advice::fruit_sets(unit, None).await?;
         let advised = advice::advise(
             unit,
             row.season,
@@ -409,13 +421,16 @@ async fn one(unit: &mut Unit, id: CrossId) -> Result<Cross, Fault> {
             mother,
             find(row.pollen_parent_id),
             cross.fruit_wanted_n,
+            &sets,
         )
         .await?;
-        if !row.open_pollinated() {
+        if let Some(father) = find(row.pollen_parent_id) {
+            // Its own counts come in by themselves, and must not count twice.
+            let others = advice::fruit_sets(unit, Some(id)).await?;
             cross.fruit_outlook = advice::fruit_outlook(
                 &cross.counts.clone().unwrap_or_default(),
                 cross.fruit_wanted_n,
-                advised.advice.fruit_set_expected,
+                &others.expect(mother.id, &mother.species, &father.species),
             );
         }
         cross.advice = Some(advised.advice);
@@ -442,7 +457,8 @@ pub async fn list(
         season,
         seed_parent: fields.optional_id("seed_parent_id", &request.seed_parent_id),
         pollen_parent: fields.optional_id("pollen_parent_id", &request.pollen_parent_id),
-        standing: standing.map(|standing| standing.word()),
+        standing,
+        going: false,
     };
     fields.finish()?;
     let rows = store::list(unit.connection(), &filter, after, page.fetch()).await?;
@@ -465,6 +481,11 @@ pub async fn edit(
     fields.count("fruit_wanted_n", request.fruit_wanted_n, 1, MOST_FRUIT);
     let standing: Option<CrossStanding> = fields.optional_word("standing", &request.standing);
     at_most(&mut fields, "reason", &request.reason, NOTE_CHARS);
+    fields.require(
+        standing.is_none_or(|s| matches!(s, CrossStanding::Planned | CrossStanding::Cancelled)),
+        "standing",
+        "follows from passes, fruit and seedlings; write planned or cancelled",
+    );
     fields.require(
         standing != Some(CrossStanding::Cancelled) || !request.reason.trim().is_empty(),
         "reason",

@@ -19,7 +19,7 @@ use platform::compute;
 use platform::database::Day;
 use platform::{Fault, Fields, Unit};
 
-use super::advice::expected_set;
+use super::advice::fruit_sets;
 use super::{crosses, mothers, pollen};
 use crate::CrossingApp;
 use crate::domain::ledger::{LotState, days_between};
@@ -63,8 +63,8 @@ struct Scene {
     events: HashMap<MotherId, Vec<MotherEventRow>>,
     notes: HashMap<PlantId, Vec<Note>>,
     lots: Vec<(KeptLot, LotState)>,
-    sets: HashMap<String, f64>,
-    species: HashMap<PlantId, String>,
+    /// Flowers that each cross's wanted fruit asks for.
+    flowers_needed: HashMap<CrossId, u32>,
 }
 
 /// One mother of one cross on the day.
@@ -97,7 +97,7 @@ impl Scene {
             .cloned();
         let filter = cross_store::Filter {
             season: Some(season.as_ref().map_or(i32::MIN, |season| season.year)),
-            standing: Some("planned"),
+            going: true,
             ..cross_store::Filter::default()
         };
         let crosses = cross_store::list(unit.connection(), &filter, None, i64::MAX).await?;
@@ -148,11 +148,18 @@ impl Scene {
             })
             .collect();
         let places = places(unit, &crosses, &mothers).await?;
-        let mut sets = HashMap::new();
-        let all_species: BTreeSet<&String> = species.values().collect();
-        for species in all_species {
-            sets.insert(species.clone(), expected_set(unit, species).await?.0);
-        }
+        let sets = fruit_sets(unit, None).await?;
+        let species_of = |plant: PlantId| species.get(&plant).map_or("", String::as_str);
+        let flowers_needed = crosses
+            .iter()
+            .map(|cross| {
+                let pollen = cross.pollen_parent_id.unwrap_or(cross.seed_parent_id);
+                let own = species_of(cross.seed_parent_id);
+                let set = sets.expect(cross.seed_parent_id, own, species_of(pollen));
+                let wanted_n = u32::try_from(cross.fruit_wanted_n).unwrap_or(0);
+                (cross.id, set.flowers_for(wanted_n))
+            })
+            .collect();
         let mut last_over: HashMap<MotherId, Date> = HashMap::new();
         for (_, mother, on, _) in &last {
             if let Some(mother) = mother {
@@ -177,8 +184,7 @@ impl Scene {
             events,
             notes,
             lots,
-            sets,
-            species,
+            flowers_needed,
             crosses,
         })
     }
@@ -190,13 +196,7 @@ impl Scene {
         if counts.fruit_harvested_n > 0 || cross.open_pollinated() {
             return 0;
         }
-        let set = self
-            .species
-            .get(&cross.seed_parent_id)
-            .and_then(|species| self.sets.get(species))
-            .copied()
-            .unwrap_or(0.2);
-        let needed = (f64::from(cross.fruit_wanted_n) / set).ceil() as u32;
+        let needed = self.flowers_needed.get(&cross.id).copied().unwrap_or(0);
         needed.saturating_sub(counts.flowers_pollinated_n)
     }
 

@@ -132,7 +132,7 @@ pub async fn progeny_odds(
         living_share: living.as_ref().map(|living| living.lowest),
         ..ProgenyOddsReply::default()
     };
-    if let (Some(rates), Some(plants)) = (request.survival, needed) {
+    if let Some(rates) = request.survival {
         let survival = Survival {
             fruit_set: rates.fruit_set,
             seeds_per_fruit: rates.seeds_per_fruit,
@@ -141,11 +141,11 @@ pub async fn progeny_odds(
             survival: rates.survival * living.as_ref().map_or(1.0, |living| living.lowest),
         };
         let needed = survival
-            .needed_for(plants)
+            .needed_for(wanted_n, share.lowest, request.probability)
             .map_err(|error| Fault::field("/survival", error.to_string()))?;
-        reply.seeds_needed = Some(needed.seeds_n);
-        reply.fruits_needed = Some(needed.fruits_n);
-        reply.flowers_needed = Some(needed.flowers_n);
+        reply.seeds_needed = needed.map(|needed| needed.seeds_n);
+        reply.fruits_needed = needed.map(|needed| needed.fruits_n);
+        reply.flowers_needed = needed.map(|needed| needed.flowers_n);
     }
     Ok(reply)
 }

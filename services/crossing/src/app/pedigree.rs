@@ -7,6 +7,7 @@ use contract::common::Numbers;
 use contract::crossing::{
     ExtractPedigreeRequest, FounderContribution, FounderContributions, FoundersRequest,
     KinshipReply, KinshipRequest, PedigreeExtract, PedigreeNode, PedigreeRequest, PlantParents,
+    PossibleParent,
 };
 use platform::compute::{Settled, Work};
 use platform::{Fault, Fields, Unit};
@@ -250,6 +251,13 @@ fn parents_first(lines: &[LineageRow]) -> Result<PedigreeExtract, Fault> {
                     seed_parent_id: id_text(line.seed_parent_id),
                     pollen_parent_id: id_text(line.pollen_parent_id),
                     clone_of_id: id_text(line.clone_of_id),
+                    possible_pollen_parents: line
+                        .possible_pollen_parents()
+                        .map(|(id, probability)| PossibleParent {
+                            id: id.to_string(),
+                            probability,
+                        })
+                        .collect(),
                 });
             }
             !ready

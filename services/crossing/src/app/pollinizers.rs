@@ -431,8 +431,6 @@ pub async fn judge(
                     set: told.set,
                     low: told.interval.low,
                     high: told.interval.high,
-                    branch_low: told.interval_over_branches.as_ref().map(|i| i.low),
-                    branch_high: told.interval_over_branches.as_ref().map(|i| i.high),
                     bloom_overlap: overlaps[index],
                     probability_best: told.probability_best,
                     p_against_leader: judgment.p_against_leader[index],
@@ -441,14 +439,19 @@ pub async fn judge(
             })
             .collect(),
         p_overall: judgment.exact.p,
+        unit: match judgment.unit {
+            pollinizer::Unit::Flowers => "flowers",
+            pollinizer::Unit::Branches => "branches",
+        }
+        .to_owned(),
         pairs: judgment
             .pairs
             .iter()
             .map(|pair| PollinizerPair {
                 first: pollens[pair.first].name.clone(),
                 second: pollens[pair.second].name.clone(),
-                p: pair.fisher_p,
-                p_corrected: pair.fisher_p_holm,
+                p: pair.p,
+                p_corrected: pair.p_holm,
             })
             .collect(),
         intraclass_correlation: judgment

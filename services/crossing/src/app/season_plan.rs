@@ -7,6 +7,7 @@ use biometry::selection::contributions::{
     Allocation, Budget, Contributions, Mating, MotherLimits, Parents, SidedContributions,
     allocate_mates, allocate_within,
 };
+use compatibility::ExpectedFertility;
 use contract::crossing::{
     ParentContribution, PlanLimit, PlanSeasonRequest, SeasonMating, SeasonPlan, TradeOffPoint,
 };
@@ -17,12 +18,18 @@ use platform::{Fault, Fields, Unit};
 use super::advice;
 use super::adviser::{Candidates, USUAL_KINSHIP, ease, reckoned, with_analyses, workable};
 use crate::CrossingApp;
+use crate::domain::fruit_sets::{ExpectedSet, FruitSets};
 use crate::domain::parents;
 use crate::domain::plan::{largest_remainders, rise, risen};
 use crate::store::mothers;
 
 /// A share that is as good as none.
 const NO_SHARE: f64 = 1e-6;
+/// Group coancestry by which whole crosses may miss their ceiling: rounding of numbers.
+const SLACK: f64 = 1e-9;
+/// How often a lower ceiling is tried, each lower by this share of the room at least.
+const TIGHTENINGS: usize = 12;
+const LEAST_STEP: f64 = 0.08;
 /// Points on the trade-off curve when nothing is said.
 const USUAL_POINTS: u32 = 9;
 
@@ -236,9 +243,9 @@ pub async fn plan(
     }
     fields.finish()?;
     let asked = asked(&request)?;
-    let mut notes = with_analyses(app, unit, &mut request.traits).await?;
     let named = [("candidate_ids", request.candidate_ids.as_slice())];
     let candidates = Candidates::read(unit, &named).await?;
+    let mut notes = with_analyses(app, unit, &mut request.traits, &candidates).await?;
     let mut fields = Fields::new();
     let models = candidates.traits(&mut fields, &request.traits);
     let n = candidates.rows.len();
@@ -256,6 +263,7 @@ pub async fn plan(
         .iter()
         .map(|row| models.iter().map(|model| model.merit(row.id)).sum())
         .collect();
+    notes.push("pairs are left out whose pollen is refused, whose species are not known to cross or whose seedlings would be mostly sterile".to_owned());
     for model in models.iter().filter(|model| model.weight != 0.0) {
         let unknown = candidates
             .rows
@@ -278,17 +286,15 @@ pub async fn plan(
         let of = standing.iter().filter(|row| row.germplasm_id == plant);
         u32::try_from(of.count()).unwrap_or(u32::MAX)
     };
-    let mut sets: BTreeMap<String, (f64, String)> = BTreeMap::new();
-    for row in &candidates.rows {
-        if !sets.contains_key(&row.species) {
-            let set = advice::expected_set(unit, &row.species).await?;
-            sets.insert(row.species.clone(), set);
-        }
-    }
+    let sets = advice::fruit_sets(unit, None).await?;
+    // Who the pollen parents are is not known yet: a mother's flowers are reckoned with her own kind.
     let takes: Vec<Takes> = candidates
         .rows
         .iter()
-        .map(|row| Takes::of(&asked, sets[&row.species].0, standing_n(row.id)))
+        .map(|row| {
+            let set = sets.expect(row.id, &row.species, &row.species);
+            Takes::of(&asked, set.mean(), standing_n(row.id))
+        })
         .collect();
     let limits = limits(&asked, &takes)?;
 
@@ -305,9 +311,8 @@ pub async fn plan(
             &takes,
             |mother, father| {
                 let advice = parents::advise(&s_genotypes[mother], &s_genotypes[father]);
-                workable(&advice)
-                    .ok()
-                    .map(|()| ease(advice.compatibility.verdict))
+                (workable(&advice) && advice.fertility != Some(ExpectedFertility::MostlySterile))
+                    .then(|| ease(advice.compatibility.verdict))
             },
         )?;
         let planned = Planned {
@@ -329,8 +334,7 @@ struct Planned {
     parents_of: Parents,
     takes: Vec<Takes>,
     limits: Option<MotherLimits>,
-    /// Fruit set by species, and what it rests on.
-    sets: BTreeMap<String, (f64, String)>,
+    sets: FruitSets,
 }
 
 impl Planned {
@@ -346,14 +350,25 @@ impl Planned {
         let shared = share_out(asked, takes, &drawn.crosses);
         let mut matings = Vec::with_capacity(drawn.crosses.len());
         let mut lacking: BTreeMap<usize, u32> = BTreeMap::new();
-        let mut used: BTreeMap<&str, &str> = BTreeMap::new();
+        let mut used: BTreeMap<(&str, &str), ExpectedSet> = BTreeMap::new();
         for (cross, (mothers_n, flowers_n)) in drawn.crosses.iter().zip(shared) {
             let (mother, father) = (
                 &candidates.rows[cross.mother],
                 &candidates.rows[cross.father],
             );
-            let (set, basis) = &sets[&mother.species];
-            used.insert(&mother.species, basis);
+            let set = sets.expect(mother.id, &mother.species, &father.species);
+            let lacks = asked
+                .fruit_wanted_n
+                .map(|fruit| set.flowers_for(fruit))
+                .filter(|needed| {
+                    mother.species != father.species && *needed > takes[cross.mother].flowers()
+                });
+            if let Some(needed) = lacks {
+                notes.push(format!(
+                    "{} with pollen of {}: {needed} flowers a cross bring the wanted fruit with pollen of {}, more than the plan reckons; {}",
+                    mother.name, father.name, father.species, set.basis
+                ));
+            }
             *lacking.entry(cross.mother).or_insert(0) += mothers_n;
             matings.push(SeasonMating {
                 seed_parent_id: mother.id.to_string(),
@@ -363,7 +378,7 @@ impl Planned {
                 crosses_n: u32::try_from(cross.crosses_n).unwrap_or(u32::MAX),
                 mothers_n,
                 flowers_n,
-                expected_fruit_n: f64::from(flowers_n) * set,
+                expected_fruit_n: f64::from(flowers_n) * set.mean(),
                 progeny_inbreeding: parents_of.coancestry[cross.mother][cross.father],
                 expected_merit: f64::midpoint(
                     parents_of.merit[cross.mother],
@@ -377,6 +392,7 @@ impl Planned {
                 .to_owned(),
                 mothers_standing_n: takes[cross.mother].standing_n,
             });
+            used.insert((mother.name.as_str(), father.species.as_str()), set);
         }
         for (mother, needed) in lacking {
             let standing = takes[mother].standing_n;
@@ -387,10 +403,13 @@ impl Planned {
                 ));
             }
         }
-        notes.extend(
-            used.into_values()
-                .map(|basis| format!("fruit set: {basis}")),
-        );
+        notes.extend(used.into_iter().map(|((mother, _), set)| {
+            format!(
+                "fruit set of {mother}, {:.1} %: {}",
+                set.mean() * 100.0,
+                set.basis
+            )
+        }));
         if limits.is_some() && asked.seed_parents_n.is_some() {
             notes.push("so few seed parents are chosen as keep most of the crosses with those that are best without that limit; that no other choice of so few does better is not proven, but none is above the merit without limits".to_owned());
         }
@@ -557,15 +576,94 @@ fn draw(
         ),
         other => Fault::internal(other),
     };
-    let best = match limits {
+    let optimum = |ceiling: f64| match limits {
         None => parents.optimal(ceiling).map(one_sided),
         Some(limits) => parents.optimal_within(limits, ceiling),
     };
-    let best = best.map_err(too_low)?;
+    let best = optimum(ceiling).map_err(too_low)?;
     let without_limits = match limits {
         None => None,
         Some(_) => Some(parents.optimal(ceiling).map_err(too_low)?.merit),
     };
+    let mut whole = in_whole_crosses(parents, asked, limits, takes, &judged, &best)?;
+    // Whole crosses come near to the best shares only, and must keep to the ceiling themselves: the
+    // optimum is sought under a lower one until they do.
+    let mut target = ceiling;
+    for _ in 0..TIGHTENINGS {
+        if whole.coancestry <= ceiling + SLACK || target <= least + SLACK {
+            break;
+        }
+        target -= (whole.coancestry - ceiling).max(LEAST_STEP * (ceiling - least));
+        target = target.max(least + SLACK);
+        let Ok(shares) = optimum(target) else { break };
+        let tighter = in_whole_crosses(parents, asked, limits, takes, &judged, &shares)?;
+        if tighter.coancestry < whole.coancestry {
+            whole = tighter;
+        }
+    }
+    let asked_for = asked.ceiling.is_some() || of_rise.is_some();
+    if asked_for && whole.coancestry > ceiling + SLACK {
+        return Err(Fault::field(
+            field,
+            format!(
+                "{} whole crosses of these candidates come to a group coancestry of {:.4}, above {ceiling:.4}; plan more crosses, raise it, or take less related candidates",
+                asked.crosses_n, whole.coancestry
+            ),
+        ));
+    }
+    Ok(Drawn {
+        curve,
+        best,
+        // A ceiling that nobody asked for gives way to what whole crosses can keep.
+        ceiling: if asked_for {
+            ceiling
+        } else {
+            ceiling.max(whole.coancestry)
+        },
+        without_limits,
+        crosses: whole.crosses,
+        proven: whole.proven,
+    })
+}
+
+/// Whole crosses with the group coancestry that they come to.
+struct Whole {
+    crosses: Vec<Oriented>,
+    coancestry: f64,
+    proven: bool,
+}
+
+/// Shares of the next generation that whole crosses give each candidate.
+fn planned_shares(crosses: &[Oriented], candidates_n: usize) -> Vec<f64> {
+    let total: usize = crosses.iter().map(|cross| cross.crosses_n).sum();
+    let mut planned = vec![0.0; candidates_n];
+    for cross in crosses {
+        let part = cross.crosses_n as f64 / (2.0 * total.max(1) as f64);
+        planned[cross.mother] += part;
+        planned[cross.father] += part;
+    }
+    planned
+}
+
+/// Group coancestry of shares.
+fn group_coancestry(shares: &[f64], coancestry: &[Vec<f64>]) -> f64 {
+    shares
+        .iter()
+        .zip(coancestry)
+        .filter(|(share, _)| **share > 0.0)
+        .map(|(share, row)| share * shares.iter().zip(row).map(|(c, f)| c * f).sum::<f64>())
+        .sum()
+}
+
+/// Pairs of whole crosses nearest to some best shares.
+fn in_whole_crosses(
+    parents: &Parents,
+    asked: &Asked,
+    limits: Option<&MotherLimits>,
+    takes: &[Takes],
+    judged: &impl Fn(usize, usize) -> Option<u8>,
+    best: &SidedContributions,
+) -> Result<Whole, Fault> {
     let used: Vec<usize> = (0..best.all.shares.len())
         .filter(|&i| best.all.shares[i] > NO_SHARE)
         .collect();
@@ -588,7 +686,7 @@ fn draw(
         Some(limits) => {
             let ease = |mother, father| directions.get(&(mother, father)).copied();
             let crosses_n = asked.crosses_n as usize;
-            let found = allocate_within(&best, &parents.coancestry, crosses_n, limits, ease)
+            let found = allocate_within(best, &parents.coancestry, crosses_n, limits, ease)
                 .map_err(|error| Fault::field("/pair_kinship_ceiling", error.to_string()))?;
             let crosses = found.matings.iter().map(|mating| Oriented {
                 mother: mating.first,
@@ -600,11 +698,9 @@ fn draw(
             (found, crosses)
         }
     };
-    Ok(Drawn {
-        curve,
-        best,
-        ceiling,
-        without_limits,
+    let planned = planned_shares(&crosses, parents.merit.len());
+    Ok(Whole {
+        coancestry: group_coancestry(&planned, &parents.coancestry),
         crosses,
         proven: allocation.proven,
     })
@@ -706,32 +802,16 @@ fn told(
         point(c.all.merit, c.all.coancestry, &c.all.shares, &c.seed_shares)
     };
     let total: usize = oriented.iter().map(|cross| cross.crosses_n).sum();
-    let mut planned = vec![0.0; n];
+    let planned = planned_shares(oriented, n);
     let mut as_mother = vec![0u32; n];
     let mut as_father = vec![0u32; n];
     for cross in oriented {
-        let part = cross.crosses_n as f64 / (2.0 * total.max(1) as f64);
-        planned[cross.mother] += part;
-        planned[cross.father] += part;
         let crosses_n = u32::try_from(cross.crosses_n).unwrap_or(u32::MAX);
         as_mother[cross.mother] += crosses_n;
         as_father[cross.father] += crosses_n;
     }
     let planned_merit: f64 = planned.iter().zip(&parents.merit).map(|(c, g)| c * g).sum();
-    let planned_coancestry: f64 = (0..n)
-        .filter(|&i| planned[i] > 0.0)
-        .map(|i| {
-            (0..n)
-                .map(|j| planned[i] * planned[j] * parents.coancestry[i][j])
-                .sum::<f64>()
-        })
-        .sum();
-    if planned_coancestry > drawn.ceiling {
-        notes.push(format!(
-            "whole crosses come to a group coancestry of {planned_coancestry:.4}, above the ceiling of {:.4}; more crosses come nearer to the best shares",
-            drawn.ceiling
-        ));
-    }
+    let planned_coancestry = group_coancestry(&planned, &parents.coancestry);
     if !drawn.proven {
         notes.push(
             "the pairing is the best that was found; that none is less inbred was not proven"

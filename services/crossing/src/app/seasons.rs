@@ -160,6 +160,7 @@ struct SummaryRow {
     germinated_n: i64,
     seedlings_n: i64,
     dead_n: i64,
+    discarded_n: i64,
 }
 
 /// What each season came to, the latest first.
@@ -217,7 +218,10 @@ pub async fn summarise(
              coalesce(sum(o.germinated_n), 0)::bigint as germinated_n, \
              coalesce(sum(o.planted_n), 0)::bigint as seedlings_n, \
              (select count(*) from seedling d where d.programme_id = n.programme_id \
-                 and d.season = n.year and d.died_on is not null) as dead_n \
+                 and d.season = n.year and d.died_on is not null) as dead_n, \
+             (select count(*) from seedling d where d.programme_id = n.programme_id \
+                 and d.season = n.year and d.died_on is null and d.discarded_on is not null) \
+                 as discarded_n \
          from season n left join of_cross o on o.season = n.year \
          where n.programme_id = current_programme() \
          group by n.programme_id, n.year, n.site order by n.year desc",
@@ -241,6 +245,7 @@ pub async fn summarise(
             seed_germinated_n: count(row.germinated_n),
             seedlings_n: count(row.seedlings_n),
             seedlings_living_n: count(row.seedlings_n - row.dead_n),
+            seedlings_discarded_n: count(row.discarded_n),
             fruit_set: (row.set_flowers_n > 0)
                 .then(|| row.set_fruit_n as f64 / row.set_flowers_n as f64),
             first_pass_on: text_of(row.first_pass_on),

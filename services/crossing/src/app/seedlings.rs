@@ -10,6 +10,7 @@ use contract::crossing::{
     PlantedRow, Planting, RecordLocusResultRequest, RecordSeedlingEventRequest, Seedling,
     SeedlingEvent, SeedlingList, SelectSeedlingRequest,
 };
+use jiff::civil::Date;
 use platform::database::Day;
 use platform::fault::OnConstraint as _;
 use platform::fields::Words as _;
@@ -23,7 +24,8 @@ use super::{NAME_CHARS, NOTE_CHARS, at_most, crosses, not_ahead, pedigree, seaso
 use crate::CrossingApp;
 use crate::domain::warnings::{WarningCode, distinct, warning};
 use crate::domain::{
-    CrossId, DeathCause, PlantId, PlantingId, SeedlingEventId, SeedlingEventKind, numbers,
+    CrossId, DeathCause, PlantId, PlantingId, SeedlingEventId, SeedlingEventKind, SeedlingState,
+    numbers,
 };
 use crate::store::germplasm as plants;
 use crate::store::raising::{self as store, PlantingRow, SeedlingEventRow, SeedlingRow};
@@ -180,6 +182,62 @@ pub async fn plant(
     })
 }
 
+/// How a seedling stands.
+fn state_of(row: &SeedlingRow) -> SeedlingState {
+    match (row.died_on, row.discarded_on) {
+        (Some(_), _) => SeedlingState::Dead,
+        (None, Some(_)) => SeedlingState::Discarded,
+        (None, None) => SeedlingState::Living,
+    }
+}
+
+/// What the trials tell of a plant.
+pub(crate) struct InTrial {
+    pub plant: PlantId,
+    pub kind: SeedlingEventKind,
+    pub cause: Option<DeathCause>,
+    pub on: Date,
+    pub note: String,
+}
+
+/// Takes in what was decided on a seedling, or became of its last own-root tree, in a trial. A plant
+/// that is no seedling, or stands so already, is left as it is.
+pub(crate) async fn follow(unit: &mut Unit, told: InTrial) -> Result<(), Fault> {
+    let Some(row) = store::find_seedling(unit.connection(), told.plant).await? else {
+        return Ok(());
+    };
+    let mut after = row.clone();
+    let on = Day(told.on.max(row.planted_on.0));
+    match (told.kind, state_of(&row)) {
+        (_, SeedlingState::Dead) => return Ok(()),
+        (SeedlingEventKind::Died, _) => after.died_on = Some(on),
+        (SeedlingEventKind::Discarded, SeedlingState::Living) => after.discarded_on = Some(on),
+        (SeedlingEventKind::Kept, SeedlingState::Discarded) => after.discarded_on = None,
+        _ => return Ok(()),
+    }
+    let mut event = event_row(SeedlingEventId::new(), &after, told.kind, on);
+    event.cause = told
+        .cause
+        .map(|cause| cause.to_string())
+        .unwrap_or_default();
+    event.note = told.note;
+    event.by_name = unit.caller().name.clone();
+    let programme = unit.programme()?;
+    store::insert_seedling_event(unit.connection(), programme, &event).await?;
+    store::update_seedling(unit.connection(), &after).await?;
+    unit.touch("seedling", row.id);
+    Ok(())
+}
+
+/// What the others are told of a seedling that died.
+#[derive(Debug, Serialize)]
+struct Died<'a> {
+    seedling_id: String,
+    number: &'a str,
+    on: String,
+    cause: String,
+}
+
 fn told_of(row: &SeedlingRow) -> Seedling {
     Seedling {
         id: row.id.to_string(),
@@ -200,6 +258,8 @@ fn told_of(row: &SeedlingRow) -> Seedling {
         planted_on: row.planted_on.0.to_string(),
         living: row.died_on.is_none(),
         died_on: text_of(row.died_on),
+        discarded_on: text_of(row.discarded_on),
+        state: state_of(row).word().to_owned(),
         outcross_doubt: row.outcross_doubt,
         parentage_finding: row.parentage_finding.clone(),
         selected: row.selected,
@@ -359,11 +419,17 @@ pub async fn record_event(
     let event_id: SeedlingEventId = fields.client_id(&request.id);
     let id: Option<PlantId> = fields.id("seedling_id", &request.seedling_id);
     let kind: Option<SeedlingEventKind> = fields.word("kind", &request.kind);
-    if let Some(kind @ (SeedlingEventKind::LocusResult | SeedlingEventKind::Selected)) = kind {
-        fields.fault(
+    match kind {
+        Some(kind @ (SeedlingEventKind::LocusResult | SeedlingEventKind::Selected)) => fields
+            .fault(
+                "kind",
+                format!("{kind} has a call of its own; one of moved, died, regrafted"),
+            ),
+        Some(kind @ (SeedlingEventKind::Discarded | SeedlingEventKind::Kept)) => fields.fault(
             "kind",
-            format!("{kind} has a call of its own; one of moved, died, regrafted"),
-        );
+            format!("{kind} is decided in a trial; one of moved, died, regrafted"),
+        ),
+        _ => {}
     }
     let on = fields.date("on", &request.on);
     not_ahead(&mut fields, "on", on, latest_day(unit.now()));
@@ -435,6 +501,15 @@ pub async fn record_event(
     let programme = unit.programme()?;
     store::insert_seedling_event(unit.connection(), programme, &event).await?;
     store::update_seedling(unit.connection(), &after).await?;
+    if kind == SeedlingEventKind::Died {
+        let died = Died {
+            seedling_id: row.id.to_string(),
+            number: &row.number,
+            on: on.to_string(),
+            cause: event.cause.clone(),
+        };
+        unit.announce("seedlings.died", &died).await?;
+    }
     unit.touch("seedling", row.id);
     one(unit, row.id).await
 }

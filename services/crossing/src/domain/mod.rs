@@ -2,7 +2,9 @@
 
 pub mod counts;
 pub mod doubt;
+pub mod feasibility;
 pub mod forecast;
+pub mod fruit_sets;
 pub mod germplasm;
 pub mod goals;
 pub mod labels;
@@ -81,12 +83,42 @@ platform::words! {
 }
 
 platform::words! {
-    /// Whether a cross is to be worked.
+    /// How far a cross has come; all but giving it up follows from what is recorded.
     pub enum CrossStanding {
-        /// It is.
+        /// It is to be worked.
         Planned = "planned",
+        /// Flowers were worked.
+        Worked = "worked",
+        /// Fruit was harvested.
+        Harvested = "harvested",
+        /// Seedlings were planted.
+        Raised = "raised",
         /// It was given up.
         Cancelled = "cancelled",
+    }
+}
+
+platform::words! {
+    /// How a seedling stands.
+    pub enum SeedlingState {
+        /// It lives.
+        Living = "living",
+        /// It goes no further, though its tree may still stand.
+        Discarded = "discarded",
+        /// It died or was taken out.
+        Dead = "dead",
+    }
+}
+
+impl CrossStanding {
+    /// The standing of a cross that was not given up.
+    pub fn reached(passes_n: u32, harvested_n: u32, seedlings_n: u32) -> Self {
+        match (passes_n, harvested_n, seedlings_n) {
+            (.., 1..) => Self::Raised,
+            (_, 1.., _) => Self::Harvested,
+            (1.., ..) => Self::Worked,
+            _ => Self::Planned,
+        }
     }
 }
 
@@ -143,5 +175,9 @@ platform::words! {
         LocusResult = "locus_result",
         /// It was taken into the germplasm.
         Selected = "selected",
+        /// It goes no further, as decided in a trial.
+        Discarded = "discarded",
+        /// It was discarded and is kept after all.
+        Kept = "kept",
     }
 }

@@ -2,8 +2,8 @@
 
 use compatibility::catalogue::LinkedPair;
 use compatibility::{
-    Compatibility, CrossabilityGrade, Note, SGenotype, SelfCompatibility, Share, Taxon, Verdict,
-    crossability, expected_offspring, judge, self_compatibility,
+    Compatibility, CrossabilityGrade, ExpectedFertility, Note, SGenotype, SelfCompatibility, Share,
+    Taxon, Verdict, crossability, expected_offspring, judge, self_compatibility,
 };
 use contract::crossing::{CompatibilityReply, CrossWarning, ProgenyShare};
 use platform::Fields;
@@ -110,6 +110,8 @@ pub struct PairAdvice {
     pub crossability: &'static str,
     /// What is known of the crossing of the species.
     pub crossability_note: String,
+    /// Fertility of the seedlings; none where their chromosomes cannot be foretold.
+    pub fertility: Option<ExpectedFertility>,
     /// What is to be warned about.
     pub warnings: Vec<CrossWarning>,
 }
@@ -143,10 +145,12 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
     }
     let polyploid = |taxon: &Taxon| taxon.expected_chromosomes() != Some(16);
     if polyploid(mother) || polyploid(father) {
-        warnings.push(warning(
-            WarningCode::Polyploid,
-            "a parent has other than two sets of chromosomes: S alleles do not predict its set",
-        ));
+        let said = if outcome.verdict == Verdict::Unknown {
+            "a parent has other than two sets of chromosomes, and what is known of its S alleles does not tell which pollen is accepted"
+        } else {
+            "a parent has other than two sets of chromosomes: grains carry several S alleles, and which chromosomes pair is not known"
+        };
+        warnings.push(warning(WarningCode::Polyploid, said));
     }
     let crossability = match between.grade {
         CrossabilityGrade::Expected => "expected",
@@ -171,6 +175,7 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
     PairAdvice {
         progeny_species: Taxon::of_cross(mother, father).to_string(),
         ploidy_note,
+        fertility: offspring.map(|offspring| offspring.fertility),
         crossability,
         crossability_note: between.remark.to_owned(),
         compatibility: outcome,
@@ -178,13 +183,14 @@ pub fn advise(seed_parent: &SGenotype, pollen_parent: &SGenotype) -> PairAdvice 
     }
 }
 
-fn fertility(expected: compatibility::ExpectedFertility) -> &'static str {
+fn fertility(expected: ExpectedFertility) -> &'static str {
     match expected {
-        compatibility::ExpectedFertility::Fertile => "as the parents",
-        compatibility::ExpectedFertility::MostlySterile => "mostly sterile",
-        compatibility::ExpectedFertility::Uncertain => "uncertain between species",
+        ExpectedFertility::Fertile => "as the parents",
+        ExpectedFertility::MostlySterile => "mostly sterile",
+        ExpectedFertility::Uncertain => "uncertain between species",
     }
 }
+
 /// Linked loci in words.
 pub fn linked_in_words(linked: &[LinkedPair]) -> Vec<String> {
     linked

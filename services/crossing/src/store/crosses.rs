@@ -3,12 +3,14 @@
 use contract::crossing::{CrossCounts, CrossWarning};
 use platform::ProgrammeId;
 use platform::database::Day;
+use platform::fields::Words as _;
 use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder};
 
 use super::{Db, count, text_of};
+use crate::domain::fruit_sets::CrossFruit;
 use crate::domain::passes::Tally;
-use crate::domain::{CrossId, MotherId, PassId, PlantId, PollenLotId};
+use crate::domain::{CrossId, CrossStanding, MotherId, PassId, PlantId, PollenLotId};
 
 /// A cross with its parents' names and its season's days.
 #[derive(Debug, Clone, FromRow)]
@@ -108,8 +110,19 @@ pub struct Filter {
     pub season: Option<i32>,
     pub seed_parent: Option<PlantId>,
     pub pollen_parent: Option<PlantId>,
-    pub standing: Option<&'static str>,
+    pub standing: Option<CrossStanding>,
+    /// Only those that were not given up.
+    pub going: bool,
 }
+
+/// Standing of a cross `c`, as [`CrossStanding::reached`] says it.
+const STANDING: &str = " and case when c.standing = 'cancelled' then 'cancelled' \
+    when exists (select 1 from seedling s where s.programme_id = c.programme_id \
+        and s.season = c.season and s.cross_id = c.id) then 'raised' \
+    when exists (select 1 from fruit_count f where f.programme_id = c.programme_id \
+        and f.cross_id = c.id and f.harvested_n > 0) then 'harvested' \
+    when exists (select 1 from pass w where w.programme_id = c.programme_id \
+        and w.cross_id = c.id) then 'worked' else 'planned' end = ";
 
 /// Crosses by id, which is by time of planning.
 pub async fn list(
@@ -129,7 +142,10 @@ pub async fn list(
         query.push(" and c.pollen_parent_id = ").push_bind(plant);
     }
     if let Some(standing) = filter.standing {
-        query.push(" and c.standing = ").push_bind(standing);
+        query.push(STANDING).push_bind(standing.word());
+    }
+    if filter.going {
+        query.push(" and c.standing <> 'cancelled'");
     }
     if let Some(after) = after {
         query.push(" and c.id > ").push_bind(after);
@@ -492,22 +508,40 @@ pub async fn first_days(
     .await
 }
 
-/// The programme's own fruit set on mothers of a species: fruits harvested or set, of flowers
-/// pollinated on crosses whose fruit was counted.
-pub async fn own_fruit_set(db: &mut Db, species: &str) -> Result<(i64, i64), sqlx::Error> {
-    sqlx::query_as(
-        "select coalesce(sum(f.fruit_n), 0)::bigint, coalesce(sum(p.pollinated_n), 0)::bigint \
+/// Fruits harvested or set, of flowers pollinated, of the programme's crosses whose fruit was counted;
+/// without one of them, for which the others speak.
+pub async fn counted_fruit(
+    db: &mut Db,
+    without: Option<CrossId>,
+) -> Result<Vec<CrossFruit>, sqlx::Error> {
+    let rows: Vec<(CrossId, PlantId, String, String, i64, i64)> = sqlx::query_as(
+        "select c.id, c.seed_parent_id, g.species, d.species, f.fruit_n::bigint, \
+             p.pollinated_n::bigint \
          from planned_cross c \
          join germplasm g on g.programme_id = c.programme_id and g.id = c.seed_parent_id \
-         join lateral (select greatest(coalesce(sum(harvested_n), 0), coalesce(max(set_n), 0)) \
-             as fruit_n, count(*) as n from fruit_count \
-             where programme_id = c.programme_id and cross_id = c.id) f on f.n > 0 \
-         join lateral (select coalesce(sum(pollinated_n), 0) as pollinated_n from pass \
-             where programme_id = c.programme_id and cross_id = c.id) p on p.pollinated_n > 0 \
-         where c.programme_id = current_programme() and g.species = $1 \
-             and c.pollen_parent_id is not null",
+         join germplasm d on d.programme_id = c.programme_id and d.id = c.pollen_parent_id \
+         join (select cross_id, \
+                 greatest(coalesce(sum(harvested_n), 0), coalesce(max(set_n), 0)) as fruit_n \
+             from fruit_count where programme_id = current_programme() group by cross_id) f \
+             on f.cross_id = c.id \
+         join (select cross_id, sum(pollinated_n) as pollinated_n \
+             from pass where programme_id = current_programme() group by cross_id) p \
+             on p.cross_id = c.id and p.pollinated_n > 0 \
+         where c.programme_id = current_programme() and c.id is distinct from $1 \
+         order by c.id",
     )
-    .bind(species)
-    .fetch_one(db)
-    .await
+    .bind(without)
+    .fetch_all(db)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| CrossFruit {
+            cross_id: row.0,
+            seed_parent_id: row.1,
+            seed_species: row.2,
+            pollen_species: row.3,
+            fruit_n: row.4,
+            flowers_n: row.5,
+        })
+        .collect())
 }

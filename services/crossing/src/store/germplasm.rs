@@ -303,6 +303,16 @@ pub struct LineageRow {
 }
 
 impl LineageRow {
+    /// Plants that may be the pollen parent, with their probabilities; none where it is known.
+    pub fn possible_pollen_parents(&self) -> impl Iterator<Item = (PlantId, f64)> {
+        let open = self.pollen_parent_id.is_none() && self.clone_of_id.is_none();
+        self.candidate_ids
+            .iter()
+            .copied()
+            .zip(self.candidate_shares.iter().copied())
+            .filter(move |_| open)
+    }
+
     /// The record that the pedigree is built from.
     pub fn record(&self) -> PlantRecord<PlantId> {
         if let Some(source) = self.clone_of_id {
@@ -311,13 +321,7 @@ impl LineageRow {
         let pollen_parent = match self.pollen_parent_id {
             Some(id) => PollenParent::Known(id),
             None if self.candidate_ids.is_empty() => PollenParent::Unknown,
-            None => PollenParent::OneOf(
-                self.candidate_ids
-                    .iter()
-                    .copied()
-                    .zip(self.candidate_shares.iter().copied())
-                    .collect(),
-            ),
+            None => PollenParent::OneOf(self.possible_pollen_parents().collect()),
         };
         PlantRecord::seedling(self.id, self.seed_parent_id, pollen_parent)
     }

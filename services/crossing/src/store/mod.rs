@@ -8,6 +8,7 @@ pub mod holds;
 pub mod mothers;
 pub mod pollen;
 pub mod raising;
+pub mod relatives;
 pub mod seasons;
 pub mod seed;
 pub mod weather;

@@ -181,6 +181,7 @@ pub struct SeedlingRow {
     pub position_n: i32,
     pub planted_on: Day,
     pub died_on: Option<Day>,
+    pub discarded_on: Option<Day>,
     pub loci: Json<BTreeMap<String, String>>,
     pub outcross_doubt: Option<f64>,
     pub parentage_finding: String,
@@ -192,7 +193,7 @@ macro_rules! seedling_columns {
         "select s.id, s.number, s.cross_id, c.number as cross_number, s.season, s.place, \
          c.seed_parent_id, m.name as seed_parent_name, c.pollen_parent_id, \
          f.name as pollen_parent_name, c.species, s.site, s.block, s.row_n, s.position_n, \
-         p.planted_on, s.died_on, s.loci, \
+         p.planted_on, s.died_on, s.discarded_on, s.loci, \
          doubt_after(c.outcross_doubt, s.evidence_odds) as outcross_doubt, s.parentage_finding, \
          exists (select 1 from germplasm g where g.programme_id = s.programme_id \
              and g.id = s.id and g.kind <> 'seedling') as selected "
@@ -446,7 +447,7 @@ pub async fn insert_seedling_event(
 pub async fn update_seedling(db: &mut Db, row: &SeedlingRow) -> Result<(), sqlx::Error> {
     sqlx::query(
         "update seedling set site = $3, block = $4, row_n = $5, position_n = $6, died_on = $7, \
-         loci = $8, parentage_finding = $9 \
+         loci = $8, parentage_finding = $9, discarded_on = $10 \
          where programme_id = current_programme() and season = $2 and id = $1",
     )
     .bind(row.id)
@@ -458,6 +459,7 @@ pub async fn update_seedling(db: &mut Db, row: &SeedlingRow) -> Result<(), sqlx:
     .bind(row.died_on)
     .bind(&row.loci)
     .bind(&row.parentage_finding)
+    .bind(row.discarded_on)
     .execute(db)
     .await
     .map(drop)

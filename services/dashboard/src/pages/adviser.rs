@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use contract::crossing::{
-    AdvisePairsRequest, AdvisedPair, AdvisedPairs, ParentRights, PlanSeasonRequest, ProgenyTrait,
-    SeasonPlan,
+    AdvisePairsRequest, AdvisedPair, AdvisedPairs, PairRule, ParentRights, PlanSeasonRequest,
+    ProgenyTrait, SeasonPlan,
 };
 use maud::{Markup, html};
 
@@ -21,6 +21,20 @@ use crate::words;
 /// Pairs ranked, and those of them that are compared reason by reason.
 const RANKED: u32 = 20;
 const COMPARED: [usize; 3] = [3, 5, 8];
+/// What may stand in a pair's way, and what that may do.
+const CONDITIONS: [(&str, &str); 5] = [
+    ("crossability", "Species hard to cross"),
+    ("pollen", "No pollen in sight"),
+    ("sterility", "Sterile seedlings"),
+    ("rights", "Parents that need an agreement"),
+    ("mothers", "No mother standing"),
+];
+const RULES: [(&str, &str); 4] = [
+    ("", "as usual"),
+    ("filter", "leave out"),
+    ("price", "costs"),
+    ("ignore", "no matter"),
+];
 /// What a season's plan asks for when the form says nothing.
 const USUAL_FLOWERS: u32 = 20_000;
 const USUAL_CROSSES: u32 = 20;
@@ -36,7 +50,12 @@ pub async fn show(desk: Desk) -> Shown {
             (objective::fields(ask, &known, true))
             (decimal("ceiling", "Largest coancestry of a pair", &objective::ceiling(ask)))
             (field("season", "Season", "number", &ask.text("season")))
-            (choice("rights", "Parents that need an agreement", None, [("".to_owned(), "shown".to_owned()), ("refused".to_owned(), "left out".to_owned())], &ask.text("rights")))
+            fieldset.row {
+                legend { "What stands in a pair’s way" }
+                @for (condition, label) in CONDITIONS {
+                    (choice(condition, label, None, RULES.map(|(rule, said)| (rule.to_owned(), said.to_owned())), &ask.text(condition)))
+                }
+            }
             (choice("compared", "Pairs side by side", None, COMPARED.map(|n| (n.to_string(), n.to_string())), &compared.to_string()))
             button { "Compare" }
         }
@@ -51,7 +70,16 @@ pub async fn show(desk: Desk) -> Shown {
             loci: asked.loci,
             kinship_ceiling: asked.kinship_ceiling,
             max_pairs: Some(RANKED),
-            refuse_agreement_needed: ask.text("rights") == "refused",
+            rules: CONDITIONS
+                .iter()
+                .map(|(condition, _)| (condition, ask.text(condition)))
+                .filter(|(_, rule)| !rule.is_empty())
+                .map(|(condition, rule)| PairRule {
+                    condition: (*condition).to_owned(),
+                    rule,
+                    price: None,
+                })
+                .collect(),
             ..AdvisePairsRequest::default()
         };
         Some(desk.crossing()?.advise_pairs(request).await)
@@ -82,8 +110,12 @@ fn advised(pairs: &AdvisedPairs, wishes: &str, compared: usize) -> Markup {
         (ranking(&pairs.items))
         @if !pairs.left_out.is_empty() {
             h2 { "Left out" }
-            (Table::new("Pairs left out").text("Reason").number("Pairs").rows(&pairs.left_out, |l| vec![word(&l.reason), count(l.pairs_n)]).show())
+            (Table::new("Pairs left out").text("Reason").number("Pairs").text("Why").text("Among them")
+                .rows(&pairs.left_out, |l| vec![word(&l.reason), count(l.pairs_n), text(&l.why), text(l.examples.join("; "))]).show())
         }
+        h2 { "What stands in a pair’s way" }
+        (Table::new("Rules reckoned with").text("Condition").text("Rule").number("Price")
+            .rows(&pairs.rules, |r| vec![word(&r.condition), word(&r.rule), maybe_measure(r.price)]).show())
         (notes(&pairs.notes))
     }
 }
@@ -231,10 +263,21 @@ fn side_by_side(pairs: &[AdvisedPair], most: usize) -> Markup {
         let advice = advice(p);
         html! {
             (words::some(advice.flowers_needed, "flower", "flowers")) " at a set of " (words::percent(advice.fruit_set_expected))
+            " (" (words::percent(advice.fruit_set_low)) " to " (words::percent(advice.fruit_set_high)) ")"
+            @if let Some(surely) = advice.flowers_needed_surely { "; " (words::some(surely, "flower", "flowers")) " to be nine tenths sure" }
             @if p.passes_needed_n > 0 { "; " (words::some(p.passes_needed_n, "pass", "passes")) " of " (count(p.flowers_per_pass_n)) }
         }
     });
     line("Mothers standing", &|p| count(p.mothers_n));
+    line("Taken from the score", &|p| {
+        html! {
+            @if p.prices.is_empty() { "nothing" }
+            @for (place, price) in p.prices.iter().enumerate() {
+                @if place > 0 { "; " }
+                (words::measure(price.price)) ": " (price.why)
+            }
+        }
+    });
     line("Heed", &|p| {
         html! { (warnings(&advice(p).warnings)) (notes(&p.notes)) }
     });

@@ -37,7 +37,7 @@ pub async fn list(desk: Desk) -> Shown {
         html! {
             form.ask method="get" {
                 (field("season", "Season", "number", &ask.text("season")))
-                (choice("standing", "Standing", Some("any"), stages(&["planned", "cancelled"]), &ask.text("standing")))
+                (choice("standing", "Standing", Some("any"), stages(&["planned", "worked", "harvested", "raised", "cancelled"]), &ask.text("standing")))
                 button { "Show" }
             }
             (table(&list.items))
@@ -420,8 +420,17 @@ fn advised(a: &CrossAdvice) -> Markup {
             ("Inbreeding of the seedlings", crate::html::maybe_measure(a.progeny_inbreeding)),
             ("Ploidy", text(&a.ploidy_note)),
             ("Crossability", html! { (word(&a.crossability)) @if !a.crossability_note.is_empty() { ": " (a.crossability_note) } }),
-            ("Flowers needed", count(a.flowers_needed)),
-            ("Fruit set that rests on", html! { (words::percent(a.fruit_set_expected)) @if !a.fruit_set_basis.is_empty() { ", " (a.fruit_set_basis) } }),
+            ("Flowers needed", html! {
+                (count(a.flowers_needed)) " on average"
+                @match a.flowers_needed_surely {
+                    Some(surely) => { "; " (count(surely)) " to be nine tenths sure" },
+                    None => "; no reasonable number is nine tenths sure",
+                }
+            }),
+            ("Fruit set that rests on", html! {
+                (words::percent(a.fruit_set_expected)) " (nine tenths: " (words::percent(a.fruit_set_low)) " to " (words::percent(a.fruit_set_high)) ")"
+                @if !a.fruit_set_basis.is_empty() { ", " (a.fruit_set_basis) }
+            }),
             ("Mother sets with her own pollen", word(&a.seed_parent_self_compatible)),
             ("Pollen can serve", word(&pollen.can_serve)),
             ("Days both bloom", maybe_count(pollen.shared_days_n)),

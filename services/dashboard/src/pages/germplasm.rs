@@ -5,15 +5,15 @@ use std::collections::BTreeMap;
 use axum::extract::Path;
 use contract::crossing::{
     Germplasm, GetGermplasmRequest, ListCrossesRequest, ListGermplasmRequest, PedigreeNode,
-    PedigreeRequest,
+    PedigreeRequest, RelativeList, RelativesRequest,
 };
 use maud::{Markup, html};
 
 use super::Shown;
-use crate::desk::Desk;
+use crate::desk::{Ask, Desk};
 use crate::html::{
-    Table, choice, day, facts, field, link, maybe_measure, pager, part, stages, text, warnings,
-    word,
+    Table, choice, count, day, facts, field, link, maybe_measure, pager, part, stages, text,
+    warnings, word,
 };
 use crate::layout::Page;
 use crate::picture::{Bar, Bars, Fill, Pedigree};
@@ -23,6 +23,8 @@ const KINDS: [&str; 4] = ["variety", "selection", "seedling", "wild"];
 
 /// Generations that contributions of founders are followed through.
 const ALL_GENERATIONS: u32 = 12;
+/// Ancestors and descendants on one page of their lists.
+const RELATIVES: u32 = 50;
 /// Founders in the picture; the table has them all.
 const DRAWN: usize = 25;
 
@@ -103,6 +105,13 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
         generations: Some(ALL_GENERATIONS),
     };
     let whole = crossing.get_pedigree(whole).await;
+    let relatives = |cursor: &str| RelativesRequest {
+        germplasm_id: id.clone(),
+        limit: RELATIVES,
+        cursor: desk.ask.text(cursor),
+    };
+    let ancestors = crossing.list_ancestors(relatives("ancestors")).await;
+    let descendants = crossing.list_descendants(relatives("descendants")).await;
     let as_mother = ListCrossesRequest {
         seed_parent_id: id.clone(),
         ..ListCrossesRequest::default()
@@ -129,11 +138,37 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 h3 { "Possible pollen parents" }
                 ul { @for c in &plant.pollen_candidates { li { a href={ "/germplasm/" (c.germplasm_id) } { "a plant of the germplasm" } ", probability " (words::measure(c.share)) } } }
             }
+            h2 { "Ancestors to any depth" }
+            (part(ancestors.map_err(Into::into), |reply| straight_line(&desk.ask, "Ancestors", "ancestors", &reply.into_inner())))
+            h2 { "Descendants to any depth" }
+            (part(descendants.map_err(Into::into), |reply| straight_line(&desk.ask, "Descendants", "descendants", &reply.into_inner())))
             h2 { "Crosses" }
             (part(as_mother.map_err(Into::into), |reply| crossed("As seed parent", &reply.into_inner().items)))
             (part(as_father.map_err(Into::into), |reply| crossed("As pollen parent", &reply.into_inner().items)))
         },
     ))
+}
+
+/// Ancestors or descendants, page by page, the nearest first.
+fn straight_line(ask: &Ask, title: &str, cursor: &str, list: &RelativeList) -> Markup {
+    html! {
+        p.quiet { (words::some(list.total_n, "plant", "plants")) " in all." }
+        (Table::new(title).number("Steps").text("Plant").text("Number").text("Kind").text("Species").stacking()
+            .or_say("None is known.")
+            .rows(&list.items, |r| vec![
+                count(r.generation),
+                link(if r.kind == "seedling" && r.name == r.number { "/seedlings" } else { "/germplasm" }, &r.id, &r.name),
+                text(&r.number),
+                word(&r.kind),
+                html! { i { (r.species) } },
+            ]).show())
+        @if let Some(next) = &list.next_cursor {
+            p { a href=(ask.with(cursor, next)) { "Further " (cursor) } }
+        }
+        @if !ask.text(cursor).is_empty() {
+            p { a href=(ask.with(cursor, "")) { "From the nearest on" } }
+        }
+    }
 }
 
 fn about(g: &Germplasm) -> Markup {

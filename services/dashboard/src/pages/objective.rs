@@ -4,6 +4,7 @@
 use std::collections::BTreeSet;
 
 use contract::crossing::{Germplasm, ListGermplasmRequest, LocusGoal, TraitGoal};
+use contract::evaluation::ListTraitsRequest;
 use maud::{Markup, html};
 
 use crate::desk::{Ask, Desk};
@@ -41,13 +42,27 @@ impl Known {
             let list = desk.crossing()?.list_germplasm(request).await?.into_inner();
             all.extend(list.items);
         }
+        let noted = all
+            .iter()
+            .flat_map(|plant| &plant.traits)
+            .filter(|(_, note)| note.parse::<f64>().is_ok())
+            .map(|(name, _)| name.clone());
+        let mut traits: BTreeSet<String> = noted.collect();
+        // What analyses predict can be asked for as well; without that service the notes stand alone.
+        if let Ok(mut evaluation) = desk.evaluation()
+            && let Ok(list) = evaluation.list_traits(ListTraitsRequest::default()).await
+        {
+            let known: BTreeSet<String> = traits.iter().map(|name| name.to_lowercase()).collect();
+            let further = list.into_inner().items.into_iter().filter(|t| {
+                matches!(t.scale.as_str(), "measured" | "count" | "ordinal")
+                    && ![&t.code, &t.name]
+                        .iter()
+                        .any(|n| known.contains(&n.to_lowercase()))
+            });
+            traits.extend(further.map(|t| t.code));
+        }
         Ok(Self {
-            traits: all
-                .iter()
-                .flat_map(|plant| &plant.traits)
-                .filter(|(_, note)| note.parse::<f64>().is_ok())
-                .map(|(name, _)| name.clone())
-                .collect(),
+            traits,
             loci: all
                 .iter()
                 .flat_map(|plant| plant.loci.keys().cloned())
@@ -82,6 +97,7 @@ impl Objective {
                     weight: ask.number(&format!("weight{n}")).unwrap_or(1.0),
                     at_least: ask.number(&format!("least{n}")),
                     at_most: ask.number(&format!("most{n}")),
+                    values_from: ask.text("values"),
                     ..TraitGoal::default()
                 })
             })
@@ -155,6 +171,11 @@ pub fn fields(ask: &Ask, known: &Known, with_loci: bool) -> Markup {
                 (decimal(&format!("most{n}"), "At most", &ask.text(&format!("most{n}"))))
             }
         }
+        (choice("values", "Values of parents", None, [
+            ("".to_owned(), "analyses, else notes".to_owned()),
+            ("analyses".to_owned(), "analyses only".to_owned()),
+            ("notes".to_owned(), "notes only".to_owned()),
+        ], &ask.text("values")))
         @if with_loci {
             @for n in 1..=LOCI {
                 fieldset.row {

@@ -109,9 +109,9 @@ fn judgment(result: &PollinizerResult, trial: &PollinizerTrial, confidence: f64)
         (sets(result, confidence))
         h2 { "Pollens compared in pairs" }
         p {
-            "Exact test that all pollens set alike: p = " (p_value(result.p_overall)) "."
+            "Exact test that all pollens set alike, with " (result.unit) " as units: p = " (p_value(result.p_overall)) "."
             @if let Some(rho) = result.intraclass_correlation {
-                " Flowers of one branch are alike with a correlation of " (words::measure(rho)) ", which the wider intervals allow for."
+                " Flowers of one branch are alike with a correlation of " (words::measure(rho)) ", which every interval and comparison allows for."
             }
         }
         (Table::new("Pairs").text("First").text("Second").number("p").number("p, corrected").or_say("There are not two pollens with counts.")
@@ -145,8 +145,7 @@ fn sets(result: &PollinizerResult, confidence: f64) -> Markup {
         .number("Fruits")
         .number("Branches")
         .number("Set")
-        .text(format!("Exact {level} interval"))
-        .text("Interval among branches")
+        .text(format!("Exact {level} interval, {} as units", result.unit))
         .number("Bloom overlap")
         .number("Chance to be best")
         .number("p against the best")
@@ -161,7 +160,6 @@ fn sets(result: &PollinizerResult, confidence: f64) -> Markup {
                 count(p.branches_n),
                 text(words::percent(p.set)),
                 interval(Some(p.low), Some(p.high)),
-                interval(p.branch_low, p.branch_high),
                 maybe_percent(p.bloom_overlap),
                 text(words::percent(p.probability_best)),
                 text(p_value(p.p_against_leader)),

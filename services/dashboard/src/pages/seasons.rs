@@ -44,6 +44,7 @@ pub fn table(seasons: &[SeasonSummary]) -> Markup {
         .number("Seed germinated")
         .number("Seedlings")
         .number("Living")
+        .number("Of them discarded")
         .number("Out-cross doubt")
         .number("Warnings")
         .stacking()
@@ -62,6 +63,7 @@ pub fn table(seasons: &[SeasonSummary]) -> Markup {
                 count(s.seed_germinated_n),
                 count(s.seedlings_n),
                 count(s.seedlings_living_n),
+                count(s.seedlings_discarded_n),
                 maybe_percent(s.outcross_doubt),
                 count(s.warnings_n),
             ]

@@ -107,6 +107,15 @@ fn father(s: &Seedling) -> &str {
     }
 }
 
+/// How a seedling stands, and since when.
+fn state(s: &Seedling) -> maud::Markup {
+    match s.state.as_str() {
+        "dead" => html! { "died " (day(&s.died_on)) },
+        "discarded" => html! { "discarded " (day(&s.discarded_on)) },
+        other => text(words::plain(other)),
+    }
+}
+
 fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
     let living = seedlings.iter().filter(|s| s.living).count() as u64;
     let picture = Ground {
@@ -129,7 +138,7 @@ fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
                     s.number,
                     s.seed_parent_name,
                     father(s),
-                    if s.living { "living" } else { "dead" }
+                    words::plain(&s.state)
                 ),
                 link: format!("/seedlings/{}", s.id),
                 state: if s.living {
@@ -156,11 +165,7 @@ fn map(index: usize, block: &str, seedlings: &[&Seedling]) -> maud::Markup {
                 count(s.row),
                 count(s.position),
                 day(&s.planted_on),
-                if s.living {
-                    text("living")
-                } else {
-                    html! { "died " (day(&s.died_on)) }
-                },
+                state(s),
                 maybe_percent(s.outcross_doubt),
             ]
         });
@@ -182,7 +187,7 @@ pub async fn show(desk: Desk, Path(id): Path<String>) -> Shown {
                 ("Species", html! { i { (text(&s.species)) } }),
                 ("Stands", html! { @if !s.site.is_empty() { (s.site) ", " } "block " (s.block) ", row " (s.row) ", place " (s.position) }),
                 ("Planted", day(&s.planted_on)),
-                ("State", if s.living { text("living") } else { html! { "died " (day(&s.died_on)) } }),
+                ("State", state(&s)),
                 ("Out-cross doubt", maybe_percent(s.outcross_doubt)),
                 ("Parentage by its loci", word(&s.parentage_finding)),
                 ("Taken into the germplasm", if s.selected { html! { a href={ "/germplasm/" (s.id) } { "yes" } } } else { text("no") }),

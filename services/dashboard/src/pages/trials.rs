@@ -298,6 +298,15 @@ fn about(t: &Trial, sites: &Sites) -> Markup {
     ])
 }
 
+/// The most that a design of the size of the least efficient site could reach, where it is known.
+fn bound(layout: &TrialLayout) -> Option<f64> {
+    layout
+        .sites
+        .iter()
+        .min_by(|a, b| a.efficiency.total_cmp(&b.efficiency))?
+        .efficiency_bound
+}
+
 fn maps(
     desk: &Desk,
     layout: &TrialLayout,
@@ -310,7 +319,8 @@ fn maps(
         _ => &[],
     };
     html! {
-        p { "Design: " (if layout.design_made.is_empty() { words::plain(&layout.design) } else { layout.design_made.clone() }) ", seed " (layout.seed) ", efficiency " (words::measure(layout.efficiency)) "." }
+        p { "Design: " (if layout.design_made.is_empty() { words::plain(&layout.design) } else { layout.design_made.clone() }) ", seed " (layout.seed) ", efficiency " (words::measure(layout.efficiency))
+            @if let Some(bound) = bound(layout) { " of at most " (words::measure(bound)) } "." }
         @for (index, site) in layout.sites.iter().enumerate() {
             h3 { (sites.name(&site.site_id)) }
             @let ground = sites.ground(&site.site_id);
@@ -418,8 +428,13 @@ fn site_map(
             |t| format!("Map of {}", trait_name(t)),
         ),
         description: format!(
-            "Each square is a tree with its value; – stands for a tree without one. Site efficiency {}, {}.",
+            "Each square is a tree with its value; – stands for a tree without one. Site efficiency {}{}, {}.",
             words::measure(site.efficiency),
+            site.efficiency_bound
+                .map_or_else(String::new, |bound| format!(
+                    " of at most {}",
+                    words::measure(bound)
+                )),
             words::some(
                 site.error_df,
                 "degree of freedom for error",

@@ -2,7 +2,7 @@
 
 use contract::evaluation::{
     Analysis, AnalysisList, AnalysisResiduals, GetAnalysisRequest, GetResidualsRequest,
-    ListAnalysesRequest, RepeatAnalysisRequest, RequestAnalysisRequest,
+    ListAnalysesRequest, ListPredictionsRequest, RepeatAnalysisRequest, RequestAnalysisRequest,
 };
 use platform::fields::Words as _;
 use platform::paging::Page;
@@ -267,6 +267,25 @@ pub async fn list(
     let before = page.after_key()?;
     let found =
         store::analyses::list(unit.connection(), programme, id, before, page.fetch()).await?;
+    let (items, next_cursor) = page.cut(found, |analysis| analysis.id.clone());
+    Ok(AnalysisList { items, next_cursor })
+}
+
+/// Analyses of a trait that predict entries.
+pub async fn predicting(
+    _app: &EvaluationApp,
+    unit: &mut Unit,
+    request: ListPredictionsRequest,
+) -> Result<AnalysisList, Fault> {
+    let programme = unit.programme()?;
+    let mut fields = Fields::new();
+    let code = fields.text("code", &request.code, 120).to_owned();
+    fields.finish()?;
+    let page = Page::parse(request.limit, &request.cursor)?;
+    let before = page.after_key()?;
+    let found =
+        store::analyses::predicting(unit.connection(), programme, &code, before, page.fetch())
+            .await?;
     let (items, next_cursor) = page.cut(found, |analysis| analysis.id.clone());
     Ok(AnalysisList { items, next_cursor })
 }

@@ -10,6 +10,7 @@ use platform::paging::Page;
 use platform::{Fault, Fields, Unit};
 use serde::Serialize;
 
+use super::trees::{PLANTS_ENDED, PlantEnded};
 use super::trials::trial_id;
 use crate::EvaluationApp;
 use crate::domain::GermplasmId;
@@ -166,6 +167,21 @@ pub async fn decide(
                 on: on.to_string(),
             };
             unit.announce("trees.advanced", &advanced).await?;
+        }
+        let before = latest.get(germplasm).map(String::as_str);
+        let discards = *word == DecisionWord::Discard;
+        // Later stages judge budded trees; the seedling itself is judged on its own roots.
+        if trial.stage == Stage::OwnRoot
+            && discards != (before == Some(DecisionWord::Discard.word()))
+        {
+            let ended = PlantEnded {
+                germplasm_id: germplasm.to_string(),
+                what: if discards { "discarded" } else { "kept" },
+                trial: &trial.number,
+                reason,
+                on: on.to_string(),
+            };
+            unit.announce(PLANTS_ENDED, &ended).await?;
         }
         unit.touch("entry", germplasm);
     }

@@ -8,6 +8,7 @@ pub mod audit;
 pub mod decisions;
 pub mod feed;
 pub mod figures;
+pub mod following;
 mod ground;
 pub mod index;
 pub mod layouts;

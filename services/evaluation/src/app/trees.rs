@@ -1,18 +1,35 @@
 //! Trees and what became of them.
 
 use contract::evaluation::{GetTreeRequest, RecordTreeEventRequest, TreeEvent, TrialTree};
+use jiff::civil::Date;
 use platform::fault::FaultKind;
 use platform::fields::Words as _;
 use platform::{Fault, Fields, Unit};
+use serde::Serialize;
 
 use super::plants;
 use crate::EvaluationApp;
-use crate::domain::GermplasmId;
 use crate::domain::trial::{
     OWN_ROOT, ROOTSTOCK_CHARS, Stage, TreeEventWord, TreeStatus, tree_number,
 };
+use crate::domain::{GermplasmId, TreeEventId};
 use crate::store;
 use crate::store::trees::{Event, TreeRow};
+
+/// Topic under which the others are told what became of plants.
+pub(super) const PLANTS_ENDED: &str = "plants.ended";
+
+/// What the others are told of a plant whose story ends, or goes on after all, in a trial.
+#[derive(Debug, Serialize)]
+pub(super) struct PlantEnded<'a> {
+    pub germplasm_id: String,
+    /// died, removed, discarded or kept.
+    pub what: &'static str,
+    /// Number of the trial.
+    pub trial: &'a str,
+    pub reason: &'a str,
+    pub on: String,
+}
 
 /// Records what became of a tree.
 ///
@@ -101,6 +118,7 @@ pub async fn record_event(
     }
     if let Some(status) = ends {
         store::trees::end(unit.connection(), programme, tree_id, status, on).await?;
+        announce_end(unit, &tree, kind, on, &event.reason).await?;
     }
     let (by, now) = (unit.caller().subject, unit.now());
     store::trees::insert_event(unit.connection(), programme, &event, by, now).await?;
@@ -117,13 +135,82 @@ pub async fn record_event(
     })
 }
 
+/// Announces that a plant's last own-root tree stands no more: then the seedling itself is gone.
+async fn announce_end(
+    unit: &mut Unit,
+    tree: &TreeRow,
+    kind: TreeEventWord,
+    on: Date,
+    reason: &str,
+) -> Result<(), Fault> {
+    let programme = unit.programme()?;
+    let trial = store::trials::head(unit.connection(), programme, tree.trial_id, false).await?;
+    if tree.is_check || trial.stage != Stage::OwnRoot {
+        return Ok(());
+    }
+    let left =
+        store::trees::standing_own_root(unit.connection(), programme, tree.germplasm_id).await?;
+    if !left.is_empty() {
+        return Ok(());
+    }
+    let ended = PlantEnded {
+        germplasm_id: tree.germplasm_id.to_string(),
+        what: if kind == TreeEventWord::Died {
+            "died"
+        } else {
+            "removed"
+        },
+        trial: &trial.number,
+        reason,
+        on: on.to_string(),
+    };
+    unit.announce(PLANTS_ENDED, &ended).await
+}
+
+/// Ends the own-root trees of a seedling that died.
+///
+/// # Errors
+/// When the database refuses.
+pub(crate) async fn follow_seedling(
+    unit: &mut Unit,
+    plant: GermplasmId,
+    kind: TreeEventWord,
+    on: Date,
+    reason: String,
+) -> Result<(), Fault> {
+    let programme = unit.programme()?;
+    let Some(status) = kind.ends_as() else {
+        return Ok(());
+    };
+    let (by, now) = (unit.caller().subject, unit.now());
+    let standing = store::trees::standing_own_root(unit.connection(), programme, plant).await?;
+    for tree in standing {
+        let on = tree
+            .planted_on
+            .map_or(on, |planted_on| on.max(planted_on.0));
+        let event = Event {
+            id: TreeEventId::new(),
+            tree: tree.id,
+            kind,
+            on,
+            reason: reason.clone(),
+            fruits_left_n: None,
+            new_tree: None,
+        };
+        store::trees::end(unit.connection(), programme, tree.id, status, on).await?;
+        store::trees::insert_event(unit.connection(), programme, &event, by, now).await?;
+        unit.touch("tree", tree.id);
+    }
+    Ok(())
+}
+
 /// Plants another tree in a tree's place.
 async fn successor(
     app: &EvaluationApp,
     unit: &mut Unit,
     tree: &TreeRow,
     (germplasm, rootstock): (Option<GermplasmId>, &str),
-    on: jiff::civil::Date,
+    on: Date,
 ) -> Result<TreeRow, Fault> {
     let programme = unit.programme()?;
     let trial = store::trials::head(unit.connection(), programme, tree.trial_id, true).await?;

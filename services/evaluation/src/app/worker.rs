@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use biometry::mixed::Relationship;
 use contract::crossing::PlantParents;
-use pedigree::{ParentInbreeding, Pedigree, PlantRecord};
+use pedigree::{ParentInbreeding, Pedigree, PlantRecord, PollenParent};
 use platform::database::{self, Begin, Scope};
 use platform::fields::Words as _;
 use platform::{App as _, Fault, ProgrammeId};
@@ -485,15 +485,22 @@ pub(super) fn relationship(
     let wrong = |message: String| Fault::state(format!("the pedigree cannot be used: {message}"));
     let parent = |id: String| (!id.is_empty()).then_some(id);
     let records = plants.into_iter().map(|plant| {
-        if plant.clone_of_id.is_empty() {
-            PlantRecord::of_parents(
-                plant.id,
-                parent(plant.seed_parent_id),
-                parent(plant.pollen_parent_id),
-            )
-        } else {
-            PlantRecord::clone_of(plant.id, plant.clone_of_id)
+        if !plant.clone_of_id.is_empty() {
+            return PlantRecord::clone_of(plant.id, plant.clone_of_id);
         }
+        let possible = plant.possible_pollen_parents;
+        let pollen_parent = match parent(plant.pollen_parent_id) {
+            Some(id) => PollenParent::Known(id),
+            None if possible.is_empty() => PollenParent::Unknown,
+            // Their average, weighed by probability (Henderson 1988, from memory).
+            None => PollenParent::OneOf(
+                possible
+                    .into_iter()
+                    .map(|parent| (parent.id, parent.probability))
+                    .collect(),
+            ),
+        };
+        PlantRecord::seedling(plant.id, parent(plant.seed_parent_id), pollen_parent)
     });
     let pedigree = Pedigree::from_records(records).map_err(|e| wrong(e.to_string()))?;
     let inverse = pedigree
@@ -506,4 +513,69 @@ pub(super) fn relationship(
     )
     .map_err(|e| wrong(e.to_string()))?;
     Ok((pedigree, relationship))
+}
+
+#[cfg(test)]
+mod tests {
+    use contract::crossing::PossibleParent;
+
+    use super::*;
+
+    fn plant(id: &str, seed_parent: &str, pollen: &[(&str, f64)]) -> PlantParents {
+        let possible = pollen.iter().map(|(id, probability)| PossibleParent {
+            id: (*id).to_owned(),
+            probability: *probability,
+        });
+        PlantParents {
+            id: id.to_owned(),
+            seed_parent_id: seed_parent.to_owned(),
+            possible_pollen_parents: possible.collect(),
+            ..PlantParents::default()
+        }
+    }
+
+    /// A dense matrix times another, row by row.
+    fn product(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
+        (0..n * n)
+            .map(|place| {
+                let (row, column) = (place / n, place % n);
+                (0..n).map(|k| a[row * n + k] * b[k * n + column]).sum()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn possible_pollen_parents_weigh_in_relationships_as_in_kinship() {
+        let plants = vec![
+            plant("a", "", &[]),
+            plant("b", "", &[]),
+            plant("c", "", &[]),
+            plant("x", "a", &[("b", 0.7), ("c", 0.3)]),
+            plant("y", "b", &[("x", 0.5), ("a", 0.5)]),
+        ];
+        let (pedigree, _) = relationship(plants).unwrap();
+        let inverse = pedigree
+            .relationship_inverse(ParentInbreeding::Counted)
+            .unwrap();
+        let ids = inverse.ids().to_vec();
+        let n = ids.len();
+        let kinship = pedigree.kinship(&ids).unwrap();
+        let doubled: Vec<f64> = kinship.rows().flatten().map(|f| 2.0 * f).collect();
+        let unity = product(&inverse.to_dense(), &doubled, n);
+        for (place, value) in unity.iter().enumerate() {
+            let expected = f64::from(place / n == place % n);
+            assert!((value - expected).abs() < 1e-12, "{place}: {value}");
+        }
+        // Henderson's average: half of what the possible pollen parents share, by probability.
+        let at = |id: &str| ids.iter().position(|known| known == id).unwrap();
+        let related = |one: &str, other: &str| doubled[at(one) * n + at(other)];
+        assert!((related("x", "b") - 0.35).abs() < 1e-12);
+        assert!((related("x", "c") - 0.15).abs() < 1e-12);
+        assert!(
+            (related("y", "x")
+                - 0.5 * (related("b", "x") + 0.5 * related("x", "x") + 0.5 * related("a", "x")))
+            .abs()
+                < 1e-12
+        );
+    }
 }

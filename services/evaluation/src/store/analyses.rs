@@ -197,6 +197,35 @@ pub async fn list(
     Ok(rows.into_iter().map(Analysis::from).collect())
 }
 
+/// Finished analyses of a trait that predict entries, the newest first, before a known one; the trait
+/// is named by its code or name.
+pub async fn predicting(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    named: &str,
+    before: Option<AnalysisId>,
+    limit: i64,
+) -> Result<Vec<Analysis>, Fault> {
+    let rows: Vec<Row> = sqlx::query_as(
+        "select a.id, a.trial_id, a.model, a.status, a.problem, \
+         a.result - 'random' - 'fixed' as result, a.data_sha256, a.version, a.requested_at, \
+         a.finished_at, a.result_sha256, a.repeats_id, null::bool as same_records, \
+         null::bool as same_results from analysis a \
+         left join trait t on t.programme_id = a.programme_id and t.code = a.trait \
+         where a.programme_id = $1 and ($3::uuid is null or a.id < $3) and a.status = 'done' \
+         and lower($2) in (lower(a.trait), lower(t.name)) \
+         and (a.result ->> 'converged')::bool and a.model -> 'random' ? 'entry' \
+         order by a.id desc limit $4",
+    )
+    .bind(programme)
+    .bind(named)
+    .bind(before)
+    .bind(limit)
+    .fetch_all(connection)
+    .await?;
+    Ok(rows.into_iter().map(Analysis::from).collect())
+}
+
 /// Key of the advisory lock that a worker holds while it computes an analysis.
 const LOCK: &str = "select pg_try_advisory_lock(hashtextextended($1, 0))";
 

@@ -163,6 +163,25 @@ pub async fn of_trial(
     .await?)
 }
 
+/// Trees of a plant that stand on their own roots, checks aside.
+pub async fn standing_own_root(
+    connection: &mut PgConnection,
+    programme: ProgrammeId,
+    plant: GermplasmId,
+) -> Result<Vec<TreeRow>, Fault> {
+    Ok(sqlx::query_as(
+        "select t.id, t.trial_id, t.site_id, t.number, t.row_n, t.column_n, t.replicate, t.block, \
+         t.germplasm_id, t.is_check, t.planted_on, t.status, t.ended_on, t.replaces_id, t.rootstock \
+         from tree t join trial r on r.programme_id = t.programme_id and r.id = t.trial_id \
+         where t.programme_id = $1 and t.germplasm_id = $2 and t.status = 'standing' \
+         and r.stage = 'own_root' and not t.is_check order by t.id",
+    )
+    .bind(programme)
+    .bind(plant)
+    .fetch_all(connection)
+    .await?)
+}
+
 /// Trees by id or by number, each with the time zone of its site.
 pub async fn with_zones(
     connection: &mut PgConnection,

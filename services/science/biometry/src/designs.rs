@@ -6,12 +6,14 @@
 //! ([`DesignError::CannotMake`]).
 //!
 //! Sources (all from memory): Cochran and Cox 1957 (complete blocks), Patterson and Williams 1976
-//! (alpha designs and the bound on their efficiency), John and Williams 1995 (row-column designs),
+//! (alpha designs and the bound on their efficiency), Yates 1936 and 1940 (square lattices and lattice
+//! squares, from which the designs of their sizes start), John and Williams 1995 (row-column designs),
 //! Federer 1956 (augmented designs), Cullis, Smith and Coombes 2006 (partial replication).
 
 mod arrangement;
 mod connectedness;
 mod efficiency;
+mod lattice;
 mod neatness;
 mod resolvable;
 

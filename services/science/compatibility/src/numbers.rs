@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::function::beta::beta_reg;
+use statrs::function::factorial::ln_binomial;
 
 /// Why a number cannot be worked out.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
@@ -61,9 +63,16 @@ pub fn plants_needed_for(
     if share == 0.0 {
         return Ok(None);
     }
+    Ok(Some(fewest(wanted_n, probability, |n| {
+        chance_of_fewer(wanted_n, n, share)
+    })))
+}
+
+/// The least n, `least_n` or more, at which the chance of too few is small enough for `probability`.
+fn fewest(least_n: u64, probability: f64, chance_of_too_few: impl Fn(u64) -> f64) -> u64 {
     let allowed = (1.0 - probability) * (1.0 + BOUNDARY_SLACK);
-    let enough = |n: u64| chance_of_fewer(wanted_n, n, share) <= allowed;
-    let mut too_few = wanted_n - 1;
+    let enough = |n: u64| chance_of_too_few(n) <= allowed;
+    let mut too_few = least_n - 1;
     let mut step = 1;
     while !enough(too_few.saturating_add(step)) {
         too_few = too_few.saturating_add(step);
@@ -78,7 +87,7 @@ pub fn plants_needed_for(
             too_few = middle;
         }
     }
-    Ok(Some(plenty))
+    plenty
 }
 
 /// Probability of at least `wanted_n` wanted plants among `plants_n`, each wanted with `share`.
@@ -114,20 +123,55 @@ fn chance_of_fewer(wanted_n: u64, n: u64, share: f64) -> f64 {
     sum.min(1.0)
 }
 
-/// What becomes of flowers on the way to planted seedlings.
+/// Probability of fewer than `wanted_n` wanted plants from `n` flowers (or fruits), of which each
+/// brings one with probability `one` and two with probability `two`.
+fn chance_of_fewer_by_twos(wanted_n: u64, n: u64, one: f64, two: f64) -> f64 {
+    let (mean, variance) = (n as f64 * two, n as f64 * two * (1.0 - two));
+    // Beyond this lies less than rounding leaves of the sum.
+    let reach = 12.0 * variance.sqrt() + 40.0;
+    let first = (mean - reach).max(0.0) as u64;
+    let last = ((wanted_n - 1) / 2).min(n).min((mean + reach) as u64);
+    let one_of_rest = (one / (1.0 - two)).min(1.0);
+    let fewer = |twos_n: u64| {
+        let (rest_n, still_n) = (n - twos_n, wanted_n - 2 * twos_n);
+        match (rest_n < still_n, one_of_rest) {
+            (true, _) => 1.0,
+            (_, 0.0) => 1.0,
+            (_, 1.0) => 0.0,
+            // The binomial distribution function by the incomplete beta function.
+            _ => beta_reg(
+                (rest_n - still_n + 1) as f64,
+                still_n as f64,
+                1.0 - one_of_rest,
+            ),
+        }
+    };
+    let sum: f64 = (first..=last)
+        .map(|twos_n| {
+            let log = ln_binomial(n, twos_n)
+                + twos_n as f64 * two.ln()
+                + (n - twos_n) as f64 * (-two).ln_1p();
+            log.exp() * fewer(twos_n)
+        })
+        .sum();
+    sum.min(1.0)
+}
+
+/// What becomes of flowers on the way to planted seedlings, each flower, kernel and seed by chance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Survival {
-    /// Fruits for each pollinated flower, 0 to 1.
+    /// Probability that a pollinated flower sets fruit.
     pub fruit_set: f64,
-    /// Sound seeds for each fruit; at most 2, a stone holding two kernels at best.
+    /// Sound seeds for each fruit, on average; at most 2, a stone holding two kernels at best. Up to 1
+    /// a fruit holds one or none; above, it holds one, and a second with the probability of the rest.
     pub seeds_per_fruit: f64,
-    /// Seedlings for each seed, 0 to 1.
+    /// Probability that a seed becomes a seedling.
     pub germination: f64,
-    /// Planted trees that live to be judged, for each seedling, 0 to 1.
+    /// Probability that a seedling lives as a planted tree to be judged.
     pub survival: f64,
 }
 
-/// Seeds, fruits and flowers on average needed for a number of plants.
+/// Plants, seeds, fruits and flowers, each so many that the wish is met with the probability asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Needed {
     /// Plants that live to be judged.
@@ -141,12 +185,20 @@ pub struct Needed {
 }
 
 impl Survival {
-    /// What a number of plants asks for: plants / (germination × survival) seeds, divided by seeds
-    /// per fruit and by fruit set, each rounded up.
+    /// The fewest plants, seeds, fruits and flowers that bring at least `wanted_n` wanted plants with
+    /// the given probability, `share` of the plants being wanted. What is lost on the way is lost by
+    /// chance: a flower brings a wanted plant with the product of all shares, and the number that
+    /// comes follows the binomial distribution (with two kernels in a stone, that of sums of nought,
+    /// one and two). `None` when the share is 0 and any plant is wanted.
     ///
     /// # Errors
-    /// A rate that is not above 0 or beyond its highest value.
-    pub fn needed_for(&self, plants_n: u64) -> Result<Needed, NumbersError> {
+    /// A rate that is not above 0 or beyond its highest value; else as [`plants_needed`].
+    pub fn needed_for(
+        &self,
+        wanted_n: u64,
+        share: f64,
+        probability: f64,
+    ) -> Result<Option<Needed>, NumbersError> {
         let rates = [
             ("fruit set", self.fruit_set, 1.0),
             ("number of seeds per fruit", self.seeds_per_fruit, 2.0),
@@ -162,20 +214,51 @@ impl Survival {
                 });
             }
         }
-        let seeds_n = rounded_up(plants_n as f64 / (self.germination * self.survival));
-        let fruits_n = rounded_up(seeds_n as f64 / self.seeds_per_fruit);
-        let flowers_n = rounded_up(seeds_n as f64 / (self.fruit_set * self.seeds_per_fruit));
-        Ok(Needed {
+        let Some(plants_n) = plants_needed_for(wanted_n, share, probability)? else {
+            return Ok(None);
+        };
+        let of_seed = share * self.germination * self.survival;
+        let from = |fruit_set: f64| self.fruits_for(wanted_n, of_seed, fruit_set, probability);
+        let Some(seeds_n) = plants_needed_for(wanted_n, of_seed, probability)? else {
+            return Ok(None);
+        };
+        let (Some(fruits_n), Some(flowers_n)) = (from(1.0)?, from(self.fruit_set)?) else {
+            return Ok(None);
+        };
+        Ok(Some(Needed {
             plants_n,
             seeds_n,
             fruits_n,
             flowers_n,
-        })
+        }))
     }
-}
 
-fn rounded_up(value: f64) -> u64 {
-    (value * (1.0 - BOUNDARY_SLACK)).ceil() as u64
+    /// The fewest fruits, or flowers of which `fruit_set` become fruit, `of_seed` of the seeds being
+    /// wanted plants.
+    fn fruits_for(
+        &self,
+        wanted_n: u64,
+        of_seed: f64,
+        fruit_set: f64,
+        probability: f64,
+    ) -> Result<Option<u64>, NumbersError> {
+        let second = self.seeds_per_fruit - 1.0;
+        if second <= 0.0 || wanted_n == 0 {
+            let share = of_seed * self.seeds_per_fruit * fruit_set;
+            return plants_needed_for(wanted_n, share, probability);
+        }
+        let two = fruit_set * second * of_seed * of_seed;
+        let one = fruit_set * ((1.0 - second) * of_seed + second * 2.0 * of_seed * (1.0 - of_seed));
+        if two >= 1.0 {
+            return Ok(Some(wanted_n.div_ceil(2)));
+        }
+        if one + two <= 0.0 {
+            return Ok(None);
+        }
+        Ok(Some(fewest(wanted_n.div_ceil(2), probability, |n| {
+            chance_of_fewer_by_twos(wanted_n, n, one, two)
+        })))
+    }
 }
 
 /// The expected distribution of a measured trait in a progeny: normal, in the trait's own unit.
@@ -360,19 +443,45 @@ mod tests {
             germination: 0.5,
             survival: 0.8,
         };
-        let needed = survival.needed_for(20).unwrap();
+        // All plants wanted, with an even chance: near what the rates give on average.
+        let needed = survival.needed_for(20, 1.0, 0.5).unwrap().unwrap();
         assert_eq!(
-            (needed.seeds_n, needed.fruits_n, needed.flowers_n),
-            (50, 50, 250)
+            (needed.plants_n, needed.seeds_n, needed.fruits_n),
+            (20, 50, 50)
         );
+        assert!((245..255).contains(&needed.flowers_n), "{needed:?}");
+        // To be surer takes more, and losses by chance ask for more than their mean does.
+        let surer = survival.needed_for(20, 0.125, 0.95).unwrap().unwrap();
+        let by_factor = |n: u64, rate: f64| (n as f64 / rate).ceil() as u64;
+        assert!(surer.seeds_n > by_factor(surer.plants_n, 0.4), "{surer:?}");
         assert!(
-            Survival {
-                fruit_set: 0.0,
-                ..survival
-            }
-            .needed_for(20)
-            .is_err()
+            surer.flowers_n > by_factor(surer.plants_n, 0.08),
+            "{surer:?}"
         );
+        let none = Survival {
+            fruit_set: 0.0,
+            ..survival
+        };
+        assert!(none.needed_for(20, 1.0, 0.95).is_err());
+        assert_eq!(survival.needed_for(1, 0.0, 0.95), Ok(None));
+    }
+
+    #[test]
+    fn two_kernels_in_a_stone_come_together() {
+        let twins = |seeds_per_fruit, fruit_set| Survival {
+            fruit_set,
+            seeds_per_fruit,
+            germination: 1.0,
+            survival: 1.0,
+        };
+        let needed = |of: Survival, n| of.needed_for(n, 1.0, 0.95).unwrap().unwrap();
+        assert_eq!(needed(twins(2.0, 1.0), 5).flowers_n, 3);
+        // One fruit is enough for two plants: 1 - 0.9^29 is 0.953, 1 - 0.9^28 is 0.948.
+        assert_eq!(needed(twins(2.0, 0.1), 2).flowers_n, 29);
+        // By hand, 3 plants of fruits with one or two kernels: two fruits do with 1 - 1/4, three surely.
+        assert_eq!(needed(twins(1.5, 1.0), 3).fruits_n, 3);
+        let even = twins(1.5, 1.0).needed_for(3, 1.0, 0.75).unwrap().unwrap();
+        assert_eq!(even.fruits_n, 2);
     }
 
     #[test]

@@ -3,8 +3,8 @@
 use compatibility::{
     CrossConditions, Genotype, GenotypePattern, LinkedCross, LinkedGenotype, LocusCross,
     LocusEvidence, OutcrossDoubt, OutcrossRates, ParentageFinding, SGenotype, SeedlingCheck,
-    SelfCompatibility, Share, Species, Verdict, chance_of, check_seedling, judge, plants_needed,
-    plants_needed_for, segregation, self_compatibility, unlinked_share,
+    SelfCompatibility, Share, Species, Survival, Verdict, chance_of, check_seedling, judge,
+    plants_needed, plants_needed_for, segregation, self_compatibility, unlinked_share,
 };
 use proptest::prelude::*;
 
@@ -183,6 +183,35 @@ proptest! {
         prop_assert!(chance(n) >= probability - 1e-9);
         prop_assert!(n >= wanted);
         prop_assert!(n == wanted || chance(n - 1) < probability + 1e-9);
+    }
+
+    #[test]
+    fn losses_by_chance_ask_for_more_than_their_mean(
+        wanted in 1u64..40, share in 0.05f64..=1.0, probability in 0.6f64..0.99,
+        set in 0.05f64..=1.0, seeds in 0.2f64..=2.0, germination in 0.2f64..=1.0, lives in 0.2f64..=1.0,
+    ) {
+        let survival = Survival { fruit_set: set, seeds_per_fruit: seeds, germination, survival: lives };
+        let needed = survival.needed_for(wanted, share, probability).unwrap().unwrap();
+        // On average at least the wanted plants must come, wherever one counts from.
+        let of_seed = share * germination * lives;
+        let slack = 1e-9 * wanted as f64;
+        let comes = |n: u64, each: f64| n as f64 * each + 1.0 > wanted as f64 - slack;
+        prop_assert!(comes(needed.plants_n, share) && comes(needed.seeds_n, of_seed));
+        prop_assert!(comes(needed.fruits_n, of_seed * seeds) && comes(needed.flowers_n, of_seed * seeds * set));
+        // Each loss takes more of what comes before it.
+        prop_assert!(needed.plants_n <= needed.seeds_n && needed.fruits_n <= needed.flowers_n);
+        // To be surer never takes fewer.
+        let surer = survival.needed_for(wanted, share, probability + 0.005).unwrap().unwrap();
+        prop_assert!(surer.flowers_n >= needed.flowers_n && surer.fruits_n >= needed.fruits_n);
+    }
+
+    #[test]
+    fn with_one_kernel_flowers_are_plants_of_a_smaller_share(
+        wanted in 1u64..20, share in 0.05f64..=1.0, set in 0.05f64..=1.0, seeds in 0.2f64..=1.0,
+    ) {
+        let survival = Survival { fruit_set: set, seeds_per_fruit: seeds, germination: 1.0, survival: 1.0 };
+        let needed = survival.needed_for(wanted, share, 0.9).unwrap().unwrap();
+        prop_assert_eq!(Some(needed.flowers_n), plants_needed_for(wanted, share * seeds * set, 0.9).unwrap());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Which entry stands where, before neatness is improved.
 
 use super::efficiency;
+use super::lattice;
 use super::resolvable::{self, Replicate};
 use super::{Design, DesignError, Field, Nearest, TrialPlan};
 use rand::RngExt;
@@ -242,6 +243,10 @@ fn resolvable_design(
     rng: &mut ChaCha12Rng,
 ) -> Vec<Replicate> {
     let mut candidates = resolvable::candidates(entries_n, replicates, block_size, rng);
+    if let Some(lattice) = lattice::resolvable_blocks(entries_n, replicates, block_size) {
+        // First among those too many to be assessed: no two entries meet twice while classes last.
+        candidates.insert(0, lattice);
+    }
     let blocks_n = replicates * entries_n.div_ceil(block_size);
     if candidates.len() > 1 && blocks_n <= 240 {
         let of = |sections: &Vec<Replicate>| {
@@ -404,6 +409,14 @@ fn row_column(
         (3, 64)
     };
     let mut best: Option<(f64, Vec<Replicate>)> = None;
+    if let Some(mut sections) = lattice::squares(entries_n, replicates, columns) {
+        shuffle_lines(&mut sections, entries_n, rng);
+        let cells = place(&sections, columns, None, true)?;
+        let average = efficiency::average(&cells, entries_n, Blocking::RowsAndColumns);
+        if average > 0.0 {
+            best = Some((average, sections));
+        }
+    }
     for start in 1..=most {
         let mut sections = resolvable_design(entries_n, replicates, columns, rng);
         spread_over_columns(&mut sections, entries_n, rng);
@@ -433,6 +446,21 @@ fn row_column(
         exchange: Exchange::Lines(lines),
         blocking: Blocking::RowsAndColumns,
     })
+}
+
+/// Shuffles the replicates, their rows and columns, and the labels of rectangles.
+fn shuffle_lines(sections: &mut [Replicate], entries_n: usize, rng: &mut ChaCha12Rng) {
+    let mut labels: Vec<usize> = (0..entries_n).collect();
+    labels.shuffle(rng);
+    for lines in sections.iter_mut() {
+        lines.shuffle(rng);
+        let mut order: Vec<usize> = (0..lines[0].len()).collect();
+        order.shuffle(rng);
+        for line in lines {
+            *line = order.iter().map(|column| labels[line[*column]]).collect();
+        }
+    }
+    sections.shuffle(rng);
 }
 
 /// Descends on the squared concurrences in columns by exchanges within rows, which leave the row

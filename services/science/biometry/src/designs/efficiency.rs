@@ -18,8 +18,8 @@ pub struct Efficiency {
     pub smallest_canonical: f64,
     /// Canonical efficiency factors below 1, ascending; the other contrasts have factor 1.
     pub canonical_below_one: Vec<f64>,
-    /// Largest average that a resolvable design of this size can reach, where one is known
-    /// (Patterson and Williams 1976, from memory).
+    /// Largest average that a resolvable or row-column design of this size can reach, where one is
+    /// known (Patterson and Williams 1976; John and Williams 1995; from memory).
     pub upper_bound: Option<f64>,
     /// Mean variance of a difference of two entries, in units of the plot variance.
     pub mean_difference_variance: f64,
@@ -142,6 +142,17 @@ fn canonical(plots: &[(usize, Vec<usize>)], entries_n: usize, nuisance_n: usize)
     factors
 }
 
+/// Largest average of a design whose replicates are full rectangles: rows and columns together take
+/// (rows + columns − 2) from the sum of the canonical factors, whatever the design, and pull at most
+/// as many of them below 1 as they have degrees of freedom; the harmonic mean is largest when they
+/// share it evenly (after John and Williams 1995, from memory; lattice squares reach it).
+fn row_column_bound(entries_n: usize, replicates: usize, columns: usize) -> f64 {
+    let lines = (entries_n / columns + columns - 2) as f64;
+    let all = entries_n as f64 - 1.0;
+    let pulled = (lines * replicates as f64).min(all);
+    all / (all - pulled + pulled / (1.0 - lines / pulled))
+}
+
 pub(super) fn assess(arranged: &Arranged) -> Assessed {
     let Arranged {
         cells,
@@ -165,6 +176,10 @@ pub(super) fn assess(arranged: &Arranged) -> Assessed {
             let s = entries_n.div_ceil(k) as f64;
             Some((v - 1.0) * (r - 1.0) / ((v - 1.0) * (r - 1.0) + r * (s - 1.0)))
         }
+        Design::RowColumn {
+            replicates,
+            block_size: Some(columns),
+        } => Some(row_column_bound(*entries_n, replicates, columns)),
         Design::Rcbd { .. } => Some(1.0),
         _ => None,
     };

@@ -36,6 +36,43 @@ fn sound(layout: &Layout) {
     assert!(layout.efficiency.smallest_canonical <= layout.efficiency.average + 1e-9);
 }
 
+#[test]
+fn lattice_sizes_reach_the_lattices() {
+    let efficiency = |design: Design, entries_n| {
+        let layout = lay_out(&plan(design, entries_n, 0, 3)).unwrap();
+        sound(&layout);
+        (
+            layout.efficiency.average,
+            layout.efficiency.upper_bound.unwrap(),
+        )
+    };
+    let row_column = |replicates, side| Design::RowColumn {
+        replicates,
+        block_size: Some(side),
+    };
+    let alpha = |replicates, k| Design::Alpha {
+        replicates,
+        block_size: Some(k),
+    };
+    for (design, entries_n, expected) in [
+        (row_column(2, 5), 25, 0.6),
+        (row_column(3, 5), 25, 2.0 / 3.0),
+        (row_column(2, 4), 16, 5.0 / 9.0),
+        (row_column(3, 7), 49, 8.0 / 11.0),
+        (row_column(4, 9), 81, 10.0 / (8.0 * 4.0 / 3.0 + 2.0)),
+        (alpha(4, 3), 9, 0.75),
+        (alpha(2, 5), 25, 0.75),
+        (alpha(3, 6), 36, 14.0 / 17.0),
+    ] {
+        let (found, bound) = efficiency(design.clone(), entries_n);
+        assert!(
+            (found - expected).abs() < 1e-9,
+            "{design} of {entries_n}: {found}"
+        );
+        assert!(found <= bound + 1e-9, "{design}: {found} above {bound}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 

@@ -2,8 +2,8 @@
 
 use super::overdispersion::{self, Overdispersion};
 use super::proportion::{self, Interval};
-use super::tables::{self, Correction, ExactTest, Homogeneity, PairTest};
-use super::{Count, CountError, in_range};
+use super::tables::{self, Correction, ExactTest};
+use super::{Count, CountError, branches, in_range};
 use crate::selection::intensity::upper_quantile;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -59,10 +59,9 @@ pub struct PollenResult {
     pub branches_n: usize,
     /// Fruits over flowers.
     pub set: f64,
-    /// Exact interval with flowers as units (Clopper and Pearson).
+    /// Exact interval (Clopper and Pearson); where branches were told apart, over as many flowers of
+    /// independent fate as they are worth.
     pub interval: Interval,
-    /// Interval that allows for variation among branches; none when branches were not told apart.
-    pub interval_over_branches: Option<Interval>,
     /// Set times bloom overlap, what pollens are ranked by.
     pub score: f64,
     /// Probability that this pollen's true score is the highest, from uniform-like (Jeffreys)
@@ -100,17 +99,40 @@ pub enum Recommendation {
     },
 }
 
+/// What shares its fate in a comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Unit {
+    /// Each flower has its own, branches not being told apart.
+    Flowers,
+    /// The flowers of a branch share theirs.
+    Branches,
+}
+
+/// Two pollens by the exact test.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Pair {
+    /// Place of the first pollen.
+    pub first: usize,
+    /// Place of the second.
+    pub second: usize,
+    /// Probability.
+    pub p: f64,
+    /// Corrected by Holm.
+    pub p_holm: f64,
+}
+
 /// Result of a pollinizer trial.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Judgment {
     /// Pollens in the order given.
     pub pollens: Vec<PollenResult>,
-    /// Exact test that all pollens set alike, flowers as units.
+    /// What is compared as one.
+    pub unit: Unit,
+    /// Exact test that all pollens set alike.
     pub exact: ExactTest,
-    /// Approximate tests of the same.
-    pub homogeneity: Homogeneity,
-    /// All pairs by Fisher's exact test, corrected.
-    pub pairs: Vec<PairTest>,
+    /// All pairs by the exact test.
+    pub pairs: Vec<Pair>,
     /// Variation among branches; none when branches were not told apart.
     pub overdispersion: Option<Overdispersion>,
     /// Probability, corrected by Holm, that each pollen's score equals the leader's; 1 for the
@@ -208,10 +230,7 @@ pub fn judge(pollens: &[Pollen], criteria: Criteria) -> Result<Judgment, CountEr
             flowers_n: total.trials_n(),
             branches_n: pollen.branches.len(),
             set: total.proportion(),
-            interval: proportion::exact(total.events_n() as f64, total.trials_n() as f64, tail),
-            interval_over_branches: overdispersion
-                .as_ref()
-                .map(|_| proportion::exact(effective[i].p * effective[i].n, effective[i].n, tail)),
+            interval: proportion::exact(effective[i].p * effective[i].n, effective[i].n, tail),
             score: effective[i].score(),
             probability_best: best[i],
         })
@@ -256,16 +275,64 @@ pub fn judge(pollens: &[Pollen], criteria: Criteria) -> Result<Judgment, CountEr
                 .to_owned(),
         );
     }
+    let unit = match overdispersion {
+        Some(_) => Unit::Branches,
+        None => Unit::Flowers,
+    };
+    if unit == Unit::Branches && groups.iter().any(|branches| branches.len() < 4) {
+        notes.push(
+            "fewer than 4 branches of a pollen share out in few ways, so that exact tests cannot \
+             come to a small probability; count more branches"
+                .to_owned(),
+        );
+    }
     Ok(Judgment {
         pollens: results,
-        exact: tables::exact_test(&totals, criteria.seed)?,
-        homogeneity: tables::homogeneity(&totals)?,
-        pairs: tables::pairwise(&totals)?,
+        unit,
+        exact: exact_of(unit, &groups, criteria.seed)?,
+        pairs: pairs_of(unit, &groups, criteria.seed)?,
         overdispersion,
         p_against_leader,
         recommendation,
         notes,
     })
+}
+
+/// The exact test that pollens set alike.
+fn exact_of(unit: Unit, groups: &[Vec<Count>], seed: u64) -> Result<ExactTest, CountError> {
+    match unit {
+        Unit::Branches => branches::exact_test(groups, seed),
+        Unit::Flowers => {
+            let totals: Vec<Count> = groups.iter().filter_map(|g| Count::total(g)).collect();
+            tables::exact_test(&totals, seed)
+        }
+    }
+}
+
+/// The same for every pair, corrected over them.
+fn pairs_of(unit: Unit, groups: &[Vec<Count>], seed: u64) -> Result<Vec<Pair>, CountError> {
+    let mut pairs = Vec::new();
+    for second in 1..groups.len() {
+        for first in 0..second {
+            let two = [groups[first].clone(), groups[second].clone()];
+            let p = exact_of(unit, &two, seed)?.p;
+            pairs.push(Pair {
+                first,
+                second,
+                p,
+                p_holm: p,
+            });
+        }
+    }
+    pairs.sort_by_key(|pair| (pair.first, pair.second));
+    let raw: Vec<f64> = pairs.iter().map(|pair| pair.p).collect();
+    for (pair, corrected) in pairs
+        .iter_mut()
+        .zip(tables::correct(&raw, Correction::Holm))
+    {
+        pair.p_holm = corrected;
+    }
+    Ok(pairs)
 }
 
 fn against_leader(
@@ -509,9 +576,15 @@ mod tests {
             Recommendation::CannotTellYet { .. }
         ));
         let width = |i: Interval| i.high - i.low;
+        let by_flowers = proportion::exact(40.0, 80.0, 0.025);
+        assert!(width(uneven.pollens[0].interval) > 1.5 * width(by_flowers));
+        // Every number shown keeps the flowers of a branch together.
+        assert_eq!((even.unit, uneven.unit), (Unit::Branches, Unit::Branches));
+        let totals = [Count::new(40, 80).unwrap(), Count::new(16, 80).unwrap()];
+        assert!(tables::exact_test(&totals, 0).unwrap().p < 0.001);
         assert!(
-            width(uneven.pollens[0].interval_over_branches.unwrap())
-                > 1.5 * width(uneven.pollens[0].interval)
+            uneven.exact.p > 0.2 && uneven.pairs[0].p > 0.2,
+            "{uneven:?}"
         );
     }
 
@@ -561,9 +634,9 @@ mod tests {
             prop_assert!((found.pollens.iter().map(|p| p.probability_best).sum::<f64>() - 1.0).abs() < 1e-9);
             for p in &found.pollens {
                 prop_assert!(p.interval.low <= p.set && p.set <= p.interval.high);
-                if let Some(i) = p.interval_over_branches {
-                    prop_assert!(i.low <= p.interval.low + 1e-9 && i.high >= p.interval.high - 1e-9);
-                }
+                let by_flowers = proportion::exact(p.fruit_n as f64, p.flowers_n as f64, 0.025);
+                prop_assert!(p.interval.low <= by_flowers.low + 1e-9);
+                prop_assert!(p.interval.high >= by_flowers.high - 1e-9);
             }
             prop_assert!(found.exact.p > 0.0 && found.exact.p <= 1.0);
         }
