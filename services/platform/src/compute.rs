@@ -66,8 +66,10 @@ impl Drop for CancelOnDrop {
     }
 }
 
+type Task<R> = dyn FnOnce(&Cancel) -> Result<R, Fault> + Send;
+
 /// Arithmetic that needs no database, to be done in a [`Room`].
-pub struct Work<R>(Box<dyn FnOnce(&Cancel) -> Result<R, Fault> + Send>);
+pub struct Work<R>(Box<Task<R>>);
 
 impl<R> Work<R> {
     /// Work that may end early when its request is gone. It stands on what it was given, which must
