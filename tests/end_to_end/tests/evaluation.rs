@@ -1220,7 +1220,8 @@ async fn an_analysis_whose_worker_is_gone_is_taken_up_again() {
 async fn a_selection_index_ranks_candidates_and_foretells_the_response() {
     let world = World::with_plants(12).await;
     let path = format!("{ROOT}/selection-index");
-    // One trait: b = G/P, response = i h2 sigma_P.
+    // One trait: b = G/P, response = i h2 sigma_P, where the better of two is 1/sqrt(pi) above their
+    // mean.
     let simple = json!({
         "traits": ["brix"], "weights": [1.0], "phenotypic": [[4.0]], "genetic": [[1.0]], "selected_share": 0.1,
         "candidates": [{"id": "a", "values": [12.0]}, {"id": "b", "values": [16.0]}],
@@ -1229,7 +1230,8 @@ async fn a_selection_index_ranks_candidates_and_foretells_the_response() {
     assert_eq!(reply["coefficients"][0], 0.25);
     assert_eq!(reply["ranked"][0]["id"], "b");
     let response = reply["expected_response"][0].as_f64().unwrap();
-    assert!((response - 1.755 * 0.5).abs() < 1e-3, "{response}");
+    let of_two = 1.0 / std::f64::consts::PI.sqrt();
+    assert!((response - of_two * 0.5).abs() < 1e-6, "{response}");
 
     let wrong = json!({"traits": ["brix", "brix"], "weights": [1.0], "desired_gains": [1.0, 2.0], "held": ["size"]});
     let mut pointers = world.breeder.post(&path, &wrong).await.pointers(422);
