@@ -27,6 +27,9 @@ use crate::operation::{Operation, Wire};
 const WAIT: Duration = Duration::from_secs(20);
 /// How many may wait for each place.
 const WAITING_PER_SLOT: usize = 16;
+/// How many may keep a connection to a database while they wait or are reckoned: less than half of
+/// a service's, so that those who only read and write are served meanwhile.
+const HOLDING_N: usize = 8;
 /// After how many seconds to ask again when the line is full.
 const RETRY_AFTER_S: u32 = 5;
 
@@ -63,8 +66,10 @@ impl Drop for CancelOnDrop {
     }
 }
 
+type Task<R> = dyn FnOnce(&Cancel) -> Result<R, Fault> + Send;
+
 /// Arithmetic that needs no database, to be done in a [`Room`].
-pub struct Work<R>(Box<dyn FnOnce(&Cancel) -> Result<R, Fault> + Send>);
+pub struct Work<R>(Box<Task<R>>);
 
 impl<R> Work<R> {
     /// Work that may end early when its request is gone. It stands on what it was given, which must
@@ -144,8 +149,16 @@ type Flights = HashMap<Question, WeakShared<Flight>>;
 pub struct Room {
     slots: Arc<Semaphore>,
     line: Arc<Semaphore>,
+    holding: Arc<Semaphore>,
     wait: Duration,
     flights: Arc<Mutex<Flights>>,
+}
+
+fn busy() -> Fault {
+    Fault::unavailable(
+        "more is being reckoned than there is room for; nothing was written, ask again shortly",
+    )
+    .after(RETRY_AFTER_S)
 }
 
 impl Default for Room {
@@ -166,18 +179,13 @@ impl Room {
         Self {
             slots: Arc::new(Semaphore::new(slots_n)),
             line: Arc::new(Semaphore::new(line_n)),
+            holding: Arc::new(Semaphore::new(HOLDING_N)),
             wait,
             flights: Arc::default(),
         }
     }
 
     async fn slot(&self) -> Result<OwnedSemaphorePermit, Fault> {
-        let busy = || {
-            Fault::unavailable(
-                "more is being reckoned than there is room for; nothing was written, ask again shortly",
-            )
-            .after(RETRY_AFTER_S)
-        };
         if let Ok(slot) = self.slots.clone().try_acquire_owned() {
             return Ok(slot);
         }
@@ -206,6 +214,19 @@ impl Room {
         .await
         .map_err(Fault::internal)?;
         done.ok_or_else(|| Fault::unavailable("the request was given up; nothing was written"))
+    }
+
+    /// Does arithmetic in the room for somebody who keeps a connection meanwhile, of whom there may be
+    /// few.
+    ///
+    /// # Errors
+    /// As [`Room::run`], and unavailable at once when there are enough of them.
+    pub(crate) async fn run_holding<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Cancel) -> T + Send + 'static,
+    ) -> Result<T, Fault> {
+        let _holding = self.holding.try_acquire().map_err(|_| busy())?;
+        self.run(work).await
     }
 
     /// Does work in the room.
@@ -331,6 +352,34 @@ mod tests {
         drop(let_go);
         assert!(at_work.await.unwrap().is_ok());
         assert!(room.run(|_| ()).await.is_ok());
+    }
+
+    #[tokio::test]
+    async fn few_keep_a_connection_while_they_wait() {
+        let room = Room::new(1);
+        let (let_go, held) = mpsc::channel::<()>();
+        let at_work = tokio::spawn({
+            let room = room.clone();
+            async move { room.run_holding(move |_| held.recv()).await }
+        });
+        while room.slots.available_permits() == 1 {
+            tokio::task::yield_now().await;
+        }
+        let mut waiting: Vec<_> = (1..HOLDING_N)
+            .map(|_| Box::pin(room.run_holding(|_| ())))
+            .collect();
+        for waits in &mut waiting {
+            assert!(waits.now_or_never().is_none());
+        }
+        let one_more = room.run_holding(|_| ()).await.unwrap_err();
+        assert_eq!(one_more.kind(), FaultKind::Unavailable);
+        assert_eq!(one_more.retry_after_s(), Some(RETRY_AFTER_S));
+        drop(let_go);
+        assert!(at_work.await.unwrap().is_ok());
+        for waits in waiting {
+            waits.await.unwrap();
+        }
+        assert!(room.run_holding(|_| ()).await.is_ok());
     }
 
     #[tokio::test]

@@ -390,8 +390,9 @@ impl Begin {
 ///
 /// A caller that goes away while it begins leaves no connection behind that is inside a transaction:
 /// once there is a connection, the beginning is a task of its own, which is always carried to its end,
-/// and what nobody waits for any more is rolled back. A pool's connection may also have been cut while it lay idle, which shows
-/// when it is first used again; then another is taken, as nothing was asked of the first.
+/// and what nobody waits for any more is rolled back. A pool's connection may also have been cut while
+/// it lay idle, which shows when it is first used again; then another is taken, as nothing was asked of
+/// the first.
 ///
 /// # Errors
 /// When the database does not answer or refuses.

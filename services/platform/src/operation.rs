@@ -211,15 +211,10 @@ pub async fn execute<U: UseCase>(
         });
     }
     if matches!(operation.kind, Kind::Read | Kind::Document) {
-        let question = Question::of(operation, &caller, &request);
-        let mut unit = Unit::begin(app.context(), caller, operation).await?;
-        let done = U::run(&app, &mut unit, request).await;
-        if let Err(fault) = &done {
-            refused(app.context(), operation, via, &mut unit, fault).await;
-        }
-        let settled = done?;
+        let reply =
+            again_if_cut(|| read_once::<U>(&app, caller.clone(), via, request.clone())).await?;
         return Ok(Outcome {
-            reply: read(app.context(), unit, question, settled).await?,
+            reply,
             replayed: false,
         });
     }
@@ -236,6 +231,37 @@ pub async fn execute<U: UseCase>(
         tokio::time::sleep(pause).await;
         request = prost::Message::decode(given.sent.as_slice()).map_err(Fault::internal)?;
     }
+}
+
+/// How often a read is asked again whose connection was cut.
+const READ_AGAIN_MOST: u32 = 3;
+
+/// Asks again, on another connection, what was being read when a connection was cut.
+pub(crate) async fn again_if_cut<T, F: Future<Output = Result<T, Fault>>>(
+    mut read: impl FnMut() -> F,
+) -> Result<T, Fault> {
+    let mut left_n = READ_AGAIN_MOST;
+    loop {
+        match read().await {
+            Err(fault) if left_n > 0 && fault.passes() => left_n -= 1,
+            read => return read,
+        }
+    }
+}
+
+async fn read_once<U: UseCase>(
+    app: &U::App,
+    caller: Caller,
+    via: &'static str,
+    request: U::Request,
+) -> Result<U::Reply, Fault> {
+    let question = Question::of(&U::OPERATION, &caller, &request);
+    let mut unit = Unit::begin(app.context(), caller, &U::OPERATION).await?;
+    let done = U::run(app, &mut unit, request).await;
+    if let Err(fault) = &done {
+        refused(app.context(), &U::OPERATION, via, &mut unit, fault).await;
+    }
+    read(app.context(), unit, question, done?).await
 }
 
 /// Carries a write out once.

@@ -24,7 +24,7 @@ use crate::compute;
 use crate::database;
 use crate::fault::Fault;
 use crate::ids::{OrganisationId, ProgrammeId};
-use crate::operation::{self, App, UseCase};
+use crate::operation::{self, App, UseCase, again_if_cut};
 use crate::unit::Unit;
 
 /// How much of the replies' bodies is kept for one service.
@@ -133,6 +133,22 @@ pub(crate) async fn answer<U: UseCase>(
     {
         return Ok(kept);
     }
+    let (kept, today) = again_if_cut(|| make::<U>(app, caller.clone(), request.clone())).await?;
+    // A day that turned meanwhile would be kept under yesterday's name.
+    if today == asked.today {
+        context.steady.kept.insert(asked, kept.clone());
+    }
+    Ok(kept)
+}
+
+/// Makes a reply; gives it with the day on which it was made.
+async fn make<U: UseCase>(
+    app: &U::App,
+    caller: Caller,
+    request: U::Request,
+) -> Result<(Arc<Kept>, Date), Fault> {
+    let context = app.context();
+    let programme = caller.programme();
     let mut unit = Unit::begin(context, caller, &U::OPERATION).await?;
     // Of the same snapshot as all that the use case reads.
     let revision: Option<i64> =
@@ -150,11 +166,7 @@ pub(crate) async fn answer<U: UseCase>(
         reply: Box::new(reply),
         body: body.into(),
     });
-    // A day that turned meanwhile would be kept under yesterday's name.
-    if today == asked.today {
-        context.steady.kept.insert(asked, kept.clone());
-    }
-    Ok(kept)
+    Ok((kept, today))
 }
 
 async fn answer_all(options: Arc<PgConnectOptions>, mut asked: mpsc::UnboundedReceiver<Question>) {

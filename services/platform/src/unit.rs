@@ -179,12 +179,12 @@ impl Unit {
     /// written afterwards, give [`crate::compute::Work`] back instead.
     ///
     /// # Errors
-    /// As [`Room::run`].
+    /// As [`Room::run`], and unavailable at once when many do so at this moment.
     pub async fn reckon<T: Send + 'static>(
         &mut self,
         work: impl FnOnce(&Cancel) -> T + Send + 'static,
     ) -> Result<T, Fault> {
-        self.compute.run(work).await
+        self.compute.run_holding(work).await
     }
 
     /// Who asks.

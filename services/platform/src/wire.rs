@@ -27,6 +27,8 @@ const NUMBER_BYTES: usize = 16;
 const GROWTH: usize = 2;
 /// Bytes of a JSON value that is read into a document first.
 const VALUE_BYTES: usize = 64;
+/// More than any gate lets a request hold.
+const BEYOND_BYTES: usize = 1 << 32;
 /// How deep messages may lie in one another, as in prost.
 const DEPTH: usize = 100;
 /// Largest message of a stream; a row is a few hundred bytes.
@@ -195,7 +197,14 @@ pub(crate) struct Measure {
     pub(crate) longest: (&'static str, usize),
 }
 
-/// Measures a message of the wire; none when it is not one.
+impl Measure {
+    /// True when nothing that is still to be found can make it acceptable.
+    fn is_beyond(&self) -> bool {
+        self.longest.1 > BATCH_ROWS || self.bytes > BEYOND_BYTES
+    }
+}
+
+/// Measures a message of the wire, as far as it may be accepted; none when it is not one.
 pub(crate) fn measure(shape: Shape, wire: &[u8]) -> Option<Measure> {
     let mut found = Measure {
         bytes: SHAPES.messages[shape.0].own_bytes,
@@ -229,7 +238,7 @@ fn walk(at: usize, mut wire: &[u8], found: &mut Measure, depth: usize) -> Option
     }
     let laid: &'static Laid = &SHAPES.messages[at];
     let mut items: HashMap<u32, usize> = HashMap::new();
-    while !wire.is_empty() {
+    while !wire.is_empty() && !found.is_beyond() {
         let key = varint(&mut wire)?;
         let number = u32::try_from(key >> 3).ok()?;
         let field = laid.fields.get(&number);
@@ -319,6 +328,9 @@ pub(crate) fn measure_json(shape: Shape, json: &[u8]) -> Measure {
             _ => {}
         }
         blank &= byte.is_ascii_whitespace();
+        if most.max(lines) > BATCH_ROWS {
+            break;
+        }
     }
     Measure {
         bytes: json.len() + values * VALUE_BYTES + objects * GROWTH * row_bytes,

@@ -257,7 +257,8 @@ async fn what_the_installation_closes_is_closed() {
 
 #[tokio::test]
 async fn counts_can_stand_at_an_address_of_their_own() {
-    let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    // An address that nothing else listens on, so that the port stays free.
+    let free = std::net::TcpListener::bind("127.64.3.9:0").unwrap();
     let address = free.local_addr().unwrap();
     drop(free);
     let system = System::start_with(Clock::System, |settings| {

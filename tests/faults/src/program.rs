@@ -115,7 +115,7 @@ impl Program {
         let id = i32::try_from(self.child.id()).expect("a process id");
         signal(id, Signal::TERM);
         let status = self.child.wait().expect("it ends");
-        self.said.extend(self.lines.iter());
+        self.said.extend(self.lines.try_iter());
         (status.success(), std::mem::take(&mut self.said))
     }
 

@@ -5,6 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use bytes::{Buf as _, BufMut as _};
 use faults::ledger::Writer;
 use faults::program::{ADMIN, Program, data_folder, found};
 use faults::tell;
@@ -170,7 +171,7 @@ impl tonic::codec::Encoder for RawCodec {
         item: Raw,
         into: &mut tonic::codec::EncodeBuf<'_>,
     ) -> Result<(), tonic::Status> {
-        bytes::BufMut::put_slice(into, &item.0);
+        into.put_slice(&item.0);
         Ok(())
     }
 }
@@ -183,8 +184,7 @@ impl tonic::codec::Decoder for RawCodec {
         &mut self,
         from: &mut tonic::codec::DecodeBuf<'_>,
     ) -> Result<Option<()>, tonic::Status> {
-        let all = bytes::Buf::remaining(from);
-        bytes::Buf::advance(from, all);
+        from.advance(from.remaining());
         Ok(Some(()))
     }
 }

@@ -81,6 +81,18 @@ async fn nothing_is_lost_or_doubled_when_connections_are_cut_in_use() {
             })
         })
         .collect();
+    let reading: Vec<_> = (0..2)
+        .map(|_| {
+            let (writer, over) = (writer.clone(), over.clone());
+            tokio::spawn(async move {
+                let mut answers = Vec::new();
+                while !over.load(Ordering::Acquire) {
+                    answers.push(writer.read().await);
+                }
+                answers
+            })
+        })
+        .collect();
     let mut cut_n = 0;
     for _ in 0..scaled(30, 1_000) {
         tokio::time::sleep(Duration::from_millis(100)).await;
@@ -91,10 +103,22 @@ async fn nothing_is_lost_or_doubled_when_connections_are_cut_in_use() {
         writing.await.unwrap();
     }
     ledger.holds(&writer).await;
+    let mut reads_n = 0;
+    for reading in reading {
+        for answer in reading.await.unwrap() {
+            assert_eq!(answer, Some(200), "a read is asked again");
+            reads_n += 1;
+        }
+    }
+    println!(
+        "faults: attempts repeated, by answer: {:?}",
+        ledger.repeated()
+    );
     tell(
         "connections cut in use",
         &[
             ("cut", cut_n),
+            ("reads answered", reads_n),
             ("writes acknowledged", ledger.acknowledged_n()),
             ("attempts repeated", ledger.repeated_n()),
         ],

@@ -356,8 +356,11 @@ mod tests {
         }
     }
 
+    /// Number, hash and, where it is there, what is bound and what is told of it.
+    type Walked = (i64, Hash, Option<(String, String)>);
+
     /// Entries with the hashes that bind them.
-    fn entries(contents: &[&str]) -> Vec<(i64, Hash, Option<(String, String)>)> {
+    fn entries(contents: &[&str]) -> Vec<Walked> {
         let mut hash = chain().start();
         contents
             .iter()
@@ -371,7 +374,7 @@ mod tests {
     }
 
     fn walked(
-        entries: Vec<(i64, Hash, Option<(String, String)>)>,
+        entries: Vec<Walked>,
         anchors: &[(i64, Hash)],
     ) -> Vec<Break> {
         let anchors = BTreeMap::from([(chain(), anchors.iter().copied().collect())]);
