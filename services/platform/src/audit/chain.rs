@@ -373,10 +373,7 @@ mod tests {
             .collect()
     }
 
-    fn walked(
-        entries: Vec<Walked>,
-        anchors: &[(i64, Hash)],
-    ) -> Vec<Break> {
+    fn walked(entries: Vec<Walked>, anchors: &[(i64, Hash)]) -> Vec<Break> {
         let anchors = BTreeMap::from([(chain(), anchors.iter().copied().collect())]);
         let mut walk = Walk::of(chain(), &anchors);
         let mut breaks: Vec<Break> = entries
