@@ -9,15 +9,16 @@ use crate::pages::Browser;
 
 const ROOT: &str = "/api/evaluation/v1";
 
-/// An own-root trial at the first site, one tree of each entry.
+/// An own-root trial at the first site, one tree of each entry among a check that stands twice at
+/// most, which is too little to tell entries from trees.
 async fn own_root(world: &World) -> (String, Vec<Value>) {
     let body = json!({
         "name": "Own roots", "stage": "own_root", "season": 2025, "site_ids": [world.sites[0]],
-        "entry_ids": world.entries, "check_ids": [],
+        "entry_ids": world.entries, "check_ids": [world.checks[0]],
     });
     let open = format!("{ROOT}/trials");
     let trial = text(&world.trials.post(&open, &body).await.expect(201), "id");
-    let design = json!({"design": "unreplicated", "seed": 3});
+    let design = json!({"design": "unreplicated", "block_size": 7, "seed": 3});
     let layout = world
         .trials
         .post(&format!("{open}/{trial}/layout"), &design)
