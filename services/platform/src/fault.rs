@@ -519,17 +519,56 @@ impl IntoResponse for Fault {
     }
 }
 
+/// Largest problem document that a gRPC status carries: a client takes 16 KiB of headers, and
+/// breaks the connection off when there are more.
+const METADATA_BYTES: usize = 6 * 1024;
+/// Longest sentence of a problem that must be short, characters.
+const SHORT_CHARS: usize = 300;
+
+impl Problem {
+    /// The problem in so many bytes of JSON: sentences are cut and the last faults left out, which
+    /// the sentence for people says.
+    fn within(mut self, bytes: usize) -> Self {
+        let size = |problem: &Self| serde_json::to_vec(problem).map_or(0, |body| body.len());
+        if size(&self) <= bytes {
+            return self;
+        }
+        let all = self.errors.len();
+        shorten(&mut self.detail);
+        for error in &mut self.errors {
+            shorten(&mut error.message);
+            shorten(&mut error.pointer);
+        }
+        while size(&self) > bytes && !self.errors.is_empty() {
+            self.errors.truncate(self.errors.len() / 2);
+        }
+        if self.errors.len() < all {
+            let told = self.errors.len();
+            self.detail += &format!("; the first {told} of {all} faults are told");
+        }
+        self
+    }
+}
+
+fn shorten(text: &mut String) {
+    if let Some((end, _)) = text.char_indices().nth(SHORT_CHARS) {
+        text.truncate(end);
+        text.push('…');
+    }
+}
+
 /// Metadata key under which a gRPC status carries the problem document.
 pub const PROBLEM_METADATA: &str = "drupeline-problem-bin";
 
 impl From<Fault> for tonic::Status {
     fn from(fault: Fault) -> Self {
         fault.log();
-        let mut status = tonic::Status::new(fault.kind.grpc(), fault.detail.clone());
+        let problem = fault.problem().within(METADATA_BYTES);
+        let mut status = tonic::Status::new(fault.kind.grpc(), problem.detail.clone());
         if let Some(wait_s) = fault.wait_s() {
             status.metadata_mut().insert("retry-after", wait_s.into());
         }
-        if let Ok(body) = serde_json::to_vec(&fault.problem()) {
+        if let Ok(body) = serde_json::to_vec(&problem) {
             status.metadata_mut().insert_bin(
                 PROBLEM_METADATA,
                 tonic::metadata::MetadataValue::from_bytes(&body),
@@ -668,5 +707,21 @@ mod tests {
             assert_eq!((told.kind(), told.to_string()), (kind, detail));
             assert_eq!(told.retry_after_s(), wait_s);
         }
+    }
+
+    #[test]
+    fn a_status_is_no_larger_than_a_client_takes() {
+        let errors = (0..200)
+            .map(|n| FieldError::new(format!("/territory/{n}"), "\u{1f351}x".repeat(3_000)))
+            .collect();
+        let mut fault = Fault::invalid(errors);
+        fault.detail = "y".repeat(50_000);
+        let status = tonic::Status::from(fault);
+        let problem = status.metadata().get_bin(PROBLEM_METADATA).unwrap();
+        assert!(problem.as_encoded_bytes().len() < 9_000);
+        assert!(status.message().len() < 1_500, "{}", status.message().len());
+        let read = Fault::from(status);
+        assert_eq!(read.errors()[0].pointer, "/territory/0");
+        assert!(read.detail().contains("of 200 faults are told"), "{read}");
     }
 }
