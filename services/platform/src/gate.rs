@@ -18,6 +18,7 @@ use crate::access::{Caller, Standing};
 use crate::fault::{Fault, FaultKind};
 use crate::ids::ProgrammeId;
 use crate::operation::{Context, Kind, Operation};
+use crate::origin::Network;
 use crate::peers::PROGRAMME_METADATA;
 use crate::quota::Tally;
 use crate::refusals::{self, Refused};
@@ -71,7 +72,7 @@ pub struct Limits {
     pub requests_n: usize,
     /// Requests of one person or key.
     pub of_one_caller_n: usize,
-    /// Requests of all who are not signed in.
+    /// Requests of those who are not signed in, from one network.
     pub of_nobody_n: usize,
     /// How long a request waits for its place or for memory.
     pub wait: Duration,
@@ -100,7 +101,8 @@ impl Default for Limits {
 /// Who shares places.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 enum Party {
-    Nobody,
+    /// Whoever is not signed in, from one network, so that one holds no other up.
+    Nobody(Network),
     One(Option<ProgrammeId>, Uuid),
 }
 
@@ -223,7 +225,7 @@ impl Gate {
     fn party(&self, caller: &Caller) -> Arc<Semaphore> {
         let (party, places_n) = match caller.standing {
             Standing::Nobody | Standing::TurnedAway { .. } => {
-                (Party::Nobody, self.limits.of_nobody_n)
+                (Party::Nobody(Network::current()), self.limits.of_nobody_n)
             }
             _ => {
                 let id = caller.key().map_or(caller.subject.uuid(), |key| key.id);

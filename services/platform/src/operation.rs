@@ -306,7 +306,8 @@ async fn prepare<U: UseCase>(
     Ok((Some(unit), outcome))
 }
 
-/// Notes a refusal that a use case came to.
+/// Notes a refusal that a use case came to. The unit's connection goes back first: were it held while
+/// another is asked for, as many refusals at once as there are connections would wait for one another.
 async fn refused(
     context: &Context,
     operation: &Operation,
@@ -314,6 +315,7 @@ async fn refused(
     unit: &mut Unit,
     fault: &Fault,
 ) {
+    unit.give_back().await;
     let refused = Refused {
         operation: operation.name,
         via,

@@ -203,6 +203,15 @@ impl Unit {
         self.actor.as_ref().unwrap_or(&self.caller)
     }
 
+    /// Gives the connection back, and with it all that was written, because the request is refused.
+    pub(crate) async fn give_back(&mut self) {
+        if let Some(transaction) = self.transaction.take()
+            && let Err(error) = transaction.rollback().await
+        {
+            tracing::debug!(%error, "a refused transaction could not be rolled back");
+        }
+    }
+
     /// Takes what was noted for the audit trail.
     pub(crate) fn take_touched(&mut self) -> Vec<Value> {
         std::mem::take(&mut self.touched)

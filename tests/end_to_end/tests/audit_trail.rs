@@ -48,11 +48,22 @@ async fn the_trail_is_read_by_person_outcome_and_time() {
         page["items"].as_array().unwrap().len()
     };
     let actor = person["id"].as_str().unwrap();
+    // What was refused is there too, by both ways.
+    let field = system.sign_in("field").await;
+    field
+        .post("/api/crossing/v1/germplasm", &json!({}))
+        .await
+        .expect(403);
+    let refused = field
+        .crossing()
+        .register_germplasm(::contract::crossing::RegisterGermplasmRequest::default())
+        .await;
+    assert_eq!(refused.unwrap_err().code(), tonic::Code::PermissionDenied);
     for (query, entries_n) in [
         (format!("actor_id={actor}"), 2),
         ("outcome=done".to_owned(), 2),
-        ("outcome=refused".to_owned(), 0),
-        (format!("from={between}"), 1),
+        ("outcome=refused&operation=register_germplasm".to_owned(), 1),
+        (format!("outcome=done&from={between}"), 1),
         (format!("until={between}"), 1),
         (format!("from={between}&until={between}"), 0),
         ("operation=register_germplasm&outcome=done".to_owned(), 2),

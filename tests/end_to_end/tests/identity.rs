@@ -224,7 +224,7 @@ async fn faults_in_a_new_person_are_all_named() {
             "/organisation_id"
         ]
     );
-    let taken = json!({"login": "Breeder", "name": "B", "password": "twelve characters", "roles": ["field"]});
+    let taken = json!({"login": "Breeder", "name": "B", "password": "given by an administrator", "roles": ["field"]});
     assert_eq!(
         admin
             .post("/api/identity/v1/people", &taken)

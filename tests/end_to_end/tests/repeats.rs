@@ -341,8 +341,7 @@ fn entry(house: &House, section: &str, n: usize) -> Value {
             json!({"pollen_lot_id": house.lots[0], "kind": "tested", "on": on, "germinated_n": 40, "tested_n": 100})
         }
         "crosses" => {
-            json!({"season": 2026, "seed_parent_id": house.hilda, "pollen_parent_id": house.rolf, "objective": format!("aim {n}"), "fruit_wanted_n": 10,
-            "reason": "again, as the first gave little"})
+            json!({"season": 2026, "seed_parent_id": house.hilda, "pollen_parent_id": house.rolf, "objective": format!("aim {n}"), "fruit_wanted_n": 10})
         }
         "mother_events" => {
             json!({"mother_id": house.mothers[0], "kind": "stripped", "on": on, "flowers_n": 3})

@@ -209,11 +209,12 @@ pub(crate) async fn end_all(unit: &mut Unit, person: &PersonRow) -> Result<(), F
     store::end_all(unit.connection(), owner(person), now).await
 }
 
-/// A recovery code: twenty letters and digits in groups of five, some 98 random bits.
+/// A recovery code: twenty-five letters and digits in groups of five, some 123 random bits, so that
+/// a plain digest keeps it.
 fn recovery_code() -> String {
     let mut rng = rand::rng();
-    let mut code = String::with_capacity(23);
-    while code.len() < 23 {
+    let mut code = String::with_capacity(29);
+    while code.len() < 29 {
         if code.len() % 6 == 5 {
             code.push('-');
             continue;
@@ -269,10 +270,10 @@ mod tests {
     fn recovery_codes_differ_and_are_read_however_they_are_typed() {
         let (one, other) = (recovery_code(), recovery_code());
         assert_ne!(one, other);
-        assert_eq!(one.len(), 23, "{one}");
+        assert_eq!(one.len(), 29, "{one}");
         assert_eq!(
             one.split('-').map(str::len).collect::<Vec<_>>(),
-            [5, 5, 5, 5]
+            [5, 5, 5, 5, 5]
         );
         let typed = one.replace('-', " ").to_uppercase();
         assert_eq!(recovery_digest(&one), recovery_digest(&typed));

@@ -60,7 +60,8 @@ pub async fn refresh(
     unit.turned_out_to_be(Caller::turned_away(token.session.programme));
     unit.touch("session", token.session.id);
     if token.used {
-        end_copied_session(app, &token.session, now).await?;
+        unit.without_connection(end_copied_session(app, &token.session, now))
+            .await?;
         return Err(over());
     }
     if token.ended || token.ends_at <= now {
