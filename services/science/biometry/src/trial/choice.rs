@@ -154,9 +154,11 @@ impl Choice {
         let entry_site_year =
             crossing_sites && crossing_years && entry_site && enough(beyond(&records_of_both));
 
-        let related = trial
-            .relatives
-            .is_some_and(|relatives| !replicated && relatives_tell(relatives, &tested));
+        // Checks in several trees tell what is lasting of trees, relatives what is the entries'.
+        let of_tested: usize = tested.iter().map(|e| trees_of_entry[e].len() - 1).sum();
+        let related = trial.relatives.is_some_and(|relatives| {
+            of_tested < FEWEST_REPEATS && relatives_tell(relatives, &tested)
+        });
         let is_told = beyond(&records_of_entry) >= FEWEST_REPEATS || related;
         let confounded = match (replicated || related, repeated) {
             (true, _) => Confounded::Nothing,
@@ -379,7 +381,12 @@ mod tests {
             Choice::of(&simulate(Kind::OwnRootOneYear, 1).trial()).confounded,
             Confounded::Records
         );
-        assert!(words(Kind::Budded).starts_with("random: entry, tree, entry × year; fixed: year"));
+        let budded = words(Kind::Budded);
+        assert!(
+            budded.starts_with("random: entry, tree, entry × year"),
+            "{budded}"
+        );
+        assert!(budded.contains("fixed: year and replicate"), "{budded}");
         let sites = words(Kind::MultiSite);
         for term in [
             "entry × site",

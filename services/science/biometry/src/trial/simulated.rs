@@ -233,6 +233,13 @@ pub(crate) fn simulate_with(kind: Kind, truth: &Truth, rng: &mut ChaCha12Rng) ->
     for site in 0..design.sites {
         for replicate in 0..design.trees {
             let of_replicate = normal(0.3);
+            // Entries are randomised in each replicate, as trends over the ground would be theirs
+            // otherwise.
+            let lots: Vec<f64> = (0..all).map(|_| normal(1.0)).collect();
+            let column = |entry: usize| {
+                let before = lots.iter().filter(|lot| **lot < lots[entry]).count();
+                before as i32 + 1
+            };
             for entry in 0..all {
                 let tree = trees.len();
                 let lasting = normal(truth.tree);
@@ -243,7 +250,7 @@ pub(crate) fn simulate_with(kind: Kind, truth: &Truth, rng: &mut ChaCha12Rng) ->
                     block: replicate as i32 + 1,
                     rootstock: 0,
                     row: replicate as i32 + 1,
-                    column: entry as i32 + 1,
+                    column: column(entry),
                 });
                 for year in 0..design.years {
                     // A normal deviate under this point comes about as often as a tree dies.
