@@ -22,7 +22,7 @@ async fn machine(system: &System, key: &Value) -> Client {
 }
 
 async fn station(system: &System) -> String {
-    let station = json!({"name": "Ridge", "latitude_deg": 36.6, "longitude_deg": -119.5,
+    let station = json!({"name": "Ridge", "latitude_deg": 36.6,
         "site": "Ridge", "time_zone": "America/Los_Angeles"});
     let made = system
         .sign_in("field")

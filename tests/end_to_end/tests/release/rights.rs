@@ -109,9 +109,9 @@ async fn a_sale_starts_clocks_a_filing_meets_them_and_a_grant_runs_its_term() {
     let candidate = candidate(&system, "P-1").await;
     let path = |rest: &str| at(&format!("/candidates/{candidate}{rest}"));
 
-    let sale =
-        json!({"kind": "first_sale", "on": "2025-12-15", "country": "US", "detail": "400 trees"});
+    let mut sale = json!({"kind": "first_sale", "on": "2025-12-15", "country": "US"});
     let if_sold = manager.post(&path("/what-if"), &sale).await.expect(200);
+    sale["detail"] = json!("400 trees");
     let effect = |reply: &Value, kind: &str| {
         reply["effects"]
             .as_array()
