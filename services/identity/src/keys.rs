@@ -19,7 +19,7 @@ use platform::operation::Context;
 use platform::token::ISSUER;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use sqlx::postgres::PgConnection;
+use sqlx::postgres::{PgConnection, PgRow};
 use sqlx::{Postgres, Row as _, Transaction};
 use uuid::Uuid;
 
@@ -27,6 +27,9 @@ use crate::store;
 
 /// How long a key signs.
 const SIGNS_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
+/// How long a new key is published before it signs: a service that lately asked for the keys asks again
+/// within this time, so that none meets a token of a key that it cannot know yet.
+const PUBLISHED_FOR: SignedDuration = SignedDuration::from_secs(10);
 /// How many keys verify: the one that signs and those before it.
 const VERIFY_N: i64 = 4;
 /// How often the keys are looked at.
@@ -47,7 +50,7 @@ struct Public {
 struct Ring {
     id: String,
     signing: EncodingKey,
-    made_at: Timestamp,
+    newest_made_at: Timestamp,
     public: Vec<Public>,
 }
 
@@ -58,7 +61,7 @@ async fn begin(context: &Context) -> Result<Transaction<'static, Postgres>, Faul
     Ok(database::begin(&context.pool, Begin::Writing, Scope::BOOKKEEPING).await?)
 }
 
-async fn read(connection: &mut PgConnection) -> Result<Option<Ring>, Fault> {
+async fn read(connection: &mut PgConnection, now: Timestamp) -> Result<Option<Ring>, Fault> {
     let rows = sqlx::query(
         "select id, private_pkcs8, public_x, made_at from signing_key where revoked_at is null \
          order by made_at desc, id desc limit $1",
@@ -66,7 +69,11 @@ async fn read(connection: &mut PgConnection) -> Result<Option<Ring>, Fault> {
     .bind(VERIFY_N)
     .fetch_all(connection)
     .await?;
-    let Some(first) = rows.first() else {
+    let made_at = |row: &PgRow| row.get::<Instant, _>("made_at").0;
+    let known = rows
+        .iter()
+        .find(|&row| now.duration_since(made_at(row)) >= PUBLISHED_FOR);
+    let (Some(newest), Some(signs)) = (rows.first(), known.or(rows.last())) else {
         return Ok(None);
     };
     let public = rows
@@ -81,9 +88,9 @@ async fn read(connection: &mut PgConnection) -> Result<Option<Ring>, Fault> {
         })
         .collect::<Result<_, Fault>>()?;
     Ok(Some(Ring {
-        id: first.get("id"),
-        signing: EncodingKey::from_ed_der(&first.get::<Vec<u8>, _>("private_pkcs8")),
-        made_at: first.get::<Instant, _>("made_at").0,
+        id: signs.get("id"),
+        signing: EncodingKey::from_ed_der(&signs.get::<Vec<u8>, _>("private_pkcs8")),
+        newest_made_at: made_at(newest),
         public,
     }))
 }
@@ -106,14 +113,14 @@ async fn make(connection: &mut PgConnection, now: Timestamp) -> Result<(), Fault
 }
 
 fn due(ring: &Ring, now: Timestamp) -> bool {
-    now.duration_since(ring.made_at) > SIGNS_FOR
+    now.duration_since(ring.newest_made_at) > SIGNS_FOR
 }
 
 /// Reads the keys, making a new one when there is none or the newest has signed for long enough.
 async fn current(context: &Context) -> Result<Ring, Fault> {
     let now = context.clock.now();
     let mut transaction = begin(context).await?;
-    if let Some(ring) = read(&mut transaction).await?
+    if let Some(ring) = read(&mut transaction, now).await?
         && !due(&ring, now)
     {
         return Ok(ring);
@@ -123,11 +130,11 @@ async fn current(context: &Context) -> Result<Ring, Fault> {
         .execute(&mut *transaction)
         .await?;
     // Another process may have made one while this one waited for the lock.
-    let known = read(&mut transaction).await?;
+    let known = read(&mut transaction, now).await?;
     if known.is_none_or(|ring| due(&ring, now)) {
         make(&mut transaction, now).await?;
     }
-    let ring = read(&mut transaction).await?;
+    let ring = read(&mut transaction, now).await?;
     transaction.commit().await?;
     ring.ok_or_else(|| Fault::internal(std::io::Error::other("there is no signing key")))
 }

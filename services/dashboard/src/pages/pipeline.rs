@@ -557,7 +557,7 @@ fn links_kept(all: &[CalendarLink]) -> Markup {
                 text(&l.name),
                 instant(&l.created_at),
                 day(&l.expires_on),
-                text(words::plain(&l.standing)),
+                text(if l.standing == "in_force" { "in use".to_owned() } else { words::plain(&l.standing) }),
                 html! {
                     @if l.standing == "in_force" {
                         form method="post" action={ "/calendar-links/" (l.id) "/revoke" } { button { "Revoke" span.hidden { " the link " (l.name) } } }

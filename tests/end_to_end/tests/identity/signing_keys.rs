@@ -42,6 +42,27 @@ async fn signing_keys_rotate_while_running_and_tokens_signed_before_go_on() {
     before.get("/api/crossing/v1/germplasm").await.expect(200);
     let after = system.sign_in("breeder").await;
     after.get("/api/crossing/v1/germplasm").await.expect(200);
+    // A new key is published before it signs.
+    let head = |client: &Client| {
+        client
+            .token()
+            .unwrap()
+            .split('.')
+            .next()
+            .unwrap()
+            .to_owned()
+    };
+    assert_eq!(head(&after), head(&before));
+    clock.set(clock.now() + SignedDuration::from_mins(1));
+    for tries in 0.. {
+        let later = system.sign_in("breeder").await;
+        if head(&later) != head(&before) {
+            until(&later, "/api/crossing/v1/germplasm", 200).await;
+            break;
+        }
+        assert!(tries < 200, "the new key never signs");
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
 }
 
 #[tokio::test]
