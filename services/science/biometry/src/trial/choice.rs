@@ -197,8 +197,9 @@ impl Choice {
         let at = |r: usize| (tree(r).site, values[r].year);
         let sections = groups(records().map(|r| (at(r), r)));
         let cells: BTreeSet<_> = records().map(|r| (at(r), tree(r).replicate)).collect();
-        self.replicates =
-            cells.len() > sections.len() && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len();
+        self.replicates = cells.len() > sections.len()
+            && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len()
+            && values.len() >= cells.len() + tested.len() + LEFT_FOR_ERROR;
         self.environments = sections.len() > 1 || self.replicates;
         let stocks_of = groups(records().map(|r| (at(r), tree(r).rootstock)));
         self.rootstocks = stocks_of.values().any(|stocks| stocks.len() > 1);
