@@ -91,10 +91,8 @@ async fn linked_loci_are_reckoned_together() {
     );
     // P(Bin(7, 2/3) >= 3) = 0.955 and with 6 it is 0.900 and a hair: 1 - (1 + 12 + 60) / 729.
     assert_eq!(inviable["plants_needed"], 7, "{inviable:#}");
-    assert_eq!(
-        inviable["seeds_needed"], 10,
-        "7 that live of 10 that come up"
-    );
+    // Half of what comes up lives and is wanted: 1 - (1 + 9 + 36) / 512 = 0.910, with 8 it is 0.855.
+    assert_eq!(inviable["seeds_needed"], 9, "{inviable:#}");
     let lives = by_model("lives").await;
     assert_eq!(
         (&lives["fraction"], &lives["living_share"]),

@@ -21,7 +21,9 @@ const TREES_OF_A_TREND: usize = 150;
 /// Rows, or places in the rows, that a smooth trend needs.
 const PLACES_OF_A_TREND: usize = 10;
 /// Records for each environment below which replicates are not part of it.
-const RECORDS_OF_AN_ENVIRONMENT: usize = 5;
+const RECORDS_OF_AN_ENVIRONMENT: usize = 2;
+/// Records beyond environments and entries that replicates must leave for the error.
+const LEFT_FOR_ERROR: usize = 2;
 /// Entries that relatives need to be told apart by.
 const FEWEST_RELATED: usize = 40;
 
@@ -396,7 +398,7 @@ mod tests {
         ] {
             assert!(sites.contains(term), "{term}: {sites}");
         }
-        assert!(words(Kind::SibsWithPedigree).starts_with("random: entry by pedigree, tree;"));
+        assert!(words(Kind::SibsWithPedigree).starts_with("random: entry by pedigree, tree"));
     }
 
     #[test]
