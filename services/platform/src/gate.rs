@@ -147,9 +147,20 @@ impl Gate {
     /// Lets a request of an operation in.
     ///
     /// # Errors
-    /// Unauthenticated, forbidden, throttled or unavailable. Where a quota was counted, `tally` says
-    /// how it stands, whatever the outcome.
+    /// Unauthenticated, forbidden, throttled or unavailable; nothing was written then. Where a quota
+    /// was counted, `tally` says how it stands, whatever the outcome.
     pub async fn admit(
+        context: &Context,
+        operation: &Operation,
+        headers: &HeaderMap,
+        tally: &mut Option<Tally>,
+    ) -> Result<Admission, Fault> {
+        Self::examine(context, operation, headers, tally)
+            .await
+            .map_err(Fault::nothing_written)
+    }
+
+    async fn examine(
         context: &Context,
         operation: &Operation,
         headers: &HeaderMap,

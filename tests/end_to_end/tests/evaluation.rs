@@ -1388,12 +1388,23 @@ async fn another_programme_sees_nothing_even_in_plain_sql() {
         "id",
     );
 
+    // A person goes back to the model that figures usually follow, which is a choice as well.
+    world
+        .trials
+        .post(
+            &format!("{ROOT}/trials/{trial}/figures:choose"),
+            &json!({"trait": "brix"}),
+        )
+        .await
+        .expect(200);
+
     // Through the API, what is another's is not there.
     let other = world.system.other_programme().await.sign_in("trials").await;
     for path in [
         format!("{ROOT}/trials/{trial}"),
         format!("{ROOT}/trials/{trial}/layout"),
         format!("{ROOT}/trials/{trial}/means?trait=brix"),
+        format!("{ROOT}/trials/{trial}/figures?trait=brix"),
         format!("{ROOT}/sites/{}", world.sites[0]),
         format!("{ROOT}/trees/{}", text(&trees[0], "tree_id")),
         format!("{ROOT}/analyses/{analysis}"),

@@ -32,7 +32,10 @@ fn scatter(name: &str) -> f64 {
     let mixed = name.bytes().fold(0x9e37_79b9_u64, |sum, byte| {
         (sum ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
     });
-    (mixed >> 40) as f64 / f64::from(1 << 24) - 0.5
+    // Names that differ in their last sign alone are stirred apart.
+    let mut stirred = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    stirred = (stirred ^ (stirred >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    ((stirred ^ (stirred >> 31)) >> 40) as f64 / f64::from(1 << 24) - 0.5
 }
 
 /// Brix of every tree in two years: merit of the entry, what is lasting of the tree, and chance.

@@ -63,8 +63,9 @@ pub(crate) async fn announce(
 
 /// Reads a feed to its end while others write to it.
 async fn follow(system: &System, over: Arc<AtomicBool>) -> Vec<FeedEvent> {
+    // As the release service, which follows this feed.
     let transport = system
-        .peers()
+        .peers_of(ServiceName::Release)
         .reach(ServiceName::Evaluation, None)
         .await
         .unwrap();

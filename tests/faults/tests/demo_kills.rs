@@ -34,6 +34,8 @@ async fn a_demo_killed_at_any_moment_can_be_started_again() {
     let mut program = Program::start(PROGRAM, &arguments);
     let accounts = accounts(&mut program, &folder.join("demo-accounts.json"));
     let address = format!("http://127.0.0.1:{port}");
+    // The accounts may be those of an earlier start: this one need not listen yet.
+    listening(&address).await;
     for role in ["admin", "breeder", "partner_b"] {
         let text = |field: &str| accounts[role][field].as_str().unwrap().to_owned();
         Writer::sign_in(&address, &text("login"), &text("password")).await;
@@ -46,6 +48,14 @@ async fn a_demo_killed_at_any_moment_can_be_started_again() {
         "kills of a demo that loads",
         &[("kills", usize::try_from(kills_n).unwrap())],
     );
+}
+
+async fn listening(address: &str) {
+    let deadline = Instant::now() + PATIENCE;
+    while reqwest::get(format!("{address}/readyz")).await.is_err() {
+        assert!(Instant::now() < deadline, "nothing listens at {address}");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
 }
 
 /// The demo's accounts, once they are written down.

@@ -21,7 +21,9 @@ const TREES_OF_A_TREND: usize = 150;
 /// Rows, or places in the rows, that a smooth trend needs.
 const PLACES_OF_A_TREND: usize = 10;
 /// Records for each environment below which replicates are not part of it.
-const RECORDS_OF_AN_ENVIRONMENT: usize = 5;
+const RECORDS_OF_AN_ENVIRONMENT: usize = 2;
+/// Records beyond environments and entries that replicates must leave for the error.
+const LEFT_FOR_ERROR: usize = 2;
 /// Entries that relatives need to be told apart by.
 const FEWEST_RELATED: usize = 40;
 
@@ -195,8 +197,9 @@ impl Choice {
         let at = |r: usize| (tree(r).site, values[r].year);
         let sections = groups(records().map(|r| (at(r), r)));
         let cells: BTreeSet<_> = records().map(|r| (at(r), tree(r).replicate)).collect();
-        self.replicates =
-            cells.len() > sections.len() && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len();
+        self.replicates = cells.len() > sections.len()
+            && values.len() >= RECORDS_OF_AN_ENVIRONMENT * cells.len()
+            && values.len() >= cells.len() + tested.len() + LEFT_FOR_ERROR;
         self.environments = sections.len() > 1 || self.replicates;
         let stocks_of = groups(records().map(|r| (at(r), tree(r).rootstock)));
         self.rootstocks = stocks_of.values().any(|stocks| stocks.len() > 1);
@@ -396,7 +399,7 @@ mod tests {
         ] {
             assert!(sites.contains(term), "{term}: {sites}");
         }
-        assert!(words(Kind::SibsWithPedigree).starts_with("random: entry by pedigree, tree;"));
+        assert!(words(Kind::SibsWithPedigree).starts_with("random: entry by pedigree, tree"));
     }
 
     #[test]
