@@ -102,7 +102,7 @@ impl Trials {
 pub async fn walk(system: &System) {
     let breeder = system.sign_in("breeder").await;
     let crosses = crosses_agree(&breeder).await;
-    let [tree_of_dead, dead_seedling] = two_die(system, &breeder).await;
+    let [tree_of_dead, dead_seedling] = two_die(&breeder).await;
     let mut trials = Trials::read(&breeder).await;
     for _ in 0..TRIES {
         if trials.own_root.get(&dead_seedling) == Some(&false) {
@@ -147,7 +147,7 @@ pub async fn walk(system: &System) {
 
 /// Lets two seedlings end that have one own-root tree each: one as a tree of its trial, one as a
 /// seedling of its cross; gives their plants.
-async fn two_die(system: &System, breeder: &Client) -> [String; 2] {
+async fn two_die(breeder: &Client) -> [String; 2] {
     let trials = Trials::read(breeder).await;
     let mut chosen = Vec::new();
     for (tree, plant) in &trials.standing {

@@ -140,7 +140,7 @@ async fn a_person_has_a_quota_that_the_installation_sets() {
     let left = first.headers["ratelimit"].to_str().unwrap().to_owned();
     assert!(left.contains("\"day\";r=3;"), "{left}");
     let request = contract::crossing::ListSeasonsRequest::default();
-    let over_grpc = breeder.crossing().list_seasons(request.clone()).await;
+    let over_grpc = breeder.crossing().list_seasons(request).await;
     let over_grpc = over_grpc.unwrap();
     let left = over_grpc.metadata().get("ratelimit").unwrap();
     assert!(left.to_str().unwrap().contains("\"day\";r=2;"), "{left:?}");

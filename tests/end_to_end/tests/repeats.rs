@@ -231,7 +231,7 @@ impl Kind {
 /// What became of an entry: `new`, `again`, or the pointer of its fault.
 fn became(way: Way, reply: &Reply) -> String {
     let body = &reply.body;
-    let pointer = |errors: &Value| format!("{}", errors[0]["pointer"].as_str().unwrap_or("?"));
+    let pointer = |errors: &Value| errors[0]["pointer"].as_str().unwrap_or("?").to_owned();
     if matches!(way, Way::Alone | Way::AloneWithKey) {
         return match reply.status {
             201 if reply.headers.contains_key("idempotent-replay") => "again".into(),

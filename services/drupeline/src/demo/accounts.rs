@@ -105,7 +105,6 @@ pub async fn found(
                 name: name.to_owned(),
                 kind: "nursery".to_owned(),
                 country: country.to_owned(),
-                ..RegisterOrganisationRequest::default()
             })
             .await?
             .into_inner();

@@ -377,7 +377,9 @@ async fn past(
         EARLIER_TRIALS,
     )
     .await?;
-    let mut found: BTreeMap<String, (Option<(f64, f64)>, Option<(f64, f64)>)> = known
+    // By number of the trial: the entries' share of what trees and of what records vary by.
+    type Shared = (Option<(f64, f64)>, Option<(f64, f64)>);
+    let mut found: BTreeMap<String, Shared> = known
         .iter()
         .map(|told| {
             let shares = (

@@ -322,11 +322,14 @@ fn bent(phenotypic: &[Vec<f64>], genetic: &[Vec<f64>]) -> Result<(TraitCovarianc
     ))
 }
 
+/// One row for each trait.
+type Matrix = Vec<Vec<f64>>;
+
 struct Loaded {
     candidates: Vec<Candidate>,
     labels: HashMap<String, String>,
     /// Phenotypic and genetic covariances of the entries' means; none where nothing tells them.
-    covariances: Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)>,
+    covariances: Option<(Matrix, Matrix)>,
     sources: Vec<FiguresSource>,
     notes: Vec<String>,
 }
@@ -405,7 +408,7 @@ fn covariances_of(
     ground: &Ground,
     told: &[Told],
     notes: &mut Vec<String>,
-) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
+) -> Option<(Matrix, Matrix)> {
     let values: Vec<&[TreeYear]> = told.iter().map(|t| t.values.as_slice()).collect();
     let correlations = correlations_of(&ground.trees, &values, &ground.is_check())?;
     let mut genetic = Vec::with_capacity(told.len());
