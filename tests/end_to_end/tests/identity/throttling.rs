@@ -220,7 +220,7 @@ async fn every_other_door_is_throttled_too() {
         ),
     ] {
         let path = format!("/api/identity/v1{path}");
-        let tries = until_stopped(&client, &path, &body).await;
+        let tries = until_stopped(client, &path, &body).await;
         assert!(tries <= most + 40, "{path}: {tries}");
     }
     // Services of this process still prove themselves: they come from no outside address.
