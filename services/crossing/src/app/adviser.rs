@@ -10,7 +10,7 @@ use contract::crossing::{
 };
 use contract::evaluation::evaluation_client::EvaluationClient;
 use contract::evaluation::{
-    GetAnalysisRequest, GetFiguresRequest, ListPredictionsRequest, RandomLevel,
+    Analysis, GetAnalysisRequest, GetFiguresRequest, ListPredictionsRequest, RandomLevel,
 };
 use jiff::civil::Date;
 use phenology::forecast::PassPlan;
@@ -253,7 +253,13 @@ pub(crate) async fn with_analyses(
             };
             let found = evaluation.list_predictions(asked).await?.into_inner().items;
             // Of relatives more is known, and their predictions are what is inherited.
-            let newest = found.iter().find(|a| a.relationship).or(found.first());
+            // Those of a threshold model lie on a scale of its own, not in the unit of bounds.
+            let in_unit = |analysis: &&Analysis| analysis.method != "threshold";
+            let newest = found
+                .iter()
+                .filter(in_unit)
+                .find(|analysis| analysis.relationship)
+                .or(found.iter().find(in_unit));
             match (newest, source) {
                 (Some(analysis), _) => goal.analysis_id.clone_from(&analysis.id),
                 (None, ValuesFrom::Analyses) => {
@@ -324,6 +330,15 @@ pub(crate) async fn with_analyses(
         if predicted_n < 2 && source == ValuesFrom::Either {
             notes.push(format!(
                 "the newest analysis of {} predicts {predicted_n} of the candidates, so trait notes are taken",
+                goal.r#trait
+            ));
+            goal.analysis_id.clear();
+            continue;
+        }
+        let tells = variance(term).is_some_and(|variance| variance > 0.0);
+        if !tells && goal.additive_variance.is_none() && source == ValuesFrom::Either {
+            notes.push(format!(
+                "the newest analysis of {} finds no variance among entries, so trait notes are taken",
                 goal.r#trait
             ));
             goal.analysis_id.clear();
