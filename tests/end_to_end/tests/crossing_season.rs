@@ -182,7 +182,7 @@ async fn weather_is_read_corrected_and_recomputed() {
         (1, "/at"),
         (2, "/temperature_c"),
         (3, "/temperature_c"),
-        (4, ""),
+        (4, "/temperature_c"),
         (5, "/min_c"),
         (6, "/at"),
         (7, "/at"),

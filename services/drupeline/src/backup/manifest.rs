@@ -30,7 +30,8 @@ pub struct Manifest {
     pub migrations: BTreeMap<String, [i64; 2]>,
     /// Every table with what it holds.
     pub tables: BTreeMap<String, Contents>,
-    /// Every sequence with the last number it gave.
+    /// Every sequence with the last number it had given between the snapshot and the dump: no row of
+    /// the snapshot has a higher one, and the dump has none that is lower.
     pub sequences: BTreeMap<String, i64>,
     /// Database roles that can sign in, with what their passwords are checked against where the
     /// administrator could read that.
@@ -49,13 +50,15 @@ pub struct Contents {
 }
 
 impl Manifest {
-    /// Takes stock of a database. The connection must be in a transaction of one snapshot.
+    /// Takes stock of a database. The connection must be in a transaction of one snapshot; sequences
+    /// are no part of one and are read before it is dumped ([`sequences`]).
     ///
     /// # Errors
     /// When the database refuses.
     pub async fn take(
         connection: &mut PgConnection,
         dumped_with: u32,
+        sequences: BTreeMap<String, i64>,
     ) -> Result<Self, sqlx::Error> {
         // How rows are written as text must not hang on anybody's settings.
         sqlx::raw_sql(
@@ -93,7 +96,7 @@ impl Manifest {
             dumped_with,
             migrations,
             tables: tables(connection).await?,
-            sequences: sequences(connection).await?,
+            sequences,
             roles: roles(connection).await?,
             audit_heads,
         })
@@ -209,7 +212,14 @@ async fn tables(connection: &mut PgConnection) -> Result<BTreeMap<String, Conten
     Ok(tables)
 }
 
-async fn sequences(connection: &mut PgConnection) -> Result<BTreeMap<String, i64>, sqlx::Error> {
+/// Every sequence with the last number it gave, as of now: sequences are no part of a snapshot. To be
+/// held against a dump, they are read after its snapshot was taken and before it is begun.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn sequences(
+    connection: &mut PgConnection,
+) -> Result<BTreeMap<String, i64>, sqlx::Error> {
     let rows = sqlx::query(AssertSqlSafe(format!(
         "select format('%I.%I', schemaname, sequencename) as name, last_value from pg_sequences \
          where schemaname in ({}) and last_value is not null",

@@ -81,13 +81,16 @@ pub async fn write(url: &str, data_dir: &Path, file: &Path) -> Result<Manifest, 
     let snapshot: String = sqlx::query_scalar("select pg_export_snapshot()")
         .fetch_one(&mut *transaction)
         .await?;
+    let sequences = manifest::sequences(&mut transaction).await?;
     // The dump and the stock are taken of the same snapshot, at the same time.
     let dumping = programs::command(&program.path, url)?
         .args(["--format", "custom", "--snapshot", &snapshot])
         .stdout(Stdio::from(archive::private_file(&dump_file.0)?))
         .spawn()?;
     let (manifest, ()) = tokio::try_join!(
-        async { Ok::<_, Failed>(Manifest::take(&mut transaction, program.major).await?) },
+        async {
+            Ok::<_, Failed>(Manifest::take(&mut transaction, program.major, sequences).await?)
+        },
         programs::finish("pg_dump", dumping)
     )?;
     transaction.commit().await?;

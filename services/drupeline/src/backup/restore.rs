@@ -11,7 +11,7 @@ use platform::database;
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _, PgConnection};
 
 use super::manifest::{FORMAT, Manifest};
-use super::{archive, programs};
+use super::{archive, manifest, programs};
 use crate::assembly;
 use crate::installation::{self, Installation, POSTGRES_FOLDER};
 use crate::migrate::{self, DATABASE_URL};
@@ -222,7 +222,8 @@ async fn require_same(connection: &mut PgConnection, manifest: &Manifest) -> Res
     let mut transaction = connection
         .begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
         .await?;
-    let restored = Manifest::take(&mut transaction, manifest.dumped_with).await?;
+    let sequences = manifest::sequences(&mut transaction).await?;
+    let restored = Manifest::take(&mut transaction, manifest.dumped_with, sequences).await?;
     transaction.commit().await?;
     let differences = manifest.differences(&restored);
     for difference in &differences {
