@@ -9,6 +9,7 @@ use bytes::{Buf as _, BufMut as _};
 use faults::ledger::Writer;
 use faults::program::{ADMIN, Program, data_folder, found};
 use faults::tell;
+use serde_json::{Value, json};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 use tokio::task::JoinSet;
@@ -31,6 +32,22 @@ impl Target {
         let mut program = Program::up(PROGRAM, folder, &[]);
         let address = program.address();
         let writer = found(&address, folder).await;
+        // An administrator keeps people; who takes records is somebody who may.
+        let people = format!("{address}/api/identity/v1/people");
+        let http = reqwest::Client::new();
+        let asked = http.get(&people).bearer_auth(writer.token()).send().await;
+        let listed: Value = asked.unwrap().json().await.unwrap();
+        let keeper = &listed["items"][0];
+        let edited = http
+            .patch(format!("{people}/{}", keeper["id"].as_str().unwrap()))
+            .bearer_auth(writer.token())
+            .header("if-match", format!("\"{}\"", keeper["version"]))
+            .json(&json!({"roles": ["administrator", "trials"]}))
+            .send()
+            .await
+            .unwrap();
+        assert_eq!(edited.status(), 200);
+        let writer = Writer::sign_in(&address, ADMIN.0, ADMIN.1).await;
         Self {
             program,
             place: address.trim_start_matches("http://").to_owned(),
