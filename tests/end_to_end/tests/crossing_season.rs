@@ -1148,7 +1148,8 @@ async fn an_unknown_genotype_is_bounded_and_stands_behind() {
         .expect(200);
     assert_eq!(
         ranked["left_out"],
-        json!([{"reason": "locus_impossible", "pairs_n": 1}]),
+        json!([{"reason": "locus_impossible", "pairs_n": 1, "examples": ["Blank × Fixed"],
+            "why": "no seedling can have what is wanted at the loci"}]),
         "{ranked:#}"
     );
 }

@@ -43,7 +43,8 @@ pub fn folder_files(data_dir: &Path) -> io::Result<Vec<(String, Vec<u8>)>> {
         fs::File::open(entry.path())?
             .take(FILE_BYTES + 1)
             .read_to_end(&mut bytes)?;
-        if bytes.len() as u64 <= FILE_BYTES {
+        // Secrets and settings are text; a backup that was left in the folder is not.
+        if bytes.len() as u64 <= FILE_BYTES && std::str::from_utf8(&bytes).is_ok() {
             files.push((name, bytes));
         }
     }

@@ -69,6 +69,8 @@ impl Drop for Unfinished {
 /// # Errors
 /// When the database does not answer or a file cannot be written.
 pub async fn write(url: &str, data_dir: &Path, file: &Path) -> Result<Manifest, Failed> {
+    // Before anything is written, which may be beside them.
+    let folder = archive::folder_files(data_dir)?;
     let (dump_file, whole) = (
         Unfinished::beside(file, "dump"),
         Unfinished::beside(file, "unfinished"),
@@ -99,7 +101,7 @@ pub async fn write(url: &str, data_dir: &Path, file: &Path) -> Result<Manifest, 
     archive::write(
         archive::private_file(&whole.0)?,
         &manifest,
-        &archive::folder_files(data_dir)?,
+        &folder,
         fs::File::open(&dump_file.0)?,
     )
     .await?;

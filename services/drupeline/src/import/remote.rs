@@ -169,14 +169,14 @@ impl<'a> Remote<'a> {
         }
     }
 
-    /// Ids of a cross's living seedlings in the order of their numbers.
+    /// Ids of all of a cross's seedlings, whether they live or not, in the order of their numbers.
     ///
     /// # Errors
     /// When crossing does not answer.
     pub async fn seedlings(&self, cross_id: &str) -> Result<Vec<String>, Fault> {
         let request = ListSeedlingsRequest {
             cross_id: cross_id.to_owned(),
-            living: Some(true),
+            living: None,
             limit: PAGE,
             ..Default::default()
         };

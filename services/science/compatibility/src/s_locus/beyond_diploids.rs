@@ -79,7 +79,9 @@ fn is_never_rejected(plant: &SGenotype) -> bool {
         .species()
         .is_some_and(Species::is_self_compatible);
     let mutants = |allele: &SAllele| allele.pollen == PollenIdentity::NeverRejected;
-    peach || (is_complete(plant) && plant.alleles.iter().all(mutants))
+    // A name says nothing where it could be an allele of either species.
+    let is_named = plant.named_apart || names_of(plant.taxon()).is_some();
+    peach || (is_named && is_complete(plant) && plant.alleles.iter().all(mutants))
 }
 
 fn accepted_whole(pollen_parent: &SGenotype) -> Compatibility {
