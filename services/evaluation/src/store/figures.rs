@@ -198,7 +198,9 @@ pub async fn choose(
 ) -> Result<(), Fault> {
     sqlx::query(
         "insert into chosen_analysis (programme_id, trial_id, trait, at, analysis_id, by_id, \
-         by_name) values ($1, $2, $3, $4, $5, $6, $7)",
+         by_name) values ($1, $2, $3, $4, $5, $6, $7) \
+         on conflict (programme_id, trial_id, trait, at) do update set \
+         analysis_id = excluded.analysis_id, by_id = excluded.by_id, by_name = excluded.by_name",
     )
     .bind(programme)
     .bind(trial)
