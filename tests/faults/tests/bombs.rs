@@ -11,7 +11,7 @@ use faults::program::{ADMIN, Program, data_folder, found};
 use faults::tell;
 use serde_json::{Value, json};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
-use tokio::net::TcpStream;
+use tokio::net::{TcpSocket, TcpStream};
 use tokio::task::JoinSet;
 use tonic::transport::Endpoint;
 
@@ -260,10 +260,14 @@ async fn no_bomb_and_no_dawdler_takes_the_memory_or_the_place_of_others() {
     }
     target.stands("brackets within brackets").await;
 
-    // Those who open and say little.
+    // Those who open and say little, from a network of their own: one network's strangers share
+    // their places.
     let mut dawdlers = Vec::new();
     for n in 0..400 {
-        let mut stream = TcpStream::connect(&target.place).await.unwrap();
+        let socket = TcpSocket::new_v4().unwrap();
+        socket.bind("127.0.0.2:0".parse().unwrap()).unwrap();
+        let place = target.place.parse().unwrap();
+        let mut stream = socket.connect(place).await.unwrap();
         let begun: &[u8] = match n % 4 {
             0 => b"",
             1 => b"GET / HTTP/1.1\r\nhost: x\r\nx-slow: ",
